@@ -6,8 +6,8 @@ All of it is counted from the readings of probes at their places, but what is ma
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, Final, Literal
 
@@ -37,7 +37,6 @@ class Fact:
     """One line of what people compare."""
 
     key: str  # with its unit (`peak_c`, `above_600_min`)
-    zone: str | None  # None: of the whole load
     label: str  # `{0}` and `{1}` stand for `limits_c`
     unit: Unit  # `°C`, `Δ°C` (a difference), `°C/min`, `min` or `count`
     value: float | None  # None where there is nothing to say
@@ -50,6 +49,7 @@ class Fact:
     # low, high: between which an estimate moves with what nobody knows
     low: float | None = None
     high: float | None = None
+    zone: str | None = None  # None: of the whole load
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,10 @@ def facts_of(
     lit = lighting(levels)
     zones = {z["zone"]: z for z in rehearsal["zones"]}
     by_zone = [
-        [*_of_zone(plan, levels, lit, z, zones[zone]), *_of_pots(zone, pots or {})]
+        [
+            replace(fact, zone=zone)
+            for fact in (*_of_zone(plan, levels, lit, z, zones[zone]), *_of_pots(zone, pots or {}))
+        ]
         for z, zone in enumerate(levels.zones)
     ]
     return [
@@ -92,25 +95,13 @@ def facts_of(
     ]
 
 
-def _facts_about(zone: str | None) -> Callable[..., Fact]:
-    """Make facts of one zone; None: of the load."""
-
-    def fact(
-        key: str, label: str, unit: Unit, value: float | None, at_s: float | None = None, **more: Any
-    ) -> Fact:
-        return Fact(key, zone, label, unit, value, at_s, **more)
-
-    return fact
-
-
 def _of_load(
     levels: Levels, lit: Moment, rehearsal: Mapping[str, Any], zones: Mapping[str, Any]
 ) -> list[Fact]:
-    fact = _facts_about(None)
     lit_min = lit.t_s / 60.0 if lit.found else None
     facts = [
-        fact("recorded_min", "Recorded for", "min", rehearsal["duration_s"] / 60.0),
-        fact("lit_min", "Lit after the first reading", "min", lit_min, words=lit.how),
+        Fact("recorded_min", "Recorded for", "min", rehearsal["duration_s"] / 60.0),
+        Fact("lit_min", "Lit after the first reading", "min", lit_min, words=lit.how),
     ]
     judged = [zones[name] for name, pots in zip(levels.zones, levels.pots, strict=True) if pots]
     peaks = [z for z in judged if z["peak_c"] is not None]
@@ -121,17 +112,17 @@ def _of_load(
     reached = float(sum(z["reached_target"] for z in judged))
     of = f"of {len(judged)}"
     facts += [
-        fact("coldest_peak_c", "Coldest zone's peak", "°C", peak_c, at, words=coldest["zone"]),
-        fact("to_coldest_peak_min", "From lighting to that peak", "min", max(0.0, at - lit.t_s) / 60.0),
-        fact("zones_at_target", "Zones that reached their target", "count", reached, words=of),
+        Fact("coldest_peak_c", "Coldest zone's peak", "°C", peak_c, at, words=coldest["zone"]),
+        Fact("to_coldest_peak_min", "From lighting to that peak", "min", max(0.0, at - lit.t_s) / 60.0),
+        Fact("zones_at_target", "Zones that reached their target", "count", reached, words=of),
     ]
     if len(peaks) > 1:
         spread = levels.hottest() - levels.coldest()
         apart = max(float(z["peak_c"]) for z in peaks) - peak_c
         then = _number(spread[min(int(np.searchsorted(levels.t_s, at)), len(spread) - 1)])
         facts += [
-            fact("peaks_apart_c", "Between the zones' peaks", "Δ°C", apart),
-            fact("spread_at_peak_c", "Spread when the coldest zone peaked", "Δ°C", then, at),
+            Fact("peaks_apart_c", "Between the zones' peaks", "Δ°C", apart),
+            Fact("spread_at_peak_c", "Spread when the coldest zone peaked", "Δ°C", then, at),
             _spread_in_cooling(levels, spread, max(float(z["peak_s"]) for z in peaks)),
         ]
     return facts
@@ -144,7 +135,6 @@ def _spread_in_cooling(levels: Levels, spread: Floats, from_s: float) -> Fact:
     k = int(np.where(when, spread, -np.inf).argmax())
     return Fact(
         "cooling_spread_c",
-        None,
         "Greatest spread while cooling to {0}",
         "Δ°C",
         float(spread[k]) if when[k] else None,
@@ -160,7 +150,7 @@ def _of_stages(rehearsal: Mapping[str, Any]) -> list[Fact]:
         name = stage["stage"]
         lasted[name] = lasted.get(name, 0.0) + (after["from_s"] - stage["from_s"]) / 60.0
     return [
-        Fact(f"{key}_min", None, f"{label} lasted", "min", lasted.get(key), basis="judged")
+        Fact(f"{key}_min", f"{label} lasted", "min", lasted.get(key), basis="judged")
         for key, label in STAGES.items()
     ]
 
@@ -176,12 +166,12 @@ def _written(
     )
     wood = [note for note in notes if note.get("kind") == "wood"]
     amounts = ", ".join(str(note["amount"]) for note in wood if note.get("amount"))
-    fact, times = _facts_about(None), float(len(wood))
+    times = float(len(wood))
     return [
-        fact("alarms", "Alarms", "count", float(len(titles)), basis="judged", words=called),
-        fact("wood_notes", "Times wood was added", "count", times, basis="written", words=amounts),
-        fact("notes", "Notes", "count", float(len(notes)), basis="written"),
-        fact("spots", "Gun readings", "count", float(len(spots)), basis="written"),
+        Fact("alarms", "Alarms", "count", float(len(titles)), basis="judged", words=called),
+        Fact("wood_notes", "Times wood was added", "count", times, basis="written", words=amounts),
+        Fact("notes", "Notes", "count", float(len(notes)), basis="written"),
+        Fact("spots", "Gun readings", "count", float(len(spots)), basis="written"),
     ]
 
 
@@ -189,14 +179,14 @@ def _of_pots(zone: str, pots: Mapping[str, PotsPeak]) -> list[Fact]:
     """What was estimated of a zone, in a firing in which anything was."""
     if not pots:
         return []
-    fact, key, label, peak = _facts_about(zone), "pots_peak_c", "Peak of the pots themselves", pots.get(zone)
+    peak = pots.get(zone)
+    fact = Fact("pots_peak_c", "Peak of the pots themselves", "°C", None, basis="estimated")
     if peak is None:
-        return [fact(key, label, "°C", None, basis="estimated")]
-    return [fact(key, label, "°C", peak.c, peak.at_s, basis="estimated", low=peak.low_c, high=peak.high_c)]
+        return [fact]
+    return [replace(fact, value=peak.c, at_s=peak.at_s, low=peak.low_c, high=peak.high_c)]
 
 
 def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[str, Any]) -> list[Fact]:
-    fact = _facts_about(levels.zones[z])
     level, t_s, peak_s = levels.level_c[:, z], levels.t_s, judged["peak_s"]
     to_peak_min = None if peak_s is None else (peak_s - lit.t_s) / 60.0
     soak_min, burnt_min = judged["soak_s"] / 60.0, judged["above_burnout_s"] / 60.0
@@ -204,13 +194,13 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
     above = {c: float(minutes_above(t_s, level, c, longest_gap_s=LONGEST_GAP_S)) for c in ABOVE_C}
     model = judged.get("one_hour_model") or {}
     return [
-        fact("peak_c", "Peak", "°C", judged["peak_c"], peak_s),
-        fact("to_peak_min", "From lighting to its peak", "min", to_peak_min),
-        fact("soak_min", "At the plan's target or above", "min", soak_min, limits_c=target),
-        fact("above_burnout_min", "At the plan's burn-out or above", "min", burnt_min, limits_c=burnout),
-        *(fact(f"above_{c:.0f}_min", "Above {0}", "min", m, limits_c=(c,)) for c, m in above.items()),
+        Fact("peak_c", "Peak", "°C", judged["peak_c"], peak_s),
+        Fact("to_peak_min", "From lighting to its peak", "min", to_peak_min),
+        Fact("soak_min", "At the plan's target or above", "min", soak_min, limits_c=target),
+        Fact("above_burnout_min", "At the plan's burn-out or above", "min", burnt_min, limits_c=burnout),
+        *(Fact(f"above_{c:.0f}_min", "Above {0}", "min", m, limits_c=(c,)) for c, m in above.items()),
         *_rates_of_zone(levels, z, peak_s),
-        fact(
+        Fact(
             *("one_hour_c", "Equivalent one-hour temperature (a model)", "°C", judged.get("one_hour_c")),
             basis="estimated",
             low=model.get("low_c"),
@@ -221,7 +211,7 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
 
 def _rates_of_zone(levels: Levels, z: int, peak_s: float | None) -> list[Fact]:
     """How fast a zone rose and fell, at most and through the temperatures that matter to clay."""
-    fact, t_s = _facts_about(levels.zones[z]), levels.t_s
+    t_s = levels.t_s
     smooth = smoothed(levels.level_c[:, z], levels.step_s)
     rate, midway = _rates(smooth, levels.step_s)
     after_peak = t_s > (math.inf if peak_s is None else peak_s)
@@ -231,13 +221,20 @@ def _rates_of_zone(levels: Levels, z: int, peak_s: float | None) -> list[Fact]:
     climb, through = _climb(levels, levels.zones[z]), _through_quartz(t_s, smooth, peak_s)
     dry, hot, at_quartz = (DRY_C,), (DRY_C, HOT_C), (QUARTZ_C,)
     around = (QUARTZ_C + AROUND_QUARTZ_C, QUARTZ_C - AROUND_QUARTZ_C)
-    speed, label = "°C/min", "Fastest fall near {0} (quartz)"
+    speed: Unit = "°C/min"
     return [
-        fact("fastest_drying_c_per_min", "Fastest climb below {0}", speed, fastest, climb_at, limits_c=dry),
-        fact("climb_c_per_min", "Climb from {0} to {1}", speed, climb, limits_c=hot),
-        fact("fastest_fall_c_per_min", "Fastest fall after its peak", speed, fall, fall_at),
-        fact("fall_at_quartz_c_per_min", label, speed, quartz, quartz_at, limits_c=at_quartz),
-        fact("through_quartz_min", "Cooling from {0} to {1} took", "min", through, limits_c=around),
+        Fact("fastest_drying_c_per_min", "Fastest climb below {0}", speed, fastest, climb_at, limits_c=dry),
+        Fact("climb_c_per_min", "Climb from {0} to {1}", speed, climb, limits_c=hot),
+        Fact("fastest_fall_c_per_min", "Fastest fall after its peak", speed, fall, fall_at),
+        Fact(
+            "fall_at_quartz_c_per_min",
+            "Fastest fall near {0} (quartz)",
+            speed,
+            quartz,
+            quartz_at,
+            limits_c=at_quartz,
+        ),
+        Fact("through_quartz_min", "Cooling from {0} to {1} took", "min", through, limits_c=around),
     ]
 
 

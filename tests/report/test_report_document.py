@@ -290,7 +290,7 @@ def test_a_day_that_nobody_knows_is_not_told(known: tuple[Gathered, Any]) -> Non
     ],
 )
 def test_numbers(unit: str, value: float | None, fact_unit: Any, words: str) -> None:
-    assert shown(unit, "UTC").fact(Fact("x", None, "x", fact_unit, value)) == words
+    assert shown(unit, "UTC").fact(Fact("x", "x", fact_unit, value)) == words
 
 
 def test_times() -> None:

@@ -179,13 +179,13 @@ def test_compare_is_led_by_what_the_pots_went_through(client: TestClient, app: P
 
 
 def test_differences_are_to_the_first_and_have_no_32_in_them() -> None:
-    first = Fact("peak_c", "upper", "Peak", "°C", 800.0)
-    other = Fact("peak_c", "upper", "Peak", "°C", 775.0)
+    first = Fact("peak_c", "Peak", "°C", 800.0, zone="upper")
+    other = Fact("peak_c", "Peak", "°C", 775.0, zone="upper")
     assert change(other, first, "C") == "−25 °C"
     assert change(other, first, "F") == "−45 °F"
     assert change(first, first, "F") == "±0 °F"
-    minutes = Fact("above_600_min", "upper", "Above", "min", 12.5)
-    assert change(minutes, Fact("above_600_min", "upper", "Above", "min", 10.0), "F") == "+2.5 min"
+    minutes = Fact("above_600_min", "Above", "min", 12.5, zone="upper")
+    assert change(minutes, Fact("above_600_min", "Above", "min", 10.0, zone="upper"), "F") == "+2.5 min"
 
 
 def test_the_table_can_be_saved(client: TestClient, app: Page, home: Path, ids: list[str]) -> None:
