@@ -238,39 +238,29 @@ def _inverse(letter: str) -> _Inverse:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Tolerance:
-    """max(`fixed_c`, `offset_c` + `per_c` |t|) from `low_c` to `high_c`."""
-
-    low_c: float
-    high_c: float
-    fixed_c: float
-    per_c: float
-    offset_c: float = 0.0
-
-
-_TOLERANCES: Final[dict[tuple[str, int], _Tolerance]] = {
-    ("B", 2): _Tolerance(600, 1700, 1.5, 0.0025),
-    ("B", 3): _Tolerance(600, 1700, 4.0, 0.005),
-    ("E", 1): _Tolerance(-40, 800, 1.5, 0.004),
-    ("E", 2): _Tolerance(-40, 900, 2.5, 0.0075),
-    ("E", 3): _Tolerance(-200, 40, 2.5, 0.015),
-    ("J", 1): _Tolerance(-40, 750, 1.5, 0.004),
-    ("J", 2): _Tolerance(-40, 750, 2.5, 0.0075),
-    ("K", 1): _Tolerance(-40, 1000, 1.5, 0.004),
-    ("K", 2): _Tolerance(-40, 1200, 2.5, 0.0075),
-    ("K", 3): _Tolerance(-200, 40, 2.5, 0.015),
-    ("N", 1): _Tolerance(-40, 1000, 1.5, 0.004),
-    ("N", 2): _Tolerance(-40, 1200, 2.5, 0.0075),
-    ("N", 3): _Tolerance(-200, 40, 2.5, 0.015),
-    ("R", 1): _Tolerance(0, 1600, 1.0, 0.003, -2.3),
-    ("R", 2): _Tolerance(0, 1600, 1.5, 0.0025),
-    ("S", 1): _Tolerance(0, 1600, 1.0, 0.003, -2.3),
-    ("S", 2): _Tolerance(0, 1600, 1.5, 0.0025),
-    ("T", 1): _Tolerance(-40, 350, 0.5, 0.004),
-    ("T", 2): _Tolerance(-40, 350, 1.0, 0.0075),
-    ("T", 3): _Tolerance(-200, 40, 1.0, 0.015),
+_TOLERANCES: Final = {
+    ("B", 2): (600, 1700, 1.5, 0.0025, 0.0),
+    ("B", 3): (600, 1700, 4.0, 0.005, 0.0),
+    ("E", 1): (-40, 800, 1.5, 0.004, 0.0),
+    ("E", 2): (-40, 900, 2.5, 0.0075, 0.0),
+    ("E", 3): (-200, 40, 2.5, 0.015, 0.0),
+    ("J", 1): (-40, 750, 1.5, 0.004, 0.0),
+    ("J", 2): (-40, 750, 2.5, 0.0075, 0.0),
+    ("K", 1): (-40, 1000, 1.5, 0.004, 0.0),
+    ("K", 2): (-40, 1200, 2.5, 0.0075, 0.0),
+    ("K", 3): (-200, 40, 2.5, 0.015, 0.0),
+    ("N", 1): (-40, 1000, 1.5, 0.004, 0.0),
+    ("N", 2): (-40, 1200, 2.5, 0.0075, 0.0),
+    ("N", 3): (-200, 40, 2.5, 0.015, 0.0),
+    ("R", 1): (0, 1600, 1.0, 0.003, -2.3),
+    ("R", 2): (0, 1600, 1.5, 0.0025, 0.0),
+    ("S", 1): (0, 1600, 1.0, 0.003, -2.3),
+    ("S", 2): (0, 1600, 1.5, 0.0025, 0.0),
+    ("T", 1): (-40, 350, 0.5, 0.004, 0.0),
+    ("T", 2): (-40, 350, 1.0, 0.0075, 0.0),
+    ("T", 3): (-200, 40, 1.0, 0.015, 0.0),
 }
+"""max(fixed, offset + share of |t|) from one temperature to another: from, to, fixed, share, offset. [°C]"""
 
 
 def tolerance_c(letter: str, tolerance_class: int, temperature_c: _Numeric) -> _Numeric:
@@ -295,6 +285,7 @@ def tolerance_c(letter: str, tolerance_class: int, temperature_c: _Numeric) -> _
     if rule is None:
         out = np.full(t.shape, np.nan)
     else:
-        allowed = np.maximum(rule.fixed_c, rule.offset_c + rule.per_c * np.abs(t))
-        out = np.where((t >= rule.low_c) & (t <= rule.high_c), allowed, np.nan)
+        low_c, high_c, fixed_c, share, offset_c = rule
+        allowed = np.maximum(fixed_c, offset_c + share * np.abs(t))
+        out = np.where((t >= low_c) & (t <= high_c), allowed, np.nan)
     return float(out) if isinstance(temperature_c, float | int) else out

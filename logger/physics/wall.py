@@ -26,12 +26,6 @@ class Wall:
     heat_capacity_mj_m3k: float = 1.8
     emissivity: float = 0.92  # 0.90 to 0.95 for fired clay (from memory)
 
-    def __post_init__(self) -> None:
-        for name in ("thickness_mm", "diffusivity_mm2_s", "heat_capacity_mj_m3k", "emissivity"):
-            value = getattr(self, name)
-            if not 0 < value < np.inf:
-                raise ValueError(f"{name} is {value!r}; give a number above 0")
-
     @property
     def areal_capacity_j_m2k(self) -> float:
         """Heat to warm a square metre of it by one degree. [J/(m² K)]."""

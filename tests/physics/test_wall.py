@@ -42,8 +42,3 @@ def test_by_hand() -> None:
     """60 °C/min in 7 mm: r L² / (2 a) = 1 x 49 / 1 = 49 °C, r L / a = 14 °C/mm."""
     assert float(steady_lag_c(60.0, Wall())) == pytest.approx(49.0)
     assert float(steady_steepest_c_mm(-60.0, Wall())) == pytest.approx(14.0)
-
-
-def test_what_makes_no_wall_is_refused() -> None:
-    with pytest.raises(ValueError, match="thickness_mm"):
-        Wall(thickness_mm=0.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,7 @@ from logger.plan import (
     guess_reads,
     load,
     loads,
+    mistakes,
 )
 from logger.plan.alarm_rules import RULES
 
@@ -132,6 +134,35 @@ def test_what_has_another_shape_than_a_plan_is_refused_with_the_fix(toml: str, w
     with pytest.raises(PlanError) as caught:
         loads(toml)
     assert words in str(caught.value)
+
+
+def test_all_that_is_wrong_is_found_at_once_and_a_file_is_told_of_the_first_line() -> None:
+    text = """
+soak_min = 900
+[alarm.rig_silent]
+after_s = 1
+[[probe]]
+name = "a"
+height_cm = 5000
+type = "Q"
+[[probe]]
+reads = "air"
+[[probe]]
+name = "b"
+[[probe]]
+name = "B"
+"""
+    fields = {
+        "soak_min",
+        "alarm.rig_silent.after_s",
+        "probe.0.height_cm",
+        "probe.0.type",
+        "probe.1.name",
+        "probe.3.name",
+    }
+    assert {exc.field for exc in mistakes(tomllib.loads(text))} == fields
+    with pytest.raises(PlanError, match="line 2: soak_min"):
+        loads(text)
 
 
 @pytest.mark.parametrize("rule", RULES.values(), ids=lambda r: r.name)
