@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 from typing import Any, Final, TypeVar
 
 import msgspec
@@ -34,6 +35,8 @@ class Mistake(ValueError):
 
 
 T = TypeVar("T", bound=msgspec.Struct)
+
+_info = cache(inspect.type_info)
 
 
 def decoded(kind: type[T], table: object, wrong: list[Mistake], at: Path = ()) -> T | None:
@@ -77,7 +80,7 @@ def refused(kind: type[msgspec.Struct], data: object, why: str) -> Mistake:
     """
     what, _, way = why.partition(" - at `$")
     path: Path = tuple(int(n) if n else name for n, name in _PARTS.findall(way))
-    wanted, value, unit = inspect.type_info(kind), data, None
+    wanted, value, unit = _info(kind), data, None
     for n, part in enumerate(path, 1):
         wanted, value = _inside(wanted, value, part)
         extra, wanted = _known(wanted)
