@@ -43,17 +43,6 @@ LARGE: Final = {UPLOAD: MAX_BYTES + (1 << 20), PHOTOS: MAX_PHOTO + (1 << 16)}
 SUITES: Final = "/_dash-component-suites/"
 
 
-MANIFEST: Final = {
-    "name": "Stokewatch",
-    "short_name": "Stokewatch",
-    "start_url": "/",
-    "display": "standalone",
-    "background_color": "#f7f5f0",
-    "theme_color": "#f7f5f0",
-    "icons": [{"src": "/assets/icon.svg", "sizes": "any", "type": "image/svg+xml"}],
-}
-
-
 def _version() -> str:
     """Tell this code from any other: a tablet with another version's document loads it again."""
     digest = hashlib.sha256()
@@ -103,10 +92,6 @@ def create_app(
     def healthz() -> JSONResponse:
         return health(journal_path)
 
-    @server.get("/manifest.webmanifest")
-    def manifest() -> JSONResponse:
-        return JSONResponse(MANIFEST, media_type="application/manifest+json")
-
     @server.websocket("/live")
     async def live(websocket: WebSocket) -> None:
         await hub.serve(websocket)
@@ -133,8 +118,7 @@ def create_app(
     app.layout = shell
     app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
     _register(app)
-    _warm_up(server)
-    server.middleware_stack = None  # built by the warm-up; what follows goes around it
+    _warm_up(app)
     server.add_middleware(Front, context=context, known=app.callback_map, look=hub.first_look)
     server.add_middleware(
         Limits, large=LARGE, knows=door.knows, places=places, is_there=lambda path: _is_there(app, path)
@@ -160,36 +144,16 @@ def _register(app: Page) -> None:
     GLOBAL_CALLBACK_MAP.update({name: dict(each) for name, each in _registered[1].items()})
 
 
-def _warm_up(server: FastAPI) -> None:
+def _warm_up(app: Page) -> None:
     """Let Dash set itself up now: it knows its callbacks and inline scripts only after a first request."""
 
-    async def ask() -> None:
-        scope = {
-            "type": "http",
-            "asgi": {"version": "3.0"},
-            "http_version": "1.1",
-            "method": "GET",
-            "scheme": "http",
-            "path": "/",
-            "raw_path": b"/",
-            "root_path": "",
-            "query_string": b"",
-            "headers": [(b"host", b"127.0.0.1")],
-            "client": ("127.0.0.1", 1),
-            "server": ("127.0.0.1", 80),
-        }
-
-        async def receive() -> dict[str, Any]:
-            return {"type": "http.request", "body": b"", "more_body": False}
-
-        async def send(message: Any) -> None:
-            if message["type"] == "http.response.start" and message["status"] != 200:
-                raise RuntimeError(f"Dash answered its first request with {message['status']}")
-
-        await server(scope, receive, send)  # type: ignore[arg-type]
+    async def prepare() -> None:
+        for each in app.backend._before_request_funcs:
+            if (more := each()) is not None:
+                await more
 
     with ThreadPoolExecutor(1) as pool:  # whoever calls may have a running loop
-        pool.submit(asyncio.run, ask()).result()
+        pool.submit(asyncio.run, prepare()).result()
 
 
 def _is_there(app: Page, path: str) -> bool:

@@ -1,22 +1,22 @@
 """The page served: its port, its certificate, and its end."""
 
 import asyncio
-import contextlib
 import errno
 import logging
-import signal
 import socket
 import ssl
+import threading
 import webbrowser
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from types import FrameType
+from typing import Final
 
 import uvicorn
 from fastapi import FastAPI
 
 from dashboard.app import create_app
-from dashboard.security.access import is_loopback
+from dashboard.security.access import EVERYWHERE, is_loopback
 from dashboard.security.connections import MAX_HEAD, HttpConnection, Listener, SocketConnection
 from dashboard.security.door import Door, OpenDoor, PinDoor
 from dashboard.security.network import greeting, own_addresses
@@ -27,70 +27,33 @@ CLOSING_S: Final = 1
 """How long open connections get to close at the end. [s]"""
 
 
-class PortTakenError(UserError):
-    """Something else listens where the page should."""
-
-    def __init__(self, host: str, port: int) -> None:
-        super().__init__(
-            f"port {port} on {host} is taken, perhaps by another page; end it, or give --port another number"
-        )
-        self.host, self.port = host, port
-
-
-class HostUnknownError(UserError):
-    """The page can't listen at this address."""
-
-    def __init__(self, host: str, why: str) -> None:
-        super().__init__(f"the page can't listen on {host} ({why}); give --host an address of this machine")
-        self.host = host
-
-
-class CertificateError(UserError):
-    """A certificate, or its key, that can't be served with."""
-
-    def __init__(self, certificate: Path, key: Path, why: str) -> None:
-        super().__init__(
-            f"--tls {certificate} {key}: {why}; give a PEM file with the certificate, and one with its key"
-        )
-
-
 def listen(host: str, port: int) -> Listener:
     """Take the port (0: any free) before anything else starts, so that a mistake is said in one line.
 
     UserError: it is taken, or there is no such address.
     """
+    taken = None
     try:
         family, kind, proto, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
         taken = Listener(family, kind, proto)
-    except OSError as exc:
-        raise HostUnknownError(host, exc.strerror or str(exc)) from exc
-    try:
         taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         taken.bind(address)
         taken.listen(64)
     except OSError as exc:
-        taken.close()
+        if taken is not None:
+            taken.close()
         if exc.errno == errno.EADDRINUSE:
-            raise PortTakenError(host, port) from exc
-        raise HostUnknownError(host, exc.strerror or str(exc)) from exc
+            fix = "is taken, perhaps by another page; end it, or give --port another number"
+            raise UserError(f"port {port} on {host} {fix}") from exc
+        fix = f"({exc.strerror or exc}); give --host an address of this machine"
+        raise UserError(f"the page can't listen on {host} {fix}") from exc
     return taken
 
 
 class _Server(uvicorn.Server):
     """Ends quietly: uvicorn's own handling sends the signal to the process once more when all is done."""
 
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        loop = asyncio.get_running_loop()
-        for name in (signal.SIGINT, signal.SIGTERM):
-            loop.add_signal_handler(name, self.end)
-        try:
-            yield
-        finally:
-            for name in (signal.SIGINT, signal.SIGTERM):
-                loop.remove_signal_handler(name)
-
-    def end(self) -> None:
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         self.should_exit = True
 
 
@@ -120,12 +83,16 @@ def serve(
             operators = Operators(journal_path.parent)
             pin = operators.first_pin()
             door = PinDoor(operators, secure=tls is not None)
-            names = own_addresses() if host in ("", "0.0.0.0", "::") else [host]
+            names = own_addresses() if host in EVERYWHERE else [host]
             urls = [f"{scheme}://{_bracketed(name)}:{bound.getsockname()[1]}" for name in names]
             say(greeting(urls, pin, tls=tls is not None))
         app = create_app(journal_path, host, door, bound.places)
+        if open_browser:
+            shown = "127.0.0.1" if host in EVERYWHERE else _bracketed(host)
+            url = f"{scheme}://{shown}:{bound.getsockname()[1]}"
+            threading.Thread(target=webbrowser.open, args=(url,), daemon=True).start()
         server = _Server(settings(app.server, tls))
-        asyncio.run(_serve(server, bound, scheme if open_browser else None))
+        asyncio.run(server.serve(sockets=[bound]))
     return 0
 
 
@@ -150,22 +117,13 @@ def settings(server: FastAPI, tls: tuple[Path, Path] | None = None) -> uvicorn.C
 def _check_certificate(certificate: Path, key: Path) -> None:
     try:
         ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key, password="")
-    except ssl.SSLError as exc:
-        raise CertificateError(certificate, key, exc.reason or "not a certificate and its key") from exc
     except OSError as exc:
-        raise CertificateError(certificate, key, exc.strerror or str(exc)) from exc
+        why = exc.strerror or str(exc)
+        if isinstance(exc, ssl.SSLError):
+            why = exc.reason or "not a certificate and its key"
+        asked = "give a PEM file with the certificate, and one with its key"
+        raise UserError(f"--tls {certificate} {key}: {why}; {asked}") from exc
 
 
 def _bracketed(host: str) -> str:
     return f"[{host}]" if ":" in host else host
-
-
-async def _serve(server: _Server, bound: socket.socket, scheme: str | None) -> None:
-    opening: asyncio.Task[Any] | None = None
-    if scheme is not None:
-        host, port = bound.getsockname()[:2]
-        shown = "127.0.0.1" if host in ("0.0.0.0", "::") else _bracketed(host)
-        opening = asyncio.create_task(asyncio.to_thread(webbrowser.open, f"{scheme}://{shown}:{port}"))
-    await server.serve(sockets=[bound])
-    if opening is not None:
-        opening.cancel()

@@ -21,7 +21,7 @@ INDEX: Final = """<!DOCTYPE html>
         <meta name="stokewatch-version" content="@version@">
         <meta name="theme-color" content="#f7f5f0">
         <title>{%title%}</title>
-        <link rel="manifest" href="/manifest.webmanifest">
+        <link rel="manifest" href="/assets/manifest.webmanifest">
         <link rel="icon" href="/assets/icon.svg" type="image/svg+xml">
         {%css%}
     </head>

@@ -15,6 +15,8 @@ from dashboard.security.limits import SAFE
 # A name or an address, and a port; what else a Host header may hold has no business in a header of ours.
 _HOST = re.compile(r"(?P<name>[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::(?P<port>[0-9]{1,5}))?")
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+EVERYWHERE = ("", "0.0.0.0", "::")
+"""Hosts that are all of this machine's addresses."""
 
 
 def host_name(header: str) -> str:
@@ -50,7 +52,7 @@ class Access:
     def __init__(self, app: ASGIApp, host: str, script_hashes: Sequence[str]) -> None:
         self.app = app
         self.names = LOOPBACK | {host.lower().strip("[]")}
-        self.everywhere = host in ("", "0.0.0.0", "::")
+        self.everywhere = host in EVERYWHERE
         if self.everywhere:
             own = socket.gethostname().lower()
             self.names |= {own, f"{own}.local"}

@@ -142,6 +142,6 @@ def test_own_scripts_stay_few() -> None:
 
 
 def test_the_manifest_is_there(client: TestClient) -> None:
-    found = client.get("/manifest.webmanifest").json()
+    found = client.get("/assets/manifest.webmanifest").json()
     assert client.get(found["icons"][0]["src"]).status_code == 200
     assert found["start_url"] == "/"

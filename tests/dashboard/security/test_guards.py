@@ -126,7 +126,6 @@ HARMLESS = {
 
 OPEN = {
     "GET /healthz": "whether the journal can be read",
-    "GET /manifest.webmanifest": "name and picture for the home screen",
     "GET /api/operator": "who one is",
     "GET /api/report/{firing}/page": "a firing's report",
     "GET /api/report/{firing}/file/{kind}": "a firing's readings as a file",
