@@ -1,19 +1,14 @@
 """The traces as a picture that needs no script, where the live ones will stand. Pure."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.figures.look import Theme, Unit, number
-from dashboard.figures.model import Line
-from dashboard.figures.names import TABLET, rule_names
-from dashboard.figures.traces import ends, last
 from logger.reading import Floats
-from logger.words.looks import DASHES, DAY, NIGHT, Dash, rulers
 
 SIDE: Final = 1000
 """The picture's own units, across and up; the browser stretches it to its place."""
@@ -21,68 +16,53 @@ COLUMN: Final = 3
 """Units across of which a line keeps its least and its greatest reading."""
 
 
-def standing_traces(
-    lines: Sequence[Line],
-    *,
-    x: Sequence[float],
-    y: Sequence[float],
-    target_c: float,
-    burnout_c: float,
-    zero_s: float,
-    lit: bool,
-    top_c: float,
-    lead_min: float,
-    unit: Unit,
-    theme: Theme,
-) -> str:
-    """Draw the traces, their limits and a few numbers at the axes, as an `svg` to be stretched to any size.
+def standing_traces(figure: Mapping[str, Any]) -> str:
+    """Draw a figure of `traces_drawing` as an `svg` to be stretched to any size, without styles or scripts.
 
-    It has no styles or scripts. `x` and `y` are the axes' ends, as the live picture's: minutes, and °C or °F;
-    `top_c` is where the temperature axis ends [°C]. The rest: see `traces_drawing`.
+    Its lines, limits and their names, and a few numbers at the axes; nothing of what happened, or is to come.
     """
+    layout, lines = figure["layout"], [t for t in figure["data"] if "probe" in t.get("meta", {})]
+    numbers = next(trace for trace in figure["data"] if trace["name"] == "numbers")
+    (left, right), (low, high) = (layout[axis]["range"] for axis in ("xaxis", "yaxis"))
+    colours = layout["template"]["layout"]["colorway"]
 
-    def across(minutes: Any) -> Any:
-        return (minutes - x[0]) / (x[1] - x[0])
+    def across(x: Any) -> Any:
+        return (x - left) / (right - left)
 
-    def up(shown: Any) -> Any:
-        return (y[1] - shown) / (y[1] - y[0])
+    def up(y: Any) -> Any:
+        return (high - y) / (high - low)
 
-    rules = rulers(target_c=target_c, burnout_c=burnout_c)
-    colours = NIGHT if theme == "night" else DAY
-    levels = ticks(y[0], y[1], 9.0)
+    levels = ticks(low, high, 9.0)
     drawn = [_rule([up(level) for level in levels], 'class="grid"')]
-    drawn += [
-        _rule([up(number(r.temperature_c, unit))], f'class="rule" stroke-width="{r.width}"{_dashed(r.dash)}')
-        for r in rules
-    ]
+    for rule in (shape for shape in layout["shapes"] if shape.get("xref") == "paper"):
+        look = f'class="rule" stroke-width="{rule["line"]["width"]}"{_dashed(rule["line"]["dash"])}'
+        drawn.append(_rule([up(rule["y0"])], look))
     for i, line in enumerate(lines):
-        shown = up(line.c * 1.8 + 32.0 if unit == "F" else line.c)
-        if path := _path(across((line.t_s - zero_s) / 60.0), shown):
-            look = f'stroke="{colours[i % len(colours)]}"{_dashed(DASHES[i % len(DASHES)])}'
+        if path := _path(across(np.array(line["x"], float)), up(np.array(line["y"], float))):
+            look = f'stroke="{colours[i % len(colours)]}"{_dashed(line["line"]["dash"])}'
             drawn.append(f'<path class="line" d="{path}" {look}/>')
     words = [
-        _text(f"{level:g}{f' °{unit}' if level == levels[-1] else ''}", 0.0, up(level), "end", -10, 5)
+        _text(
+            f"{level:g}{layout['yaxis']['ticksuffix'] * (level == levels[-1])}", 0.0, up(level), "end", -10, 5
+        )
         for level in levels
     ]
-    words += [_text(f"{at:g}", across(at), 1.0, "middle", 0, 23) for at in ticks(x[0], x[1], 6.0)]
-    since = f"minutes since {'lighting' if lit else 'the first reading'}"
-    words.append(_text(since, 0.5, 1.0, "middle", 0, 44))
-    shown_s = (60.0 * x[0] + zero_s, 60.0 * x[1] + zero_s)
-    for name in rule_names(rules, lines, shown_s, top_c, TABLET, unit):
+    words += [_text(f"{at:g}", across(at), 1.0, "middle", 0, 23) for at in ticks(left, right, 6.0)]
+    words.append(_text(layout["xaxis"]["title"]["text"], 0.5, 1.0, "middle", 0, 44))
+    for name in (name for name in layout["annotations"] if "yref" not in name):
         lift = -6 if name["yanchor"] == "bottom" else 17
         at, anchor, aside = (name["x"], "start", 4) if name["xanchor"] == "left" else (1.0, "end", -8)
         words.append(_text(name["text"], at, up(name["y"]), anchor, aside, lift))
-    end_x, end_y = ends([last(line) for line in lines], top_c, lead_min, zero_s, unit, TABLET)
-    numbers = [
-        _text(str(line.place.number), across(at), up(level), "start", 5, 5)
-        for line, at, level in zip(lines, end_x[1::3], end_y[1::3], strict=True)
-        if at is not None and level is not None
+    ends = zip(*(numbers[key][1::3] for key in ("text", "x", "y")), strict=True)
+    placed = [
+        _text(text.strip(), across(x), up(y), "start", 5, 5)
+        for text, x, y in ends
+        if x is not None and y is not None
     ]
-    words.append(f'<g class="ends">{"".join(numbers)}</g>')
     return (
         '<svg class="standing" role="img" aria-label="Temperatures so far" width="100%" height="100%">'
         f'<svg viewBox="0 0 {SIDE} {SIDE}" preserveAspectRatio="none">{"".join(drawn)}</svg>'
-        f"{''.join(words)}</svg>"
+        f'{"".join(words)}<g class="ends">{"".join(placed)}</g></svg>'
     )
 
 
@@ -122,8 +102,8 @@ def _rule(levels: Sequence[float], look: str) -> str:
     return f'<path {look} d="{"".join(f"M0 {SIDE * level:.0f}h{SIDE}" for level in levels)}"/>'
 
 
-def _dashed(dash: Dash) -> str:
-    return f' stroke-dasharray="{" ".join(map(str, dash))}"' if dash else ""
+def _dashed(dash: str) -> str:
+    return "" if dash == "solid" else f' stroke-dasharray="{dash.replace("px", "").replace(",", " ")}"'
 
 
 def _text(words: str, x: float, y: float, anchor: str, dx: int, dy: int) -> str:

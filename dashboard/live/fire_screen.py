@@ -13,7 +13,6 @@ from dashboard.figures.look import number, numbers
 from dashboard.figures.model import Line, Mark, Place, Stage
 from dashboard.figures.names import PHONE, TABLET, Glass, off_limits
 from dashboard.figures.stack import stack_figure
-from dashboard.figures.standing import standing_traces
 from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_drawing
 from dashboard.live.board import Board
 from dashboard.live.hub import Drawn
@@ -184,23 +183,6 @@ def picture(board: Board, wish: Wish) -> Any:
     for axis, range_ in shown.items():
         figure["layout"][f"{axis}axis"]["range"] = range_
     return figure
-
-
-def standing(board: Board, wish: Wish) -> str:
-    """Draw the traces as an SVG element that stands where the live ones will."""
-    firing, ranges, lit_s = board.firing or {}, follow(board, wish), lighting_s(board)
-    return standing_traces(
-        board.lines,
-        **ranges,
-        target_c=firing["target_c"],
-        burnout_c=firing["burnout_c"],
-        zero_s=lit_s or 0.0,
-        lit=lit_s is not None,
-        top_c=top_c(board),
-        lead_min=_lead_min(board, wish),
-        unit=wish.unit,
-        theme=wish.theme,
-    )
 
 
 def grid(lines: list[Line], begin_s: float, end_s: float) -> tuple[Floats, Floats]:

@@ -3,8 +3,9 @@
 from contextvars import ContextVar
 from typing import Final, NamedTuple
 
+from dashboard.figures.standing import standing_traces
 from dashboard.live.board import Board
-from dashboard.live.fire_screen import standing, value_rows
+from dashboard.live.fire_screen import picture, value_rows
 from dashboard.live.messages import Wish
 from dashboard.live.screens import draw
 from dashboard.shell import shell
@@ -55,7 +56,7 @@ def first_look(board: Board, quiet_s: float | None, time_of_day: str, wish: Wish
         "sound": {"children": "Sound is off: tap"},
         "_pages_content": {"children": fire.layout()},
         "values": {"children": value_rows(board)},
-        "traces": {"children": Markup(standing(board, wish))},
+        "traces": {"children": Markup(standing_traces(picture(board, wish)))},
     }
     if board.state(quiet_s) != "fresh":
         props |= {"zones": {}, "values": {}}
