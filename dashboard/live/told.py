@@ -1,13 +1,14 @@
 """What is known of a probe's newest readings and of a zone: as short as it is shown. Pure."""
 
 import math
-from collections import deque
 from typing import Any, Final
+
+import numpy as np
 
 from dashboard.live.board import Value
 from logger.journal.bands import ReadingBand
 from logger.journal.reader import Column
-from logger.reading import Status
+from logger.reading import Floats, Status
 
 OK, ABSENT = int(Status.OK), int(Status.ABSENT)
 """As plain numbers: they are compared with each reading."""
@@ -19,45 +20,16 @@ LEAST_S: Final = 15.0
 """Over less than this it is mostly noise [s]."""
 
 
-class RateOfChange:
-    """Slope of the least-squares line through the last minute's readings.
+def rate_c_min(t_us: Floats, c: Floats) -> float | None:
+    """Give the slope of the least-squares line through readings [°C/min].
 
-    Kept up reading by reading: what tablets are told four times a second must not cost a fit of 600 points a
-    probe. The sums are of whole numbers, so they stay exact however long it goes on.
+    None where they span less than 15 s or are fewer than three.
     """
-
-    def __init__(self) -> None:
-        self._points: deque[tuple[int, int]] = deque()
-        self._begin_us = 0
-        self._t = self._c = self._tt = self._tc = 0
-
-    def push(self, t_us: list[int], temperature_c: list[float]) -> None:
-        """Take the next readings that are OK: later than all before, and finite."""
-        points = self._points
-        if not points:
-            self._begin_us = t_us[0]
-        for at_us, value_c in zip(t_us, temperature_c, strict=True):
-            t, c = at_us - self._begin_us, round(value_c * 10_000)
-            points.append((t, c))
-            self._t += t
-            self._c += c
-            self._tt += t * t
-            self._tc += t * c
-        oldest = points[-1][0] - round(OVER_S * 1e6)
-        while points[0][0] < oldest:
-            t, c = points.popleft()
-            self._t -= t
-            self._c -= c
-            self._tt -= t * t
-            self._tc -= t * c
-
-    def c_min(self) -> float | None:
-        """Give °C/min; None where the readings span less than 15 s or are fewer than three."""
-        n = len(self._points)
-        if n < 3 or self._points[-1][0] - self._points[0][0] < LEAST_S * 1e6:
-            return None
-        slope = (n * self._tc - self._t * self._c) / (n * self._tt - self._t**2)
-        return slope * 60e6 / 10_000
+    if len(t_us) < 3 or t_us[-1] - t_us[0] < LEAST_S * 1e6:
+        return None
+    x, y = t_us - t_us[0], c - c[0]
+    n, sum_x = len(x), float(x.sum())
+    return 60e6 * float(n * (x @ y) - sum_x * float(y.sum())) / float(n * (x @ x) - sum_x**2)
 
 
 class Newest:
@@ -66,37 +38,39 @@ class Newest:
     def __init__(self, column: Column) -> None:
         self._band = ReadingBand(column.probe)
         self.newest_us = -1
-        self.value_us = -1
-        self.value_c = math.nan
         self.status = ABSENT
-        self._rate = RateOfChange()
+        self._t_us, self._c = np.zeros(0), np.zeros(0)  # those of the last minute that are OK
 
-    def take(self, t_us: list[int], temperature_c: list[float], status: list[int]) -> None:
+    def take(self, times_us: list[int], temperature_c: list[float], status: list[int]) -> None:
         """Take readings, the newest last; none may be `ABSENT`."""
-        if not t_us:
+        if not times_us:
             return
-        self.newest_us, self.status = t_us[-1], status[-1]
-        good = zip(t_us, temperature_c, status, strict=True)
+        self.newest_us, self.status = times_us[-1], status[-1]
+        good = zip(times_us, temperature_c, status, strict=True)
         known = [(t, c) for t, c, how in good if how == OK and c == c]  # not NaN
         if known:
-            self.value_us, self.value_c = known[-1]
-            self._rate.push([t for t, _ in known], [c for _, c in known])
+            times, values = zip(*known, strict=True)
+            t_us, c = np.concatenate((self._t_us, times)), np.concatenate((self._c, values))
+            old = t_us.searchsorted(times[-1] - OVER_S * 1e6)
+            self._t_us, self._c = t_us[old:], c[old:]
 
     def rate(self) -> float | None:
         """Give the rate of change [°C/min]; None while there is too little to say, or no reading now."""
-        return self._rate.c_min() if self.status == OK else None
+        return rate_c_min(self._t_us, self._c) if self.status == OK else None
 
     def value(self, since_us: int) -> Value:
         """Give what stands on the page, with times from `since_us` on."""
-        known = self.value_us >= 0
-        rate = self.rate()
+        newest_s = since(self.newest_us, since_us) if self.newest_us >= 0 else None
+        if not len(self._t_us):
+            return Value(None, None, self.status, None, newest_s, None)
+        value_c, rate = float(self._c[-1]), self.rate()
         return Value(
-            round(self.value_c, 1) if known else None,
+            round(value_c, 1),
             None if rate is None else round(rate, 1),
             self.status,
-            since(self.value_us, since_us) if known else None,
-            since(self.newest_us, since_us) if self.newest_us >= 0 else None,
-            math.ceil(self._band.at(self.value_c, (rate or 0.0) / 60.0)) if known else None,
+            since(int(self._t_us[-1]), since_us),
+            newest_s,
+            math.ceil(self._band.at(value_c, (rate or 0.0) / 60.0)),
         )
 
 

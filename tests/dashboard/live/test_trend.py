@@ -5,16 +5,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.live.told import RateOfChange
+from dashboard.live.told import Newest
+from logger.journal.reader import Column
+from logger.plan import Probe
 
 START_US = 1_795_600_800_000_000
 
 
-def rate_of(t_us: np.ndarray, temperature_c: np.ndarray) -> float | None:
-    rate = RateOfChange()
-    for t, c in zip(t_us.tolist(), temperature_c.tolist(), strict=True):
-        rate.push([t], [c])
-    return rate.c_min()
+def rate_of(t_us: np.ndarray, temperature_c: np.ndarray, at_once: int = 1) -> float | None:
+    newest = Newest(Column(Probe("p", "k0"), "a1", "k0"))
+    for n in range(0, len(t_us), at_once):
+        times, c = t_us[n : n + at_once].tolist(), temperature_c[n : n + at_once].tolist()
+        newest.take(times, c, [0] * len(times))
+    return newest.rate()
 
 
 def test_a_straight_climb_is_its_slope() -> None:
@@ -44,7 +47,7 @@ def test_twelve_hours_leave_no_rounding_behind() -> None:
     t_us = START_US + np.arange(12 * 3600 * 4) * 250_000
     noisy = 700 + rng.normal(0, 30, len(t_us))
     noisy[-300:] = 650.0  # and then nothing moves for more than a minute
-    assert rate_of(t_us, noisy) == 0.0
+    assert rate_of(t_us, noisy, 50) == 0.0
 
 
 def test_too_short_a_time_has_no_rate() -> None:
