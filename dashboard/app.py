@@ -18,7 +18,7 @@ from starlette.requests import Request
 from starlette.websockets import WebSocket
 
 from dashboard.context import Context
-from dashboard.front import Front
+from dashboard.front import CALLBACKS, Front, is_callback
 from dashboard.live.hub import Hub
 from dashboard.live.screens import draw
 from dashboard.pages import PAGES
@@ -26,7 +26,7 @@ from dashboard.pages.firings import UPLOAD
 from dashboard.pages.report import PHOTOS
 from dashboard.security.access import Access
 from dashboard.security.connections import Places
-from dashboard.security.door import Door, OpenDoor
+from dashboard.security.door import Door
 from dashboard.security.guard import on_error
 from dashboard.security.limits import Limits
 from dashboard.shell import INDEX, shell
@@ -77,7 +77,7 @@ def create_app(
     """
     # FastAPI's own documentation pages load scripts from the internet.
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
-    door = door or OpenDoor()
+    door = door or Door()
     context = Context(journal_path, door.operator)
     hub = Hub(journal_path, draw, VERSION, first_look)
     server.include_router(door.routes())
@@ -119,9 +119,14 @@ def create_app(
     app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
     _register(app)
     _warm_up(app)
-    server.add_middleware(Front, context=context, known=app.callback_map, look=hub.first_look)
+    server.add_middleware(Front, context=context, door=door, look=hub.first_look)
     server.add_middleware(
-        Limits, large=LARGE, knows=door.knows, places=places, is_there=lambda path: _is_there(app, path)
+        Limits,
+        large=LARGE,
+        knows=door.knows,
+        places=places,
+        is_there=lambda path: _is_there(app, path),
+        fits=lambda path, body, kind: path != CALLBACKS or is_callback(body, kind, app.callback_map),
     )
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
     server.state.hub = hub

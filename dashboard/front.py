@@ -5,18 +5,17 @@ import json
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, Final
 
-from fastapi import HTTPException
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard.context import Context, current
 from dashboard.live.messages import Wish
-from dashboard.security.guard import Asker, asker
+from dashboard.security.door import Door
+from dashboard.security.guard import asker
 from dashboard.standing.first_look import Opening, opening_now
 from dashboard.standing.still import for_both
-from logger.errors import StokewatchError
 
 CALLBACKS: Final = "/_dash-update-component"
 STATIC: Final = ("/_dash-component-suites/", "/assets/")
@@ -56,13 +55,13 @@ def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
 
 
 class Front:
-    """Middleware: sets who asks, turns away what is no callback, keeps static files compressed."""
+    """Middleware: sets who asks, keeps static files compressed."""
 
     def __init__(
-        self, app: ASGIApp, context: Context, known: Known, look: Callable[[Wish], Awaitable[str]]
+        self, app: ASGIApp, context: Context, door: Door, look: Callable[[Wish], Awaitable[str]]
     ) -> None:
         self.app = app
-        self._context, self._known, self._look = context, known, look
+        self._context, self._door, self._look = context, door, look
         self._kept: dict[str, tuple[bytes, str]] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -79,24 +78,9 @@ class Front:
         if path == "/" and scope["method"] == "GET":
             opening = opening._replace(look=await self._look(opening.wish))
         opening_now.set(opening)
-        if path != CALLBACKS:
-            await self.app(scope, receive, send)
-            return
-        body = await Request(scope, receive).body()
-        if not is_callback(body, Headers(scope=scope).get("content-type", ""), self._known):
-            answer = JSONResponse({"error": "that is no request of this page", "field": None}, 400)
-            await answer(scope, receive, send)
-            return
-        asker.set(await self._asker(Request(scope)))
-        await self.app(scope, _replayed(body, receive), send)
-
-    async def _asker(self, request: Request) -> Asker:
-        try:
-            return Asker(await self._context.operator(request))
-        except HTTPException as exc:
-            return Asker(None, str(exc.detail), exc.status_code == 401)
-        except StokewatchError as exc:  # the file of PINs can't be read
-            return Asker(None, str(exc))
+        if path == CALLBACKS:
+            asker.set(self._door.asks(Request(scope)))
+        await self.app(scope, receive, send)
 
     async def _file(self, scope: Scope, receive: Receive, send: Send) -> None:
         # Addresses that carry a version or a time of change name what never changes.
@@ -122,19 +106,6 @@ class Front:
             else:
                 content = gzip.decompress(content)
         await Response(content, media_type=media_type, headers=headers)(scope, receive, send)
-
-
-def _replayed(body: bytes, receive: Receive) -> Receive:
-    given = False
-
-    async def again() -> Message:
-        nonlocal given
-        if given:
-            return await receive()
-        given = True
-        return {"type": "http.request", "body": body, "more_body": False}
-
-    return again
 
 
 async def _whole(app: ASGIApp, scope: Scope, receive: Receive) -> tuple[int, str, bytes]:

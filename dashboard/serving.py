@@ -18,7 +18,7 @@ from fastapi import FastAPI
 from dashboard.app import create_app
 from dashboard.security.access import EVERYWHERE, is_loopback
 from dashboard.security.connections import MAX_HEAD, HttpConnection, Listener, SocketConnection
-from dashboard.security.door import Door, OpenDoor, PinDoor
+from dashboard.security.door import Door
 from dashboard.security.network import greeting, own_addresses
 from dashboard.security.operators import Operators
 from logger.errors import UserError
@@ -78,11 +78,11 @@ def serve(
     with listen(host, port) as bound:
         scheme = "http" if tls is None else "https"
         if door is None and is_loopback(host):
-            door = OpenDoor()
+            door = Door()
         elif door is None:
             operators = Operators(journal_path.parent)
             pin = operators.first_pin()
-            door = PinDoor(operators, secure=tls is not None)
+            door = Door(operators, secure=tls is not None)
             names = own_addresses() if host in EVERYWHERE else [host]
             urls = [f"{scheme}://{_bracketed(name)}:{bound.getsockname()[1]}" for name in names]
             say(greeting(urls, pin, tls=tls is not None))

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -33,7 +33,6 @@ PICTURE_S: Final = {"traces": 30.0, "heat": 8.0}
 """How often a picture is drawn again, for what isn't added to it point by point. [s]"""
 AGAIN_S: Final = 3.0
 """The stack alone is drawn again, no sooner, when what can be trusted has changed. [s]"""
-MAX_TABLETS: Final = 64
 SLOW_S: Final = 5.0
 """How often what isn't needed at once is told. [s]"""
 PIXELS: Final = 900
@@ -73,17 +72,18 @@ class Tablet:
         self.seq = 0
         """Of the last screen it was told."""
 
-    def put(self, text: str) -> None:
+    def put(self, text: str, seq: int | None = None) -> None:
         """Hand over a message; where too many wait already, none, and a whole screen soon."""
         self.told_s = time.monotonic()
+        self.seq = self.seq if seq is None else seq
         try:
             self.queue.put_nowait(text)
         except asyncio.QueueFull:
-            self.clear()
-            self.behind = True
+            self.clear(behind=True)
 
-    def clear(self) -> None:
+    def clear(self, *, behind: bool = False) -> None:
         """Forget what waits."""
+        self.behind = behind
         while not self.queue.empty():
             self.queue.get_nowait()
 
@@ -97,21 +97,17 @@ class Glass:
         self.told: dict[tuple[str, str], Any] = {}
         self.slow_s = -1e9
         self.drawn_s = time.monotonic()
-        self.title = self.state = self.tone = None
 
     def screen(self, drawn: Drawn, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
         """Make a screen of what changed, or of all; None where nothing changed."""
         if whole:
             self.told = {}
             self.drawn_s = time.monotonic()
-            self.title = self.state = self.tone = None
-        changed: dict[str, dict[str, msgspec.Raw]] = {}
         rendered = dict(drawn.props)
         if whole or time.monotonic() - self.slow_s >= SLOW_S:
             self.slow_s = time.monotonic()
             rendered |= {name: {"children": make()} for name, make in drawn.slow.items()}
-        texts = {name: text for name, text in drawn.texts.items() if self.told.get((name, "")) != text}
-        self.told |= {(name, ""): text for name, text in texts.items()}
+        changed: dict[str, dict[str, msgspec.Raw]] = {}
         for name, props in rendered.items():
             for prop, value in props.items():
                 before, text = self.told.get((name, prop), (None, b""))
@@ -122,14 +118,9 @@ class Glass:
                     self.told[name, prop] = (value, now)
                 if now != text:
                     changed.setdefault(name, {})[prop] = msgspec.Raw(now)
-        said: dict[str, Any] = {
-            "title": tab_title(board),
-            "state": board.state(quiet_s),
-            "tone": tone(board),
-        }
-        new = {key: value for key, value in said.items() if getattr(self, key) != value}
-        for key, value in new.items():
-            setattr(self, key, value)
+        texts = self._new("text", drawn.texts)
+        said = {"title": tab_title(board), "state": board.state(quiet_s), "tone": tone(board)}
+        new = self._new("screen", said)
         if not (changed or texts or new or whole):
             return None
         self.seq += 1
@@ -142,6 +133,11 @@ class Glass:
             newest_age_s=None if newest_s is None else round(board.age_s(newest_s, quiet_s or 0.0), 2),
             **new,
         )
+
+    def _new(self, kind: str, said: Mapping[str, Any]) -> dict[str, Any]:
+        new = {name: told for name, told in said.items() if self.told.get((kind, name)) != told}
+        self.told |= {(kind, name): told for name, told in new.items()}
+        return new
 
 
 def tone(board: Board) -> tuple[bool, list[str]]:
@@ -180,9 +176,6 @@ class Hub:
 
     async def serve(self, socket: WebSocket) -> None:
         """Serve one tablet until it leaves."""
-        if len(self.tablets) >= MAX_TABLETS:
-            await socket.close(1013, "too many tablets")
-            return
         await socket.accept()
         tablet = Tablet()
         tablet.put(write(Hello(self.version)))
@@ -293,9 +286,6 @@ class Hub:
     async def _whole(self, tablets: list[Tablet]) -> None:
         """Give whole screens: to these tablets, and to all that share their wishes."""
         wishes = {t.wish for t in tablets if t.wish is not None}
-        sharing = [t for t in self.tablets if t.wish in wishes] + [
-            t for t in tablets if t not in self.tablets
-        ]
         if wishes:
             self._say(all_points=True)  # what waits goes out before: no point is told twice
         for wish in wishes:
@@ -305,20 +295,14 @@ class Hub:
                 if wish.window_s is None:
                     self._keep_lines(board)
             glass = self._glasses.setdefault(wish, Glass(wish))
-            seq, text = await asyncio.to_thread(self._whole_screen, glass, board)
-            for tablet in sharing:
-                if tablet.wish == wish:
-                    tablet.clear()
-                    tablet.behind = False
-                    tablet.seq = seq
-                    tablet.put(text)
+            self._send(wish, *await asyncio.to_thread(self._whole_screen, glass, board))
 
-    def _whole_screen(self, glass: Glass, board: Board) -> tuple[int, str]:
+    def _whole_screen(self, glass: Glass, board: Board) -> tuple[Screen, str]:
         """Draw all of it, apart from the loop: on a busy machine the pictures take a second."""
         drawn = self._draw(board, glass.wish, self.quiet_s(), True)
         screen = glass.screen(drawn, board, self.quiet_s(), whole=True)
         assert screen is not None
-        return screen.seq, write(screen)
+        return screen, write(screen)
 
     async def _pulse_loop(self) -> None:
         """Let no tablet believe that the link is lost while a look or a picture takes long."""
@@ -336,8 +320,6 @@ class Hub:
             self.board.grown = 0
             behind = [t for t in self.tablets if t.wish is not None and t.wish.page == "fire"]
         behind += [t for t in self.tablets if t not in behind and self._is_due(t.wish, self._told_s)]
-        for tablet in behind:
-            tablet.behind = False
         if behind:
             await self._whole(behind)
 
@@ -360,7 +342,7 @@ class Hub:
         for wish, glass in self._glasses.items():
             screen = glass.screen(self._draw(board, wish, quiet_s, False), board, quiet_s, whole=False)
             if screen is not None:
-                self._send(wish, screen.seq, write(screen))
+                self._send(wish, screen, write(screen))
         board.points = held or [([], []) for _ in board.places]
 
     def _is_due(self, wish: Wish | None, now_s: float) -> bool:
@@ -374,8 +356,9 @@ class Hub:
         pixel_s = (self.board.newest_s or 0.0) / PIXELS / self.board.scale
         return min(POINTS_S[1], max(POINTS_S[0], pixel_s))
 
-    def _send(self, wish: Wish, seq: int, text: str) -> None:
+    def _send(self, wish: Wish, screen: Screen, text: str) -> None:
         for tablet in self.tablets:
             if tablet.wish == wish:
-                tablet.seq = seq
-                tablet.put(text)
+                if screen.whole:
+                    tablet.clear()
+                tablet.put(text, screen.seq)

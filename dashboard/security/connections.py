@@ -2,10 +2,12 @@
 
 import asyncio
 import contextlib
+import functools
 import ipaddress
 import itertools
 import socket
-from collections import OrderedDict
+from collections import Counter
+from collections.abc import Callable
 from typing import Any, Final
 
 import h11
@@ -53,21 +55,20 @@ class Places:
 
     def __init__(self, most: int = MOST, each: int = EACH, reserve: int = RESERVE) -> None:
         self._most, self._each, self._reserve = most, each, reserve
-        self._held: dict[str, dict[int, None]] = {}
-        self._owners: dict[int, str] = {}
-        self._known: OrderedDict[str, None] = OrderedDict()
+        self._held: dict[int, str] = {}  # by ticket whose it is, the oldest first
+        self._known: dict[str, None] = {}  # likewise
         self._tickets = itertools.count(1)
 
     def __len__(self) -> int:
-        return len(self._owners)
+        return len(self._held)
 
     def welcome(self, address: str) -> None:
         """Remember an address as an operator's."""
         who = who_is(address)
+        self._known.pop(who, None)
         self._known[who] = None
-        self._known.move_to_end(who)
-        while len(self._known) > KNOWN:
-            self._known.popitem(last=False)
+        if len(self._known) > KNOWN:
+            del self._known[next(iter(self._known))]
 
     def knows(self, address: str) -> bool:
         """Tell whether an address is an operator's, or this machine's own."""
@@ -79,50 +80,36 @@ class Places:
 
         The evicted one has to end, and has no place any more.
         """
-        who = who_is(address)
-        own = len(self._held.get(who, ()))
-        trusted = self.knows(address)
-        if who and own >= self._each:
+        who, trusted = who_is(address), self.knows(address)
+        count = Counter(self._held.values())
+        if who and count[who] >= self._each:
             return None, None
         evicted = None
         if len(self) >= (self._most if trusted else self._most - self._reserve):
-            evicted = self._give_way(own, trusted)
-            if evicted is None:
+            strangers = [other for other in count if other and other not in self._known]
+            greediest = max(strangers, key=count.__getitem__, default=None)
+            if greediest is None or (count[greediest] <= count[who] + 1 and not trusted):
                 return None, None
+            evicted = next(ticket for ticket, owner in self._held.items() if owner == greediest)
             self.leave(evicted)
         ticket = next(self._tickets)
-        self._owners[ticket] = who
-        self._held.setdefault(who, {})[ticket] = None
+        self._held[ticket] = who
         return ticket, evicted
 
     def leave(self, ticket: int) -> None:
         """Free a place; nothing if that was done already."""
-        who = self._owners.pop(ticket, None)
-        if who is not None:
-            held = self._held[who]
-            del held[ticket]
-            if not held:
-                del self._held[who]
-
-    def _give_way(self, own: int, trusted: bool) -> int | None:
-        strangers = [held for who, held in self._held.items() if who and who not in self._known]
-        greediest = max(strangers, key=len, default=None)
-        if greediest is None or (len(greediest) <= own + 1 and not trusted):
-            return None
-        return next(iter(greediest))
+        self._held.pop(ticket, None)
 
 
 class Accepted(socket.socket):
     """A connection that gives its place back when it is closed."""
 
-    places: "Listener | None" = None
-    ticket = 0
+    gone: Callable[[], None] | None = None
 
     def close(self) -> None:
         """Close it."""
-        if self.places is not None:
-            self.places.gone(self.ticket)
-            self.places = None
+        if self.gone is not None:
+            self.gone()
         super().close()
 
 
@@ -143,7 +130,7 @@ class Listener(socket.socket):
             if ticket is None:
                 found.close()
                 continue
-            found.places, found.ticket = self, ticket
+            found.gone = functools.partial(self._gone, ticket)
             self._open[ticket] = found
             if evicted is not None and (out := self._open.pop(evicted, None)) is not None:
                 with contextlib.suppress(OSError):
@@ -152,43 +139,42 @@ class Listener(socket.socket):
                 found.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, round(STALL_S * 1000))
             return found, address
 
-    def gone(self, ticket: int) -> None:
-        """Take note that a connection has ended."""
+    def _gone(self, ticket: int) -> None:
         self._open.pop(ticket, None)
         self.places.leave(ticket)
 
 
-class _Reads:
-    """Ends a connection whose other end reads nothing for `STALL_S`."""
+class _Ends:
+    """Ends a connection whose other end is late with something, or reads nothing for `STALL_S`."""
 
     transport: asyncio.Transport
+    _late: asyncio.TimerHandle | None = None
     _stalled: asyncio.TimerHandle | None = None
+
+    def _end_after(self, seconds: float) -> asyncio.TimerHandle:
+        return asyncio.get_running_loop().call_later(seconds, self.transport.abort)
 
     def pause_writing(self) -> None:
         super().pause_writing()  # type: ignore[misc]
-        self._stalled = asyncio.get_running_loop().call_later(STALL_S, self.transport.abort)
+        self._stalled = self._end_after(STALL_S)
 
     def resume_writing(self) -> None:
-        self._reads_again()
+        if self._stalled is not None:
+            self._stalled.cancel()
         super().resume_writing()  # type: ignore[misc]
 
     def connection_lost(self, exc: Exception | None) -> None:
-        self._reads_again()
+        for timer in (self._late, self._stalled):
+            if timer is not None:
+                timer.cancel()
         super().connection_lost(exc)  # type: ignore[misc]
 
-    def _reads_again(self) -> None:
-        if self._stalled is not None:
-            self._stalled.cancel()
-            self._stalled = None
 
-
-class HttpConnection(_Reads, H11Protocol):
+class HttpConnection(_Ends, H11Protocol):
     """One connection by HTTP: its request must come, its answer must be read.
 
     h11 itself refuses a head of more than `MAX_HEAD` bytes (uvicorn's `h11_max_incomplete_event_size`).
     """
-
-    _late: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Wait for the first request."""
@@ -209,14 +195,9 @@ class HttpConnection(_Reads, H11Protocol):
         if self.conn.their_state is h11.SEND_BODY:
             self._wait()
 
-    def connection_lost(self, exc: Exception | None) -> None:
-        """Forget what was waited for."""
-        self._came()
-        super().connection_lost(exc)
-
     def _wait(self) -> None:
         self._came()
-        self._late = asyncio.get_running_loop().call_later(HEAD_S, self.transport.abort)
+        self._late = self._end_after(HEAD_S)
 
     def _came(self) -> None:
         if self._late is not None:
@@ -224,5 +205,5 @@ class HttpConnection(_Reads, H11Protocol):
             self._late = None
 
 
-class SocketConnection(_Reads, WebSocketsSansIOProtocol):
+class SocketConnection(_Ends, WebSocketsSansIOProtocol):
     """One websocket: what is told to it must be read."""

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Body, HTTPException
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import JSONResponse, Response
 
-from dashboard.context import anybody
+from dashboard.security.guard import Asker
 from dashboard.security.operators import MAX_NAME, SESSION_S, Attempts, Operators, PinError
 
 COOKIE: Final = "stokewatch_operator"
@@ -21,67 +21,56 @@ log = logging.getLogger(__name__)
 VIEWING: Final = "this page only shows what an InfluxDB holds; act on the page beside the fire's own logger"
 
 
-class OpenDoor:
-    """The same for everybody: all act, on this machine's loopback address; or none, if there is a refusal."""
+class Door:
+    """Decides who may act: whoever has shown the PIN of `operators`; without them everybody, on loopback.
 
-    def __init__(self, refusal: str = "") -> None:
-        self._refusal = refusal
-
-    async def operator(self, request: Request) -> str:
-        """Let everybody through, or raise HTTPException 403."""
-        if self._refusal:
-            raise HTTPException(403, self._refusal)
-        return await anybody(request)
-
-    def knows(self, connection: HTTPConnection) -> bool:
-        """Know everybody, or nobody."""
-        return not self._refusal
-
-    def routes(self) -> APIRouter:
-        """Make the endpoint that says so."""
-        router = APIRouter(prefix="/api/operator")
-
-        @router.get("")
-        def state() -> dict[str, Any]:
-            return {"needed": False, "operator": not self._refusal, "who": ""}
-
-        return router
-
-
-class PinDoor:
-    """Watchers look; whoever has shown the PIN acts.
-
-    `secure`: the page is served by TLS; then the cookie never travels without.
+    Nobody, if there is a `refusal`. `secure`: the page is served by TLS; the cookie never travels without.
     """
 
-    def __init__(self, operators: Operators, *, secure: bool) -> None:
-        self._operators = operators
-        self._secure = secure
+    def __init__(
+        self, operators: Operators | None = None, *, secure: bool = False, refusal: str = ""
+    ) -> None:
+        self._operators, self._secure, self._refusal = operators, secure, refusal
         self._attempts = Attempts()
         self._turn = asyncio.Lock()
 
-    async def operator(self, request: Request) -> str:
-        """Say whose session the request comes with, or raise HTTPException 401."""
-        who = self._operators.who(request.cookies.get(COOKIE))
+    def asks(self, connection: HTTPConnection) -> Asker:
+        """Say whose session a connection comes with, or why there is none."""
+        if self._operators is None:
+            return Asker(None, self._refusal) if self._refusal else Asker("page")
+        try:
+            who = self._operators.who(connection.cookies.get(COOKIE))
+        except PinError as exc:
+            return Asker(None, str(exc))
         if who is None:
-            raise HTTPException(401, "only an operator may do that; enter the PIN first")
-        return who or "an operator"
+            return Asker(None, "only an operator may do that; enter the PIN first", may_enter=True)
+        return Asker(who or "an operator")
+
+    async def operator(self, request: Request) -> str:
+        """Say who acts, or raise HTTPException: 401 where the PIN would help, else 403."""
+        found = self.asks(request)
+        if found.who is None:
+            raise HTTPException(401 if found.may_enter else 403, found.refusal)
+        return found.who
 
     def knows(self, connection: HTTPConnection) -> bool:
-        """Tell whether a connection comes with a session; False where their file can't be read, too."""
-        try:
-            return self._operators.who(connection.cookies.get(COOKIE)) is not None
-        except PinError:
-            return False
+        """Tell whether a connection may act."""
+        return self.asks(connection).who is not None
 
     def routes(self) -> APIRouter:
-        """Make the endpoints: who am I, sign in, sign out."""
+        """Make the endpoints: who am I, and where there are operators, sign in and sign out."""
         router = APIRouter(prefix="/api/operator")
+        operators = self._operators
 
         @router.get("")
         def state(request: Request) -> dict[str, Any]:
-            who = self._operators.who(request.cookies.get(COOKIE))
+            if operators is None:
+                return {"needed": False, "operator": not self._refusal, "who": ""}
+            who = operators.who(request.cookies.get(COOKIE))
             return {"needed": True, "operator": who is not None, "who": who or ""}
+
+        if operators is None:
+            return router
 
         @router.post("")
         async def enter(
@@ -90,7 +79,7 @@ class PinDoor:
             who: Annotated[str, Body(max_length=MAX_NAME)] = "",
         ) -> Response:
             address = request.client.host if request.client else ""
-            token = await self._token(address, pin, " ".join(who.split()))
+            token = await self._token(operators, address, pin, " ".join(who.split()))
             answer = JSONResponse({"needed": True, "operator": True, "who": who})
             answer.set_cookie(
                 COOKIE, token, max_age=int(SESSION_S), httponly=True, samesite="strict", secure=self._secure
@@ -99,23 +88,23 @@ class PinDoor:
 
         @router.post("/leave")
         def leave(request: Request) -> Response:
-            self._operators.end_session(request.cookies.get(COOKIE))
+            operators.end_session(request.cookies.get(COOKIE))
             answer = JSONResponse({"needed": True, "operator": False, "who": ""})
             answer.delete_cookie(COOKIE, httponly=True, samesite="strict", secure=self._secure)
             return answer
 
         return router
 
-    async def _token(self, address: str, pin: str, who: str) -> str:
+    async def _token(self, operators: Operators, address: str, pin: str, who: str) -> str:
         self._check_wait(address)
         async with self._turn:  # one at a time: each takes memory and time on purpose
             self._check_wait(address)
-            if not await asyncio.to_thread(self._operators.is_pin, pin.strip()):
+            if not await asyncio.to_thread(operators.is_pin, pin.strip()):
                 count = self._attempts.wrong(address, time.monotonic())
                 log.warning("a wrong operator PIN from %s (%d in the last 10 min)", address, count)
                 raise HTTPException(403, "that is not the PIN")
         log.warning("an operator has come in from %s", address)
-        return await asyncio.to_thread(self._operators.open_session, who)
+        return await asyncio.to_thread(operators.open_session, who)
 
     def _check_wait(self, address: str) -> None:
         wait_s = self._attempts.wait_s(address, time.monotonic())
@@ -125,7 +114,3 @@ class PinDoor:
                 f"too many wrong PINs; wait {math.ceil(wait_s / 60)} min",
                 headers={"retry-after": str(math.ceil(wait_s))},
             )
-
-
-Door = OpenDoor | PinDoor
-"""What decides who may act."""

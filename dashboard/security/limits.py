@@ -1,12 +1,12 @@
 """How large a request may be, how it must look, how many may come: none takes the page from the others."""
 
 import asyncio
-import contextlib
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+import anyio
 import orjson
 from fastapi import HTTPException
 from starlette.datastructures import Headers
@@ -27,9 +27,9 @@ MAX_DEPTH: Final = 64
 MAX_PATH: Final = 4096
 """Bytes of a path with its query."""
 BODY_S: Final = 30.0
-"""A small body must be here by then, and some part of a large one each time. [s]"""
+"""Some part of a body must come within this. [s]"""
 SLOWEST: Final = 20_000.0
-"""Bytes a second at which a large body must come, over its whole length."""
+"""Bytes a second at which a body must come, over its whole length, after the first `BODY_S`."""
 MAX_TABLETS: Final = 64
 """Websockets in all."""
 TABLETS_EACH: Final = 16
@@ -83,7 +83,7 @@ class Limits:
 
     `large` has paths that may take more bytes than others: their bodies go through as they come. `knows`
     tells whether a connection is an operator's, and `places` learns their addresses; `is_there` tells whether
-    something can be at a path.
+    something can be at a path, and `fits` whether a body of some content type can be meant for it.
     """
 
     def __init__(
@@ -93,12 +93,13 @@ class Limits:
         knows: Callable[[HTTPConnection], bool] = lambda connection: False,
         places: Places | None = None,
         is_there: Callable[[str], bool] = lambda path: True,
+        fits: Callable[[str, bytes, str], bool] = lambda path, body, kind: True,
     ) -> None:
         self.app = app
         self._large = large
         self._knows = knows
         self._places = Places() if places is None else places
-        self._is_there = is_there
+        self._is_there, self._fits = is_there, fits
         self._looks, self._acts = Buckets(LOOKS), Buckets(ACTS)
         self._tablets = Share(MAX_TABLETS, TABLETS_EACH, TABLETS_RESERVE)
 
@@ -117,18 +118,24 @@ class Limits:
             await self._socket(scope, receive, send)
             return
         try:
-            body = await self._admit(scope, receive)
+            given = _within(receive, self._admit(scope))
+            body = None if scope["path"] in self._large else await _whole(given)
+            kind = Headers(scope=scope).get("content-type", "")
+            if body and "json" in kind:
+                check_json(body)
+            if not self._fits(scope["path"], body or b"", kind):
+                raise HTTPException(400, "that is no request of this page")
         except HTTPException as exc:
             answer = JSONResponse({"error": exc.detail, "field": None}, status_code=exc.status_code)
             await answer(scope, receive, send)
             return
         if body is None:
-            await self.app(scope, _within(receive, self._large[scope["path"]]), send)
+            await self.app(scope, given, send)
         else:
             await self._while_there(scope, body, receive, send)
 
-    async def _admit(self, scope: Scope, receive: Receive) -> bytes | None:
-        """Read a small body; None where it is a large one, which is read by whoever wants it."""
+    def _admit(self, scope: Scope) -> int:
+        """Say how many bytes a request may have, or raise HTTPException."""
         who, buckets = asker.get().who, self._looks if scope["method"] in SAFE else self._acts
         if who and not buckets.take(who, time.monotonic()):
             raise HTTPException(429, "too many requests from this address; wait a moment")
@@ -137,52 +144,31 @@ class Limits:
         if not self._is_there(scope["path"]):
             raise HTTPException(404, "there is nothing at this address")
         room = self._large.get(scope["path"], MAX_BODY)
-        headers = Headers(scope=scope)
-        length = headers.get("content-length", "0")
+        length = Headers(scope=scope).get("content-length", "0")
         if not (length.isascii() and length.isdigit() and len(length) < 16) or int(length) > room:
             raise HTTPException(413, _too_large(room))
-        if scope["path"] in self._large:
-            return None
-        try:
-            async with asyncio.timeout(BODY_S):
-                body = await _whole(receive, room)
-        except TimeoutError:
-            raise HTTPException(408, f"the request didn't come whole within {BODY_S:.0f} s") from None
-        if body and "json" in headers.get("content-type", ""):
-            check_json(body)
-        return body
+        return room
 
     async def _while_there(self, scope: Scope, body: bytes, receive: Receive, send: Send) -> None:
         """Run the application until it has answered, or nobody waits for the answer any more."""
-        given = False
-        left = asyncio.Event()
+        given = iter([{"type": "http.request", "body": body, "more_body": False}])
 
         async def receive_again() -> Message:
-            nonlocal given
-            if not given:
-                given = True
-                return {"type": "http.request", "body": body, "more_body": False}
-            await left.wait()
-            return {"type": "http.disconnect"}
+            for message in given:
+                return message
+            return await asyncio.get_running_loop().create_future()  # whoever waits for more is cancelled
 
         async def watch() -> None:
             while (await receive())["type"] != "http.disconnect":
                 pass
-            left.set()
+            there.cancel()
 
-        work = asyncio.ensure_future(self.app(scope, receive_again, send))
-        watching = asyncio.create_task(watch())
-        try:
-            await asyncio.wait((work, watching), return_when=asyncio.FIRST_COMPLETED)
-            if not work.done():
-                work.cancel()
-                with contextlib.suppress(asyncio.CancelledError):
-                    await work
-            else:
-                work.result()
-        finally:
-            watching.cancel()
-            work.cancel()
+        with anyio.CancelScope() as there:
+            watching = asyncio.create_task(watch())
+            try:
+                await self.app(scope, receive_again, send)
+            finally:
+                watching.cancel()
 
     async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
         if (place := self._tablets.take()) is None:
@@ -236,21 +222,17 @@ def _parts(whole: Any) -> list[Any]:
     return [part for part in parts if isinstance(part, dict | list)]
 
 
-async def _whole(receive: Receive, room: int) -> bytes:
+async def _whole(receive: Receive) -> bytes:
     parts = bytearray()
-    while True:
-        message = await receive()
-        if message["type"] == "http.disconnect":
-            return bytes(parts)
+    while (message := await receive())["type"] != "http.disconnect":
         parts += message.get("body", b"")
-        if len(parts) > room:  # sent in pieces, without its length
-            raise HTTPException(413, _too_large(room))
         if not message.get("more_body", False):
-            return bytes(parts)
+            break
+    return bytes(parts)
 
 
 def _within(receive: Receive, room: int) -> Receive:
-    """Let a large body through as it comes: not too much of it, and not too slowly."""
+    """Let a body through as it comes: not too much of it, and not too slowly."""
     taken, began_s, whole = 0, time.monotonic(), False
 
     async def receive_within() -> Message:
@@ -265,7 +247,7 @@ def _within(receive: Receive, room: int) -> Receive:
             raise HTTPException(408, SLOW) from None
         taken += len(message.get("body", b""))
         whole = not message.get("more_body", False)
-        if taken > room:
+        if taken > room:  # sent in pieces, without its length
             raise HTTPException(413, _too_large(room))
         return message
 

@@ -123,12 +123,12 @@ def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
     with contextlib.ExitStack() as stack:
         journal, door = home.journal, None
         if influx.influx_url is not None:
-            from dashboard.security.door import VIEWING, OpenDoor
+            from dashboard.security.door import VIEWING, Door
             from logger.mirror.follow import followed
 
             target = influx.target()
             assert target is not None
-            journal, door = stack.enter_context(followed(target, firing)), OpenDoor(VIEWING)
+            journal, door = stack.enter_context(followed(target, firing)), Door(refusal=VIEWING)
             click.echo(f"Shown from {influx.influx_url}; nobody can act here.")
         elif firing is not None:
             raise UserError("page: --firing goes with --from-influx; `stokewatch firings` lists your own")

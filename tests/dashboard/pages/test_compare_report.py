@@ -15,16 +15,15 @@ from typing import Any
 import pytest
 from calling import call, text_of
 from click.testing import CliRunner
-from fastapi import HTTPException
 from fastapi.testclient import TestClient
 from PIL import Image
-from starlette.requests import Request
 
 from dashboard import tables
 from dashboard.app import Page, create_app
 from dashboard.pages import compare
 from dashboard.parts.comparison import bars, change
-from dashboard.security.door import OpenDoor
+from dashboard.security.door import Door
+from dashboard.security.operators import Operators
 from dashboard.work import gathering as gatherings
 from dashboard.work.gathering import kept_rehearsal
 from logger.cli import cli
@@ -473,14 +472,9 @@ def test_no_photo_leads_out_of_the_folder(client: TestClient, ids: list[str], na
 # --- who may not act ------------------------------------------------------------------------------------------------
 
 
-class _Nobody(OpenDoor):
-    async def operator(self, request: Request) -> str:
-        raise HTTPException(401, "enter the PIN")
-
-
 def test_who_may_not_act_may_neither_write_nor_add_photos(home: Path, ids: list[str]) -> None:
     before = facts(home, ids[0])
-    watched = create_app(home / "journal.sqlite", door=_Nobody())
+    watched = create_app(home / "journal.sqlite", door=Door(Operators(home)))
     with TestClient(watched.server, base_url="http://127.0.0.1") as watcher:
         refused = written(watcher, watched, ids[0], {"clay": "none"}, {})
         assert refused["pin-dialog"] == {"opened": True}

@@ -22,7 +22,7 @@ from dashboard.parts.plan_form import alarm_fields, places_of
 from dashboard.parts.readiness import UNPROVEN, Ready, finding
 from dashboard.preparing.planning import draft_of, problems, read_document, to_document, with_fields
 from dashboard.preparing.rig_look import look_at_rig
-from dashboard.security.door import PinDoor
+from dashboard.security.door import Door
 from dashboard.security.operators import Operators
 from logger.conversion.assembler import Assembler
 from logger.errors import UserError
@@ -364,7 +364,7 @@ def test_a_file_that_is_no_plan_is_refused_with_its_line(client: TestClient, app
 
 
 def test_only_an_operator_changes_anything(path: Path) -> None:
-    app = create_app(path, door=PinDoor(Operators(path.parent), secure=False))
+    app = create_app(path, door=Door(Operators(path.parent), secure=False))
     before = sorted(p.name for p in path.parent.iterdir())
     with TestClient(app.server, base_url="http://127.0.0.1") as client:
         assert save(client, app, draft()) == {"pin-dialog": {"opened": True}}

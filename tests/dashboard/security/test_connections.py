@@ -18,7 +18,7 @@ from dashboard.app import create_app
 from dashboard.asker import Asker, asker
 from dashboard.security import connections
 from dashboard.security.connections import EACH, MAX_HEAD, MOST, RESERVE, Places, who_is
-from dashboard.security.door import PinDoor
+from dashboard.security.door import Door
 from dashboard.security.operators import Operators
 from dashboard.serving import listen, settings
 from dashboard.stored import exports
@@ -38,7 +38,7 @@ class Served:
         self.operators.set_pin(PIN)
         self.bound = listen("127.0.0.1", 0)
         self.port = self.bound.getsockname()[1]
-        door = PinDoor(self.operators, secure=False)
+        door = Door(self.operators, secure=False)
         app = create_app(home / "journal.sqlite", "127.0.0.1", door, self.bound.places)
         self.server = uvicorn.Server(settings(app.server))
         self._thread = threading.Thread(

@@ -8,7 +8,7 @@ from pathlib import Path
 from fastapi.routing import APIRoute
 
 from dashboard.app import Page, create_app
-from dashboard.security.door import PinDoor
+from dashboard.security.door import Door
 from dashboard.security.operators import Operators
 
 HARMLESS = {
@@ -151,7 +151,7 @@ def test_every_callback_is_guarded_or_declared_harmless(path: Path) -> None:
 
 
 def test_every_endpoint_is_guarded_or_declared_harmless(path: Path) -> None:
-    app = create_app(path, door=PinDoor(Operators(path.parent), secure=False))
+    app = create_app(path, door=Door(Operators(path.parent), secure=False))
     found = set()
     inner = [r for outer in app.server.routes for r in getattr(outer, "original_router", app.server).routes]
     for route in [*inner, *app.server.routes]:

@@ -18,7 +18,7 @@ from starlette.websockets import WebSocketDisconnect
 
 from dashboard import acts
 from dashboard.app import create_app
-from dashboard.security.door import COOKIE, PinDoor
+from dashboard.security.door import COOKIE, Door
 from dashboard.security.limits import ACTS, MAX_BODY, Buckets, Rate
 from dashboard.security.operators import (
     SESSION_S,
@@ -49,7 +49,7 @@ class Lan:
         self.operators = Operators(path.parent)
         self.operators.set_pin(PIN)
         self.path = path
-        self.app = create_app(path, "0.0.0.0", PinDoor(self.operators, secure=secure))
+        self.app = create_app(path, "0.0.0.0", Door(self.operators, secure=secure))
         self.server = self.app.server
 
     def person(self, address: str = "192.168.4.20", base: str = BASE) -> TestClient:
@@ -171,7 +171,7 @@ def test_what_the_file_holds_opens_no_door(lan: Lan) -> None:
 def test_a_new_pin_ends_every_session_and_a_restart_none(lan: Lan, path: Path) -> None:
     person = lan.person()
     enter(person)
-    again = create_app(path, "0.0.0.0", PinDoor(Operators(path.parent), secure=False)).server
+    again = create_app(path, "0.0.0.0", Door(Operators(path.parent), secure=False)).server
     restarted = TestClient(again, base_url=BASE, cookies=dict(person.cookies))
     assert restarted.get("/api/operator").json()["operator"] is True
     Operators(path.parent).set_pin("908172")
