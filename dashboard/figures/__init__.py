@@ -1,1 +1,1 @@
-"""Figures: data in, `plotly.graph_objects.Figure` out. Pure: no I/O, no clock, no journal, no page."""
+"""Figures: data in, `data` and `layout` for plotly out. Pure: no I/O, no clock, no journal, no page."""

@@ -6,7 +6,6 @@ from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
-import plotly.graph_objects as go
 
 from dashboard.figures.look import (
     TEMPLATES,
@@ -27,6 +26,15 @@ ROW_PX: Final = 34
 """Height of one firing's bar in one zone. [px]"""
 PEAK_PX: Final = 96
 """Beside the longest bar, for its peak and the sign that its target was reached. [px]"""
+
+AT_AN_END: Final = {
+    "type": "scatter",
+    "mode": "text",
+    "textposition": "middle right",
+    "cliponaxis": False,
+    "hoverinfo": "skip",
+}
+"""Words at the ends of bars or lines."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,59 +68,59 @@ def heats(unit: Unit) -> list[tuple[str, str]]:
     return [(f"{name} °{unit}", heat(c + 50.0)) for name, c in zip(names, ABOVE_C, strict=True)]
 
 
-def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day") -> go.Figure:
+def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day") -> dict[str, Any]:
     """Draw how long each zone was how hot, the firings under one another; peaks stand at the ends.
 
     A bar's parts are minutes between `ABOVE_C`, in the colour of that heat. The height grows with the bars.
     """
-    figure = go.Figure()
     # Plotly orders second names by where each came first, in whatever zone: so each zone has its own, which
     # differ by marks without width.
     zones = list(dict.fromkeys(bar.zone for bar in bars))
     names = [f"{bar.firing}{NO_WIDTH * zones.index(bar.zone)}" for bar in bars]
     rows = [[bar.zone for bar in bars], names]
-    for k, (name, colour) in enumerate(heats(unit)):
-        minutes = [_between(bar, k) for bar in bars]
-        figure.add_bar(
-            x=minutes,
-            y=rows,
-            orientation="h",
-            name=name,
-            marker={"color": colour, "line": {"width": 1, "color": "#fffdf7"}},
-            hovertemplate=f"%{{x:.0f}} min at {name}<extra></extra>",
-        )
+    data: list[dict[str, Any]] = [
+        {
+            "type": "bar",
+            "x": [_between(bar, k) for bar in bars],
+            "y": rows,
+            "orientation": "h",
+            "name": name,
+            "marker": {"color": colour, "line": {"width": 1, "color": "#fffdf7"}},
+            "hovertemplate": f"%{{x:.0f}} min at {name}<extra></extra>",
+        }
+        for k, (name, colour) in enumerate(heats(unit))
+    ]
     whole = [bar.above_min[0] or 0.0 for bar in bars]
-    figure.add_scatter(
-        x=whole,
-        y=rows,
-        mode="text",
-        text=[f"  {_peak(bar, unit)}" for bar in bars],
-        textposition="middle right",
-        cliponaxis=False,
-        hoverinfo="skip",
-        showlegend=False,
-        name="peaks",
-    )
-    longest = max([10.0, *whole])
-    figure.update_layout(
-        template=TEMPLATES[theme],
-        barmode="stack",
-        bargap=0.28,
-        height=64 + ROW_PX * max(1, len(bars)),
-        margin={"l": 8, "r": PEAK_PX, "t": 8, "b": 8},
-        showlegend=False,  # it wraps beside the drawing, see `heats`
-        hovermode="closest",
-        dragmode=False,
-        xaxis={"title": {"text": "minutes"}, "range": [0, longest * 1.02], "fixedrange": True},
-        yaxis={
+    peaks = {
+        **AT_AN_END,
+        "x": whole,
+        "y": rows,
+        "text": [f"  {_peak(bar, unit)}" for bar in bars],
+        "name": "peaks",
+    }
+    layout = {
+        "template": TEMPLATES[theme],
+        "barmode": "stack",
+        "bargap": 0.28,
+        "height": 64 + ROW_PX * max(1, len(bars)),
+        "margin": {"l": 8, "r": PEAK_PX, "t": 8, "b": 8},
+        "showlegend": False,  # it wraps beside the drawing, see `heats`
+        "hovermode": "closest",
+        "dragmode": False,
+        "xaxis": {
+            "title": {"text": "minutes"},
+            "range": [0, max([10.0, *whole]) * 1.02],
+            "fixedrange": True,
+        },
+        "yaxis": {
             "autorange": "reversed",
             "fixedrange": True,
             "ticks": "",
             "showgrid": False,
             "dividerwidth": 1,
         },
-    )
-    return figure
+    }
+    return {"data": [*data, peaks], "layout": layout}
 
 
 def _between(bar: Bar, k: int) -> float:
@@ -135,39 +143,40 @@ def curves_figure(
     target_c: float | None = None,
     unit: Unit = "C",
     theme: Theme = "day",
-) -> go.Figure:
+) -> dict[str, Any]:
     """Draw one line a firing, all from the moment at which they are aligned; `since` names it: `lighting`."""
-    figure = go.Figure()
-    for curve in curves:
-        figure.add_scatter(
-            x=[round(t, 3) for t in (np.asarray(curve.t_s) / 60.0).tolist()],
-            y=numbers(np.asarray(curve.c), unit),
-            mode="lines",
-            name=f"{curve.firing} {curve.title}",
-            line={"width": 2.6, "dash": line_dash(curve.firing - 1)},
-            connectgaps=False,
-            hovertemplate=f"%{{y:.0f}} °{unit}<extra>{curve.firing}</extra>",
-        )
+    data = [
+        {
+            "type": "scatter",
+            "x": [round(t, 3) for t in (np.asarray(curve.t_s) / 60.0).tolist()],
+            "y": numbers(np.asarray(curve.c), unit),
+            "mode": "lines",
+            "name": f"{curve.firing} {curve.title}",
+            "line": {"width": 2.6, "dash": line_dash(curve.firing - 1)},
+            "connectgaps": False,
+            "hovertemplate": f"%{{y:.0f}} °{unit}<extra>{curve.firing}</extra>",
+        }
+        for curve in curves
+    ]
     limits = rulers(target_c=target_c)
-    figure.add_scatter(**_ends(curves, unit))
-    figure.update_layout(
-        template=TEMPLATES[theme],
-        showlegend=False,
-        margin={"l": 8, "r": 34, "t": 8, "b": 8},
-        hovermode="x unified",
-        xaxis={
+    layout = {
+        "template": TEMPLATES[theme],
+        "showlegend": False,
+        "margin": {"l": 8, "r": 34, "t": 8, "b": 8},
+        "hovermode": "x unified",
+        "xaxis": {
             "title": {"text": f"minutes since {since}"},
             "showgrid": False,
             "unifiedhovertitle": {"text": "%{x:.0f} min"},
         },
-        yaxis={"ticksuffix": f" °{unit}", "showticksuffix": "last", "rangemode": "tozero"},
-        shapes=[
+        "yaxis": {"ticksuffix": f" °{unit}", "showticksuffix": "last", "rangemode": "tozero"},
+        "shapes": [
             {"type": "line", "yref": "paper", "y0": 0, "y1": 1, "x0": 0, "x1": 0, "layer": "below"},
             *ruler_shapes(limits, unit),
         ],
-        annotations=[ruler_name(limit, unit) for limit in limits],
-    )
-    return figure
+        "annotations": [ruler_name(limit, unit) for limit in limits],
+    }
+    return {"data": [*data, _ends(curves, unit)], "layout": layout}
 
 
 def _ends(curves: Sequence[Curve], unit: Unit) -> dict[str, Any]:
@@ -182,12 +191,9 @@ def _ends(curves: Sequence[Curve], unit: Unit) -> dict[str, Any]:
     for c, *_ in found:
         at.append(max(c, at[-1] + 45.0) if at else c)
     return {
+        **AT_AN_END,
         "x": [round(t_s / 60.0, 3) for _, t_s, _ in found],
         "y": numbers(at, unit),
         "text": [f" <b>{firing}</b>" for *_, firing in found],
-        "mode": "text",
-        "textposition": "middle right",
-        "cliponaxis": False,
-        "hoverinfo": "skip",
         "name": "numbers",
     }

@@ -4,10 +4,9 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
-import plotly.graph_objects as go
 
-from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Theme, Unit, number
-from dashboard.figures.model import Mark, Place
+from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Unit, number, plain
+from dashboard.figures.model import Course, Mark, Place
 from logger.reading import Floats
 from logger.report.stack_map import STEP_CM, numbers_beside, rows_cm, spread
 
@@ -52,16 +51,11 @@ def heat_figure(
     places: Sequence[Place],
     t_s: Floats,
     temperature_c: Floats,
+    course: Course,
     *,
-    target_c: float,
-    burnout_c: float,
-    zero_s: float = 0.0,
-    lit: bool = False,
     marks: Sequence[Mark] = (),
     sides: Sequence[str] | None = None,
-    unit: Unit = "C",
-    theme: Theme = "day",
-) -> go.Figure:
+) -> dict[str, Any]:
     """Draw the stack through time.
 
     The first trace is a heat map whose columns can be appended with `extendData` (see `column`).
@@ -70,57 +64,56 @@ def heat_figure(
     ----------
     t_s, temperature_c : array, shapes (n,) and (n, k)
         Ascending [s]; NaN where there was no reading [°C].
-    target_c, burnout_c : float
-        A line runs where the stack passes them. [°C]
-    zero_s : float
-        The moment that counts as zero on the time axis: the lighting if `lit`. [s]
+    course : Course
+        Lines run where the stack passes its limits.
     marks : sequence of Mark
         Those with a height or a zone stand where they belong.
     sides : sequence of str, optional
         Only probes on these sides.
     """
-    minutes = [round(t, 3) for t in ((np.asarray(t_s) - zero_s) / 60.0).tolist()]
+    unit, minutes = course.unit, course.minute(np.asarray(t_s))
     known = columns_of(places, temperature_c, sides)
-    rows = rows_of(places).tolist()
-    z = [column(c, unit) for c in known]
-    figure = go.Figure(
-        go.Heatmap(
-            x=minutes,
-            y=rows,
-            z=z,
-            transpose=True,  # columns can be appended to `z` then, but not to rows
-            zmin=number(COLDEST_C, unit),
-            zmax=number(HOTTEST_C, unit),
-            colorscale=HEAT_SCALE,
-            hoverongaps=False,
-            hovertemplate=f"%{{x:.0f}} min, %{{y:.0f}} cm: %{{z}} °{unit}<extra></extra>",
-            colorbar={"title": {"text": f"°{unit}"}, "thickness": 14, "outlinewidth": 0, "x": 1.01},
-            name="stack",
-        )
-    )
+    map_ = {
+        "x": minutes,
+        "y": rows_of(places).tolist(),
+        "z": [column(c, unit) for c in known],
+        "transpose": True,  # columns can be appended to `z` then, but not to rows
+    }
+    look = {
+        "type": "heatmap",
+        "zmin": number(COLDEST_C, unit),
+        "zmax": number(HOTTEST_C, unit),
+        "colorscale": HEAT_SCALE,
+        "hoverongaps": False,
+        "hovertemplate": f"%{{x:.0f}} min, %{{y:.0f}} cm: %{{z}} °{unit}<extra></extra>",
+        "colorbar": {"title": {"text": f"°{unit}"}, "thickness": 14, "outlinewidth": 0, "x": 1.01},
+        "name": "stack",
+    }
+    data: list[dict[str, Any]] = [map_ | look]
     white = []
-    for c, name, dash in ((target_c, "target", "solid"), (burnout_c, "burn-out", "dash")):
-        if np.isfinite(known).any() and np.nanmax(known) >= c and len(minutes) > 1:
-            figure.add_contour(**_contour(minutes, rows, z, number(c, unit), name, dash))
+    for c, name, dash in ((course.target_c, "target", "solid"), (course.burnout_c, "burn-out", "dash")):
+        if len(minutes) > 1 and np.isfinite(known).any() and np.nanmax(known) >= c:
+            data.append(map_ | _contour(number(c, unit), name, dash))
             white.append(f"{'white' if dash == 'solid' else 'dashed'}: {name} {number(c, unit):.0f}°")
-    if white:
-        figure.add_annotation(**_key(", ".join(white)))
-    if all(place.height_cm is None for place in places):
-        figure.add_annotation(**_NOWHERE)
     if some := [m for m in marks if m.kind not in ("good", "act") and _height_of(m, places) is not None]:
-        figure.add_scatter(**_placed(some, places, zero_s))
-    figure.add_scatter(**_probes(places, minutes, sides))
-    since = "lighting" if lit else "the first reading"
-    figure.update_layout(
-        template=TEMPLATES[theme],
-        showlegend=False,
-        margin={"l": 8, "r": 8, "t": KEY_PX, "b": 8},
-        xaxis={"title": {"text": f"minutes since {since}"}, "showgrid": False},
-        yaxis={"title": {"text": "cm above the coals"}, "range": heights_range(places), "showgrid": False},
-    )
+        data.append(_placed(some, places, course))
+    data.append(_probes(places, minutes, sides))
+    nowhere = all(place.height_cm is None for place in places)
+    layout = {
+        "template": TEMPLATES[course.theme],
+        "showlegend": False,
+        "margin": {"l": 8, "r": 8, "t": KEY_PX, "b": 8},
+        "xaxis": {"title": {"text": course.axis}, "showgrid": False},
+        "yaxis": {
+            "title": {"text": "cm above the coals"},
+            "range": heights_range(places),
+            "showgrid": False,
+        },
+        "annotations": [*([_key(", ".join(white))] if white else ()), *([_NOWHERE] if nowhere else ())],
+    }
     if minutes:
-        figure.update_xaxes(range=[minutes[0], max(minutes[-1], minutes[0] + 1.0)])
-    return figure
+        layout["xaxis"]["range"] = [minutes[0], max(minutes[-1], minutes[0] + 1.0)]
+    return {"data": data, "layout": layout}
 
 
 def column(spread_c: Floats, unit: Unit) -> list[int | None]:
@@ -128,12 +121,9 @@ def column(spread_c: Floats, unit: Unit) -> list[int | None]:
     return [None if c != c else round(number(c, unit)) for c in spread_c.tolist()]
 
 
-def _contour(x: list[float], y: list[float], z: Any, at: float, name: str, dash: str) -> dict[str, Any]:
+def _contour(at: float, name: str, dash: str) -> dict[str, Any]:
     return {
-        "x": x,
-        "y": y,
-        "z": z,
-        "transpose": True,
+        "type": "contour",
         "contours": {"type": "constraint", "operation": "=", "value": at},
         "line": {"color": "#fffdf7", "width": 2, "dash": dash},
         "fillcolor": "rgba(0,0,0,0)",
@@ -158,10 +148,11 @@ def _height_of(mark: Mark, places: Sequence[Place]) -> float | None:
     return float(np.mean(own)) if own else None
 
 
-def _placed(marks: Sequence[Mark], places: Sequence[Place], zero_s: float) -> dict[str, Any]:
+def _placed(marks: Sequence[Mark], places: Sequence[Place], course: Course) -> dict[str, Any]:
     signs = {"wood": "square", "spot": "diamond", "alarm": "triangle-down"}
     return {
-        "x": [round((m.t_s - zero_s) / 60.0, 3) for m in marks],
+        "type": "scatter",
+        "x": [course.minute(m.t_s) for m in marks],
         "y": [_height_of(m, places) for m in marks],
         "mode": "markers",
         "marker": {
@@ -170,7 +161,7 @@ def _placed(marks: Sequence[Mark], places: Sequence[Place], zero_s: float) -> di
             "color": "#fffdf7",
             "line": {"width": 2, "color": "#1c1410"},
         },
-        "text": [m.text.replace("&", "&amp;").replace("<", "&lt;") for m in marks],
+        "text": [plain(m.text) for m in marks],
         "hovertemplate": "%{text}<extra></extra>",
         "name": "marks",
     }
@@ -183,6 +174,7 @@ def _probes(places: Sequence[Place], minutes: list[float], sides: Sequence[str] 
     probes = ((p.height_cm, p.number) for p in shown if p.height_cm is not None)
     rows = numbers_beside(probes, (high - low) * APART)
     return {
+        "type": "scatter",
         "x": [minutes[0] if minutes else 0.0] * len(rows),
         "y": [height for height, _ in rows],
         "text": [f" {numbers}" for _, numbers in rows],

@@ -2,11 +2,35 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
+import numpy as np
+
+from dashboard.figures.look import Theme, Unit
 from logger.reading import Floats
 
 Kind = Literal["note", "wood", "spot", "alarm", "good", "act"]
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """What the pictures of one firing have in common."""
+
+    target_c: float
+    burnout_c: float
+    zero_s: float = 0.0  # what counts as zero on the time axis: the lighting if `lit`, else the first reading
+    lit: bool = False
+    unit: Unit = "C"
+    theme: Theme = "day"
+
+    def minute(self, t_s: Any) -> Any:
+        """Say where a moment, or an array of them, stands on the time axis."""
+        return np.round((t_s - self.zero_s) / 60.0, 3).tolist()
+
+    @property
+    def axis(self) -> str:
+        """Name the time axis."""
+        return f"minutes since {'lighting' if self.lit else 'the first reading'}"
 
 
 @dataclass(frozen=True, slots=True)

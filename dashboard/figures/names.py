@@ -6,9 +6,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.figures.look import Unit, ruler_name
-from dashboard.figures.model import Line, Stage
-from logger.words.looks import Ruler
+from dashboard.figures.look import ruler_name
+from dashboard.figures.model import Course, Line, Stage
+from logger.words.looks import rulers
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,13 +28,8 @@ STAGES_PX: Final = 28
 """How far above the traces the stages' names stand."""
 
 
-def minute(t_s: float, zero_s: float) -> float:
-    """Say where a moment stands on the time axis."""
-    return round((t_s - zero_s) / 60.0, 3)
-
-
 def stage_names(
-    stages: Sequence[Stage], shown_s: tuple[float, float], zero_s: float, glass: Glass
+    stages: Sequence[Stage], course: Course, shown_s: tuple[float, float], glass: Glass
 ) -> list[dict[str, Any]]:
     """Names of stages, uppermost in the strip: behind a stage's beginning, else before the next one's name.
 
@@ -47,12 +42,12 @@ def stage_names(
     free_s = end_s
     for stage in reversed([each for each in stages if each.from_s < end_s]):
         wide_s = len(stage.name) * letter_s
-        place = {**strip, "text": stage.name, "xanchor": "left", "x": minute(stage.from_s, zero_s)}
+        place = {**strip, "text": stage.name, "xanchor": "left", "x": course.minute(stage.from_s)}
         left_s = stage.from_s
         if stage.from_s < begin_s and not names:
             place |= {"xref": "paper", "x": 0}  # it stays where it is as time goes on
         elif stage.from_s < begin_s or stage.from_s + wide_s > free_s:
-            place |= {"xanchor": "right", "x": minute(free_s, zero_s)}
+            place |= {"xanchor": "right", "x": course.minute(free_s)}
             left_s = free_s - wide_s
         if free_s - stage.from_s >= wide_s / 3.0 and (left_s >= begin_s or "xref" in place):
             names.insert(0, place)
@@ -63,12 +58,7 @@ def stage_names(
 
 
 def rule_names(
-    rules: Sequence[Ruler],
-    lines: Sequence[Line],
-    shown_s: tuple[float, float],
-    top_c: float,
-    glass: Glass,
-    unit: Unit,
+    lines: Sequence[Line], course: Course, shown_s: tuple[float, float], top_c: float, glass: Glass
 ) -> list[dict[str, Any]]:
     """Name the limits, above or under their lines: clear of traces and of other names, if need be further in.
 
@@ -77,21 +67,19 @@ def rule_names(
     names: list[dict[str, Any]] = []
     taken: list[tuple[float, float, float, float]] = []
     high_c = glass.name * top_c
-    for rule in rules:
-        name, c = ruler_name(rule, unit), rule.temperature_c
+    for rule in rulers(target_c=course.target_c, burnout_c=course.burnout_c):
+        name, c = ruler_name(rule, course.unit), rule.temperature_c
         wide = len(name["text"]) / glass.letters + 0.02
         begins = [0.0, 1.0 - wide, *(0.05 * n for n in range(1, 11))]
-        places = [
-            (begin, begin + wide, c - under, c - under + high_c)
-            for begin in begins
-            for under in (0.0, high_c)
+        ends = [(begin, begin + wide, c - under) for begin in begins for under in (0.0, high_c)]
+        free = [
+            place
+            for place in ((*end, end[2] + high_c) for end in ends)
+            if not any(_meet(place, other) for other in taken)
         ]
-        places = [place for place in places if not any(_meet(place, other) for other in taken)]
-        clear = [
-            place for place in places if not any(_meet(place, span) for span in _spans(lines, shown_s, place))
-        ]
-        edges = [place for place in places if place[0] in begins[:2]]
-        for place in (clear or edges)[:1]:
+        clear = (p for p in free if not any(_meet(p, span) for span in _spans(lines, shown_s, p)))
+        edges = (p for p in free if p[0] in begins[:2])
+        if (place := next(clear, None) or next(edges, None)) is not None:
             taken.append(place)
             side = {"yanchor": "top" if place[2] < c else "bottom"}
             at = {"x": 0.99, "xanchor": "right"} if place[0] == begins[1] else {"x": name["x"] + place[0]}

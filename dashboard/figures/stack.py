@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import plotly.graph_objects as go
 
 from dashboard.figures.heat_map import KEY_PX, column, columns_of, heights_range, rows_of
-from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Theme, Unit, number
+from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Theme, Unit, number, plain
 from dashboard.figures.model import Place
 from logger.reading import Floats
 from logger.report.stack_map import BED_CM
@@ -27,6 +26,8 @@ _JAR: Final = (  # a jar's outline around its middle, 1 high: mouth, neck, shoul
     *((-0.23, 0.5), (0.23, 0.5), (0.18, 0.38), (0.43, 0.24), (0.5, 0.0), (0.42, -0.22), (0.3, -0.42)),
     *((0.12, -0.5), (-0.12, -0.5), (-0.3, -0.42), (-0.42, -0.22), (-0.5, 0.0), (-0.43, 0.24), (-0.18, 0.38)),
 )
+ASPECT: Final = 0.8
+"""About how wide the drawing is shown, as a share of its height."""
 NO_FILL: Final = "rgba(0,0,0,0)"
 RING_PX: Final = 60
 NEXT: Final = 0.33
@@ -105,11 +106,10 @@ def stack_figure(
     words: Mapping[str, str] | None = None,
     touchable: bool = False,
     editable: bool = False,
-    aspect: float = 0.8,
     low: bool = False,
     unit: Unit = "C",
     theme: Theme = "day",
-) -> go.Figure:
+) -> dict[str, Any]:
     """Draw the stack as it is now.
 
     The first trace is the heat behind the pots (3 parts across): another moment is another `z` of it. The
@@ -126,8 +126,6 @@ def stack_figure(
     editable : bool
         Whether probes can be dragged: their numbers become annotations, large enough for a finger; the
         graph's `config` has to allow it (`edits.annotationPosition`, see `moved`).
-    aspect : float
-        About how wide the drawing is shown, as a share of its height.
     low : bool
         See `spots_of`.
     """
@@ -156,7 +154,7 @@ def stack_figure(
         "margin": {"l": 8, "r": 8, "t": 8 if touchable else KEY_PX, "b": 8},
         "hovermode": "closest",
         "dragmode": False,
-        "shapes": [*_drawing(places, aspect), *(_ring(spot) for spot in rings.values())],
+        "shapes": [*_drawing(places), *(_ring(spot) for spot in rings.values())],
         "annotations": _badges(places, spots, large=editable),
         "xaxis": {"range": [-1.12, 1.12], "visible": False, "fixedrange": True},
         "yaxis": {
@@ -166,7 +164,7 @@ def stack_figure(
             "showgrid": False,
         },
     }
-    return go.Figure([heat, *({"type": "scatter", **each} for each in scatters)], layout)
+    return {"data": [heat, *({"type": "scatter", **each} for each in scatters)], "layout": layout}
 
 
 def heat_of(places: Sequence[Place], temperature_c: Floats) -> list[list[int | None]]:
@@ -182,7 +180,7 @@ def hover_of(
     for place, c in zip(places, np.asarray(temperature_c).tolist(), strict=True):
         if place.height_cm is not None:
             value = words.get(place.name) or ("no reading" if c != c else f"{number(c, unit):.0f} °{unit}")
-            name = place.name.replace("&", "&amp;").replace("<", "&lt;")
+            name = plain(place.name)
             said.append(f"{name}, {place.height_cm:g} cm: {value}")
     return said
 
@@ -214,7 +212,7 @@ def _touch(zones: Mapping[str, Spot]) -> dict[str, Any]:
         "mode": "markers",
         "marker": {"size": RING_PX, "color": NO_FILL},
         "customdata": list(zones),
-        "text": [zone.replace("&", "&amp;").replace("<", "&lt;") for zone in zones],
+        "text": [plain(zone) for zone in zones],
         "hovertemplate": "%{text}: touch to note something here<extra></extra>",
         "name": PLACES_TRACE,
     }
@@ -274,37 +272,32 @@ def _badges(places: Sequence[Place], spots: Sequence[Spot | None], *, large: boo
     ]
 
 
-def _drawing(places: Sequence[Place], aspect: float) -> list[dict[str, Any]]:
+def _drawing(places: Sequence[Place]) -> list[dict[str, Any]]:
     """All that isn't a pot covered by a sheet with pots for holes, then wood and earth."""
     low, high = heights_range(places)
-    jars = _jars(low + BED_CM, high, aspect)
-    sheet = f"M-1.2,{low:.1f} L1.2,{low:.1f} L1.2,{high:.1f} L-1.2,{high:.1f} Z "
-    holes = " ".join(_path(jar) for jar in jars)
-    coals = _coals(low + BED_CM, high - low)
-    holes += " " + " ".join(_path(coal) for coal in coals)
+    sheet = f"M-1.2,{low:.1f} L1.2,{low:.1f} L1.2,{high:.1f} L-1.2,{high:.1f} Z"
+    jars = " ".join(_path(jar) for jar in _jars(low + BED_CM, high))
+    coals = " ".join(_path(coal) for coal in _coals(low + BED_CM, high - low))
     outline = {"color": "#6e5544", "width": 1.2}
     return [
         {
             "type": "path",
-            "path": sheet + holes,
+            "path": f"{sheet} {jars} {coals}",
             "fillrule": "evenodd",
             "line": {"width": 0},  # its fill is the template's
             "layer": "above",
         },
-        *(
-            {"type": "path", "path": _path(jar), "fillcolor": NO_FILL, "line": outline, "layer": "above"}
-            for jar in jars
-        ),
+        {"type": "path", "path": jars, "fillcolor": NO_FILL, "line": outline, "layer": "above"},
         *_wood(low + BED_CM, high),
     ]
 
 
-def _jars(low: float, high: float, aspect: float) -> list[list[tuple[float, float]]]:
+def _jars(low: float, high: float) -> list[list[tuple[float, float]]]:
     """Outlines of jars in rows, fewer towards the top; x from -1 to 1, y in cm."""
     tall = (high - low) * 0.94
     rows = 6
     size_cm = tall / (0.9 * rows + 0.1)
-    wide = size_cm / (high - low + BED_CM) / aspect * 2.24  # as much glass across as up
+    wide = size_cm / (high - low + BED_CM) / ASPECT * 2.24  # as much glass across as up
     most = max(2, int(1.9 / (wide * 1.04)))
     jars = []
     for row in range(rows):

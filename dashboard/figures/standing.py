@@ -17,7 +17,7 @@ COLUMN: Final = 3
 
 
 def standing_traces(figure: Mapping[str, Any]) -> str:
-    """Draw a figure of `traces_drawing` as an `svg` to be stretched to any size, without styles or scripts.
+    """Draw a figure of `traces_figure` as an `svg` to be stretched to any size, without styles or scripts.
 
     Its lines, limits and their names, and a few numbers at the axes; nothing of what happened, or is to come.
     """

@@ -1,24 +1,15 @@
 """The traces of a firing: a line a probe, and above them what happened, where it covers no line. Pure."""
 
 import math
+import textwrap
 from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
 
-from dashboard.figures.look import (
-    TEMPLATES,
-    Theme,
-    Unit,
-    checked,
-    line_dash,
-    number,
-    numbers,
-    ruler_shapes,
-)
-from dashboard.figures.model import Band, Kind, Line, Mark, Stage
-from dashboard.figures.names import TABLET, Glass, minute, rule_names, stage_names
-from logger.reading import Floats
+from dashboard.figures.look import TEMPLATES, line_dash, number, numbers, plain, ruler_shapes
+from dashboard.figures.model import Band, Course, Kind, Line, Mark, Stage
+from dashboard.figures.names import TABLET, Glass, rule_names, stage_names
 from logger.words.looks import rulers
 
 LOWEST_TOP_C: Final = 700.0
@@ -46,14 +37,11 @@ _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign
 }
 
 
-def traces_drawing(
+def traces_figure(
     lines: Sequence[Line],
+    course: Course,
     *,
-    target_c: float,
-    burnout_c: float,
     length_s: float,
-    zero_s: float = 0.0,
-    lit: bool = False,
     marks: Sequence[Mark] = (),
     stages: Sequence[Stage] = (),
     bands: Sequence[Band] = (),
@@ -62,10 +50,8 @@ def traces_drawing(
     lead_min: float | None = None,
     shown_s: tuple[float, float] | None = None,
     glass: Glass = TABLET,
-    unit: Unit = "C",
-    theme: Theme = "day",
 ) -> dict[str, Any]:
-    """Draw the traces of a firing: `data` and `layout`, as plotly takes them.
+    """Draw the traces of a firing.
 
     Minutes across; one hover tells all probes at a moment. Colours come from the template: another one turns
     day into night. Lists, not arrays: plotly's `extendData` ignores arrays.
@@ -76,8 +62,6 @@ def traces_drawing(
         Thinned; trace `i` of the figure is line `i`, which `extendData` and a tap on its name rely on.
     length_s : float
         From the first reading to the last. [s]
-    zero_s : float
-        The moment that counts as zero on the time axis: the lighting if `lit`, else the first reading. [s]
     marks : sequence of Mark
         In a strip above the traces: they never cover a line.
     ahead : sequence of Line
@@ -91,32 +75,29 @@ def traces_drawing(
     glass : Glass
         How much room names have.
     """
-    top_c = highest(lines, target_c)
+    top_c = highest(lines, course.target_c)
     by_kind = {kind: [mark for mark in marks if mark.kind == kind] for kind in _SIGNS}
+    lead_min = LEAD * length_s / 60.0 if lead_min is None else lead_min
     scatters = [
-        *(_line(i, line, zero_s, unit) for i, line in enumerate(lines)),
-        _ends(lines, top_c, glass, LEAD * length_s / 60.0 if lead_min is None else lead_min, zero_s, unit),
-        *(_band(band, zero_s, unit) for band in bands),
-        *(_marks(kind, some, zero_s, length_s) for kind, some in by_kind.items() if some),
+        *(_line(i, line, course) for i, line in enumerate(lines)),
+        _ends(lines, course, top_c, lead_min, glass),
+        *(_band(band, course) for band in bands),
+        *(_marks(kind, some, course, length_s) for kind, some in by_kind.items() if some),
         *(_forecast() if forecast else ()),
     ]
-    rules = rulers(target_c=target_c, burnout_c=burnout_c)
     shown_s = shown_s or (0.0, max(length_s, 60.0))
     layout = {
-        **_layout(top_c, length_s, zero_s, lit, unit, theme),
+        **_layout(course, top_c, length_s),
         "shapes": [
-            *_stage_rules(stages, zero_s),
-            *ruler_shapes(rules, unit),
+            *_stage_rules(stages, course),
+            *ruler_shapes(rulers(target_c=course.target_c, burnout_c=course.burnout_c), course.unit),
         ],
         "annotations": [
-            *rule_names(rules, [*lines, *ahead], shown_s, top_c, glass, unit),
-            *stage_names(stages, shown_s, zero_s, glass),
+            *rule_names([*lines, *ahead], course, shown_s, top_c, glass),
+            *stage_names(stages, course, shown_s, glass),
         ],
     }
     return {"data": [{"type": "scatter", **each} for each in scatters], "layout": layout}
-
-
-traces_figure = checked(traces_drawing)
 
 
 def glass_of(wide_px: float, high_px: float) -> Glass:
@@ -132,29 +113,18 @@ def highest(lines: Sequence[Line], target_c: float) -> float:
     return float(np.ceil(max([target_c + 60.0, LOWEST_TOP_C, *(p + 30.0 for p in peaks)]) / 50.0) * 50.0)
 
 
-def _line(i: int, line: Line, zero_s: float, unit: Unit) -> dict[str, Any]:
-    place = line.place
+def _line(i: int, line: Line, course: Course) -> dict[str, Any]:
+    name = f"{line.place.number} {line.place.name}"
     return {
-        "x": _minutes(line.t_s, zero_s),
-        "y": numbers(line.c, unit),
-        "name": f"{place.number} {place.name}",
+        "x": course.minute(line.t_s),
+        "y": numbers(line.c, course.unit),
+        "name": name,
         "mode": "lines",
         "line": {"width": 2.2, "dash": line_dash(i)},
         "connectgaps": False,
-        "hovertemplate": f"%{{y:.0f}} °{unit}<extra>{_plain(place.number, place.name)}</extra>",
-        "meta": {"probe": place.name, "zone": place.zone},
+        "hovertemplate": f"%{{y:.0f}} °{course.unit}<extra>{plain(name)}</extra>",
+        "meta": {"probe": line.place.name, "zone": line.place.zone},
     }
-
-
-def _plain(number_: int, name: str) -> str:
-    """A name for a hover's label, in which plotly would take `<` for markup and `%{` for a value."""
-    safe = name.replace("&", "&amp;").replace("<", "&lt;").replace("%{", "% {")
-    return f"{number_} {safe}"
-
-
-def _minutes(t_s: Floats, zero_s: float) -> list[float]:
-    minutes: list[float] = np.round((t_s - zero_s) / 60.0, 3).tolist()
-    return minutes
 
 
 def last(line: Line) -> tuple[float | None, float | None]:
@@ -164,10 +134,10 @@ def last(line: Line) -> tuple[float | None, float | None]:
 
 
 def _ends(
-    lines: Sequence[Line], top_c: float, glass: Glass, lead_min: float, zero_s: float, unit: Unit
+    lines: Sequence[Line], course: Course, top_c: float, lead_min: float, glass: Glass
 ) -> dict[str, Any]:
     """A number at each line's end."""
-    x, y = ends([last(line) for line in lines], top_c, lead_min, zero_s, unit, glass)
+    x, y = ends([last(line) for line in lines], course, top_c, lead_min, glass)
     return {
         "x": x,
         "y": y,
@@ -184,10 +154,9 @@ def _ends(
 
 def ends(
     found: Sequence[tuple[float | None, float | None]],
+    course: Course,
     top_c: float,
     lead_min: float,
-    zero_s: float,
-    unit: Unit,
     glass: Glass,
 ) -> tuple[list[float | None], list[float | None]]:
     """Say where the lines' numbers stand: behind their ends, moved apart where they would cover one another.
@@ -199,7 +168,7 @@ def ends(
     x: list[float | None] = []
     y: list[float | None] = []
     for t, c in found:
-        x += [None] * 3 if t is None else [minute(t, zero_s), minute(t + 60.0 * lead_min, zero_s), None]
+        x += [None] * 3 if t is None else [*course.minute(np.array([t, t + 60.0 * lead_min])), None]
         y += [c, None, None]
     ended = sorted((c, i) for i, (_, c) in enumerate(found) if c is not None)
     ended = ended[:: math.ceil(max(1, len(ended)) * TIGHT * glass.number)]
@@ -215,7 +184,7 @@ def ends(
         lowest = _low(group, apart_c, top_c)
         for place, (_, i) in enumerate(group):
             y[3 * i + 1] = lowest + place * apart_c
-    return x, numbers(y, unit)
+    return x, numbers(y, course.unit)
 
 
 def _low(group: Sequence[tuple[float, int]], apart_c: float, top_c: float) -> float:
@@ -224,9 +193,9 @@ def _low(group: Sequence[tuple[float, int]], apart_c: float, top_c: float) -> fl
     return max(0.0, min(sum(c for c, _ in group) / len(group) - 0.5 * high, top_c - high))
 
 
-def _band(band: Band, zero_s: float, unit: Unit) -> dict[str, Any]:
-    minutes = _minutes(band.t_s, zero_s)
-    low, high = numbers(band.low_c, unit), numbers(band.high_c, unit)
+def _band(band: Band, course: Course) -> dict[str, Any]:
+    minutes = course.minute(band.t_s)
+    low, high = numbers(band.low_c, course.unit), numbers(band.high_c, course.unit)
     return {
         "x": [*minutes, *reversed(minutes)],
         "y": [*high, *reversed(low)],
@@ -253,21 +222,23 @@ def _forecast() -> list[dict[str, Any]]:
     return [{"name": "forecast band", **empty, **band}, {"name": "forecast", **empty, **middle}]
 
 
-def _marks(kind: Kind, marks: Sequence[Mark], zero_s: float, length_s: float) -> dict[str, Any]:
+def _marks(kind: Kind, marks: Sequence[Mark], course: Course, length_s: float) -> dict[str, Any]:
     """Draw signs in the strip, lifted by their standoff [px]; an alarm's line is as long as it stood."""
     name, sign, colour = _SIGNS[kind]
     x: list[float | None] = []
     sizes: list[int] = []
     texts: list[str] = []
     for mark in marks:
-        x.append(round((mark.t_s - zero_s) / 60.0, 3))
+        words = "<br>".join(
+            textwrap.wrap(plain(mark.text), 44, break_long_words=False, break_on_hyphens=False)
+        )
+        x.append(course.minute(mark.t_s))
         sizes.append(13)
-        texts.append(_wrapped(mark.text))
+        texts.append(words)
         if kind == "alarm":
-            end = length_s if mark.until_s is None else mark.until_s
-            x += [round((end - zero_s) / 60.0, 3), None]
+            x += [course.minute(length_s if mark.until_s is None else mark.until_s), None]
             sizes += [0, 0]
-            texts += [texts[-1], ""]
+            texts += [words, ""]
     return {
         "x": x,
         "y": [None if v is None else 1.0 for v in x],
@@ -291,39 +262,26 @@ def _marks(kind: Kind, marks: Sequence[Mark], zero_s: float, length_s: float) ->
     }
 
 
-def _wrapped(text: str, width: int = 44) -> str:
-    """A mark's words as plotly writes them: broken into short lines, and never markup."""
-    lines, line = [], ""
-    for word in text.replace("&", "&amp;").replace("<", "&lt;").split():
-        if line and len(line) + len(word) >= width:
-            lines.append(line)
-            line = word
-        else:
-            line = f"{line} {word}".strip()
-    return "<br>".join([*lines, line])
-
-
-def _stage_rules(stages: Sequence[Stage], zero_s: float) -> list[dict[str, Any]]:
-    at = [(stage.from_s - zero_s) / 60.0 for stage in stages]
+def _stage_rules(stages: Sequence[Stage], course: Course) -> list[dict[str, Any]]:
+    at = [course.minute(stage.from_s) for stage in stages]
     rule = {"type": "line", "yref": "paper", "y0": 0, "y1": 1, "layer": "below"}
     return [{**rule, "x0": x, "x1": x, "opacity": 0.5, "line": {"width": 1, "dash": "2px,4px"}} for x in at]
 
 
-def _layout(
-    top_c: float, length_s: float, zero_s: float, lit: bool, unit: Unit, theme: Theme
-) -> dict[str, Any]:
+def _layout(course: Course, top_c: float, length_s: float) -> dict[str, Any]:
+    zero_s, unit = course.zero_s, course.unit
     begin, end = -zero_s / 60.0, (max(length_s, 60.0) - zero_s) / 60.0
     # Minutes are rounded, and what is drawn at the end, a number behind a line too, must not lie beyond it.
     end += 0.001 + LEAD * length_s / 60.0
     return {
-        "template": TEMPLATES[theme],
+        "template": TEMPLATES[course.theme],
         "showlegend": False,
         "margin": _MARGIN_PX,
         "hovermode": "x unified",
         "hoversubplots": "axis",
         "dragmode": "zoom",
         "xaxis": {
-            "title": {"text": "minutes since lighting" if lit else "minutes since the first reading"},
+            "title": {"text": course.axis},
             "range": [begin, end],
             "showgrid": False,
             "anchor": "y",

@@ -1,19 +1,17 @@
 """What a tablet shows of the fire: verdict, zones, values, log, and the pictures. Pure."""
 
-import itertools
 import math
 from typing import Any, Final
 
 import numpy as np
 from dash import html
-from msgspec.structs import replace
 
 from dashboard.figures.heat_map import heat_figure
-from dashboard.figures.look import number, numbers
-from dashboard.figures.model import Line, Mark, Place, Stage
+from dashboard.figures.look import number, numbers, plain
+from dashboard.figures.model import Course, Line, Mark, Place, Stage
 from dashboard.figures.names import PHONE, TABLET, Glass, off_limits
 from dashboard.figures.stack import stack_figure
-from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_drawing
+from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_figure
 from dashboard.live.board import Board
 from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
@@ -126,13 +124,20 @@ def span_s(board: Board, wish: Wish) -> tuple[float, float]:
 def follow(board: Board, wish: Wish) -> dict[str, Any]:
     """Tell the axes' ranges while nobody has zoomed: `x` in minutes, `y` in the unit that is shown."""
     begin_s, end_s = span_s(board, wish)
-    zero_s = lighting_s(board) or 0.0
+    zero_s = course_of(board, wish).zero_s
     low, high = numbers([0.0, top_c(board)], wish.unit)
     return {
         # Upwards: a number behind the last line's end must not lie beyond it.
         "x": [round((begin_s - zero_s) / 60.0, 2), math.ceil((end_s - zero_s) / 0.6 + 0.1) / 100.0],
         "y": [low, high],
     }
+
+
+def course_of(board: Board, wish: Wish) -> Course:
+    """Tell what all pictures of the firing have in common."""
+    firing, lit_s = board.firing or {}, lighting_s(board)
+    limits = firing.get("target_c", 0.0), firing.get("burnout_c", 0.0)
+    return Course(*limits, lit_s or 0.0, lit_s is not None, wish.unit, wish.theme)
 
 
 def top_c(board: Board) -> float:
@@ -151,36 +156,27 @@ def _glass(wish: Wish) -> Glass:
 
 def picture(board: Board, wish: Wish) -> Any:
     """Draw the traces, or the stack through time."""
-    firing = board.firing or {}
-    lit_s = lighting_s(board)
-    common = {
-        "target_c": firing["target_c"],
-        "burnout_c": firing["burnout_c"],
-        "zero_s": lit_s or 0.0,
-        "lit": lit_s is not None,
-        "unit": wish.unit,
-        "theme": wish.theme,
-    }
+    course = course_of(board, wish)
     marks = [mark for event in board.events if (mark := _mark(event, wish)) is not None]
     if wish.view == "heat":
         begin_s, _ = span_s(board, wish)
         t_s, c = grid(board.lines, max(0.0, begin_s), _length_s(board))
-        return heat_figure(board.places, t_s, c, marks=marks, **common)
-    figure = traces_drawing(
+        return heat_figure(board.places, t_s, c, course, marks=marks)
+    ahead = forecast(board, wish)
+    figure = traces_figure(
         board.lines,
+        course,
         length_s=_length_s(board),
         lead_min=_lead_min(board, wish),
         shown_s=span_s(board, wish),
         marks=marks,
         stages=_stages(board),
         bands=board.bands if wish.bands else [],
-        ahead=_ahead(board, wish),
+        ahead=ahead,
         glass=_glass(wish),
-        **common,
     )
-    shown = follow(board, wish)
-    figure["data"] += [{"type": "scatter", **trace} for trace in forecast_lines(board, wish, shown["y"][1])]
-    for axis, range_ in shown.items():
+    figure["data"] += forecast_lines(ahead, course)
+    for axis, range_ in follow(board, wish).items():
         figure["layout"][f"{axis}axis"]["range"] = range_
     return figure
 
@@ -247,15 +243,12 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
     which = [i for i, (t, _) in enumerate(board.points) if t]
     if not which:
         return {}
-    zero_s = lighting_s(board) or 0.0
+    course = course_of(board, wish)
     new = [telling(*board.points[i]) for i in which]
-    x = [[round((t - zero_s) / 60.0, 3) for t in times] for times, _ in new]
-    shown = iter(
-        numbers([c for _, line in new for c in line], wish.unit)
-    )  # at once: most lines have a point or two
-    y = [list(itertools.islice(shown, len(line))) for _, line in new]
+    x = [[round((t - course.zero_s) / 60.0, 3) for t in times] for times, _ in new]
+    y = [[None if c is None else round(number(c, wish.unit), 1) for c in line] for _, line in new]
     last = [(v.value_s, v.c) for v in board.values]
-    end_x, end_y = ends(last, top_c(board), _lead_min(board, wish), zero_s, wish.unit, _glass(wish))
+    end_x, end_y = ends(last, course, top_c(board), _lead_min(board, wish), _glass(wish))
     keep = [MANY] * len(which) + [len(end_x)]
     more = {"x": [*x, end_x], "y": [*y, end_y]}
     return {"traces": {"extendData": [more, [*which, len(last)], {"x": keep, "y": keep}]}}
@@ -287,70 +280,53 @@ def ahead_s(board: Board, span_s: float) -> float:
     return 0.0 if _told(board) is None else min(FURTHEST_S, max(LEAST_S, SHARE * span_s))
 
 
-def _ahead(board: Board, wish: Wish) -> list[Line]:
-    """Give what is drawn of the forecast and its name, as lines [°C] that limits' names keep clear of."""
-    room_c, zero_s = _glass(wish).name * top_c(board), lighting_s(board) or 0.0
-    found = []
-    for trace in forecast_lines(board, replace(wish, unit="C"), top_c(board)):
-        c = np.array(trace["y"], np.float64)
-        t_s = 60.0 * np.array(trace["x"], np.float64) + zero_s
-        if trace["mode"] == "text":  # above or below its point
-            t_s, c = np.repeat(t_s, 2), np.append(c - room_c, c + room_c)
-        found.append(Line(Place(trace["name"], 0), t_s, c))
-    return found
+def forecast(board: Board, wish: Wish) -> list[Line]:
+    """Give what is drawn of the forecast: its least, most and middle, and where its name stands.
 
-
-def forecast_lines(board: Board, wish: Wish, top: float) -> list[dict[str, Any]]:
-    """Make the forecast's traces: least, most and a veil between, the middle dashed, whose it is in words.
-
-    `top` is where the axis ends, in the unit shown.
+    The name's line runs from its foot to its head, or from its head down where it stands below.
     """
     now = _told(board)
     if now is None:
         return []
-    coldest = (board.verdict or {})["coldest"]
-    zero_s = lighting_s(board) or 0.0
-    reach_s = ahead_s(board, wish.window_s or now["at_s"])
+    top, reach_s = top_c(board), ahead_s(board, wish.window_s or now["at_s"])
     after_s = np.asarray(now["ahead_s"], np.float64)
     at_s = np.append(after_s[after_s < reach_s], min(reach_s, float(after_s[-1])))
-    x = [round((now["at_s"] + t - zero_s) / 60.0, 3) for t in at_s.tolist()]
     low, middle, high = (
-        numbers(np.interp(at_s, after_s, np.asarray(now[key], np.float64)), wish.unit)
-        for key in ("low_c", "middle_c", "high_c")
+        np.interp(at_s, after_s, np.asarray(now[key], np.float64)) for key in ("low_c", "middle_c", "high_c")
     )
     rises = now["middle_c"][-1] >= now["middle_c"][0]
-    y = min(high[-1] or top, top) if rises else low[-1] or 0.0
-    up = rises and y < ROOM * top
-    firing = board.firing or {}
-    limits = rulers(target_c=firing.get("target_c"), burnout_c=firing.get("burnout_c"))
-    crossed = [number(rule.temperature_c, wish.unit) for rule in limits]
-    y = off_limits(y, crossed, _glass(wish).name * top * (1.0 if up else -1.0))
-    plain = {"hoverinfo": "skip", "mode": "lines", "meta": {"forecast": coldest}}
-    edge = {**plain, "x": x, "line": {"width": 1, "dash": "2px,4px", "color": "#8a7a6a"}}
-    return [
-        {**edge, "y": low, "name": "to come, least"},
+    y = min(float(high[-1]), top) if rises else float(low[-1])
+    # Away from the numbers at the lines' ends: above what rises, below what falls.
+    room_c = _glass(wish).name * top * (1.0 if rises and y < ROOM * top else -1.0)
+    course = course_of(board, wish)
+    limits = rulers(target_c=course.target_c, burnout_c=course.burnout_c)
+    y = off_limits(y, [rule.temperature_c for rule in limits], room_c)
+    place = Place((board.verdict or {})["coldest"], 0)
+    lines = [Line(place, now["at_s"] + at_s, c) for c in (low, high, middle)]
+    return [*lines, Line(place, lines[0].t_s[[-1, -1]], np.array([y, y + room_c]))]
+
+
+def forecast_lines(ahead: list[Line], course: Course) -> list[dict[str, Any]]:
+    """Make the traces of a `forecast`: a veil between least and most, the middle dashed, and whose it is."""
+    if not ahead:
+        return []
+    own = {"type": "scatter", "hoverinfo": "skip", "mode": "lines", "meta": {"forecast": ahead[0].place.name}}
+    edge = {"line": {"width": 1, "dash": "2px,4px", "color": "#8a7a6a"}}
+    looks: list[dict[str, Any]] = [
+        {**edge, "name": "to come, least"},
+        {**edge, "name": "to come, most", "fill": "tonexty", "fillcolor": "rgba(138,122,106,0.18)"},
+        {"name": "to come", "line": {"width": 2.2, "dash": "7px,5px", "color": "#8a7a6a"}},
         {
-            **edge,
-            "y": high,
-            "name": "to come, most",
-            "fill": "tonexty",
-            "fillcolor": "rgba(138,122,106,0.18)",
-        },
-        {
-            **plain,
-            "x": x,
-            "y": middle,
-            "name": "to come",
-            "line": {"width": 2.2, "dash": "7px,5px", "color": "#8a7a6a"},
-        },
-        {
-            **plain,
-            "x": [x[-1]],
-            "y": [y],
-            "mode": "text",
-            "text": [coldest.replace("<", "&lt;")],  # short: on a phone more would lie over the traces
-            # Away from the numbers at the lines' ends: above what rises, below what falls.
-            "textposition": "top left" if up else "bottom left",
             "name": "whose forecast",
+            "mode": "text",
+            "text": [plain(ahead[0].place.name)],  # short: on a phone more would lie over the traces
+            "textposition": "top left" if ahead[3].c[1] > ahead[3].c[0] else "bottom left",
         },
     ]
+    drawn = [
+        {**own, **look, "x": course.minute(line.t_s), "y": numbers(line.c, course.unit)}
+        for look, line in zip(looks, ahead, strict=True)
+    ]
+    for axis in ("x", "y"):
+        drawn[3][axis] = drawn[3][axis][:1]
+    return drawn

@@ -214,7 +214,7 @@ async def show(ready: Any, unit: Any, theme: Any, firings: Any, zone: Any) -> An
     figure = endured_figure(bars(known), unit=write.unit, theme=theme_of(theme))
     named = [f"zone {name}" for name in zones]
     picked = zone if zone in zones else zones[0] if zones else None
-    high = {"height": f"{figure.layout.height}px"}  # one that follows the width has none of its own
+    high = {"height": f"{figure['layout']['height']}px"}  # one that follows the width has none of its own
     key, lines = heat_key(write.unit), [COLDEST, HOTTEST, *named]
     return chosen, False, key, figure, high, _facts(known, write), lines, zones, picked
 

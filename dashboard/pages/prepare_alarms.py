@@ -12,6 +12,7 @@ from msgspec.structs import replace
 from dashboard import tables
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
+from dashboard.figures.model import Course
 from dashboard.figures.names import PHONE
 from dashboard.figures.traces import traces_figure
 from dashboard.pages import progress
@@ -153,16 +154,14 @@ def _figure(info: FiringInfo, told: dict[str, Any] | None, unit: Unit, theme: An
         lines = tables.lines(reader, info, MAX_POINTS)
     alarms = [] if told is None else named(told["alarms"])
     marks = [tables.mark_of_alarm(alarm, alarm_name(alarm)) for alarm in alarms]
+    plan = {"target_c": info.plan.target_c, "burnout_c": info.plan.burnout_c} if told is None else told
     return traces_figure(
         lines,
-        target_c=info.plan.target_c if told is None else float(told["target_c"]),
-        burnout_c=info.plan.burnout_c if told is None else float(told["burnout_c"]),
+        Course(float(plan["target_c"]), float(plan["burnout_c"]), unit=unit, theme=theme),
         length_s=info.length_s,
         marks=sorted(marks, key=lambda mark: mark.t_s),
         stages=tables.stages([] if told is None else told["stages"]),
         glass=PHONE,  # it has half of the glass
-        unit=unit,
-        theme=theme,
     )
 
 

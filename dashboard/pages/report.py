@@ -16,6 +16,7 @@ from dashboard.acts import write
 from dashboard.context import Context, here
 from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import Theme, Unit, theme_of, unit_of
+from dashboard.figures.model import Course
 from dashboard.figures.traces import glass_of, traces_figure
 from dashboard.pages import progress
 from dashboard.pages.asked import act, button_pressed, glass_px, id_of, next_turn
@@ -157,20 +158,16 @@ def _pictures(known: Gathered, write: Shown, theme: Theme, wide_px: int) -> dict
         lines = tables.lines(reader, info, MAX_POINTS)
         steps_s, steps = tables.on_steps(reader, info, STEPS, known.distrusted)
     marks = tables.marks_of(known, story(known, write))
-    common: dict[str, Any] = {
-        "target_c": plan.target_c,
-        "burnout_c": plan.burnout_c,
-        "zero_s": known.lit.t_s if known.lit.found else 0.0,
-        "lit": known.lit.found,
-        "marks": marks,
-        "unit": write.unit,
-        "theme": theme,
-    }
+    zero_s = known.lit.t_s if known.lit.found else 0.0
+    course = Course(plan.target_c, plan.burnout_c, zero_s, known.lit.found, write.unit, theme)
     stages = tables.stages(known.rehearsal["stages"])
     glass = glass_of(wide_px - 24, HIGH_PX)
+    places = [line.place for line in lines]
     return {
-        "traces": traces_figure(lines, length_s=info.length_s, stages=stages, glass=glass, **common),
-        "heat": heat_figure([line.place for line in lines], steps_s, steps.to_numpy(), **common),
+        "traces": traces_figure(
+            lines, course, length_s=info.length_s, marks=marks, stages=stages, glass=glass
+        ),
+        "heat": heat_figure(places, steps_s, steps.to_numpy(), course, marks=marks),
     }
 
 

@@ -12,10 +12,10 @@ from dashboard import tables
 from dashboard.context import here
 from dashboard.figures.heat_map import column, heat_figure
 from dashboard.figures.look import Theme, Unit
-from dashboard.figures.model import Mark
+from dashboard.figures.model import Course, Mark, Stage
 from dashboard.figures.names import Glass
 from dashboard.figures.stack import side_columns, stack_figure
-from dashboard.figures.traces import traces_drawing, traces_figure
+from dashboard.figures.traces import traces_figure
 from dashboard.parts import moment
 from dashboard.words import FAULTS, STEADY_C_MIN, alarm_name
 from logger.journal.reader import FiringInfo, JournalReader
@@ -64,13 +64,11 @@ def shown(
         steps_s, steps = tables.on_steps(reader, info, STEPS, doubtful)
         told = replayed(reader, info, unit)
         told_by = marks_of(info, reader.events(info.id), judged, unit)
-        around = _around(reader, info, judged)
-    stages = around.pop("stages")
+        course, stages = _around(reader, info, judged, unit, theme)
     plan = info.plan.for_channels(info.seen)
     places = [line.place for line in lines]
     marks = [mark for mark, _ in told_by]
-    length_s, zero_s = told["length_s"], around["zero_s"]
-    common: dict[str, Any] = {"marks": marks, "unit": unit, "theme": theme}
+    length_s, zero_s = told["length_s"], course.zero_s
     read = steps.to_numpy()
     sides = sorted({place.side for place in places if place.side})
     firing = {"target_c": plan.target_c, "burnout_c": plan.burnout_c, "soak_min": plan.soak_min}
@@ -93,16 +91,16 @@ def shown(
         "standing": moment.standing(marks),
         "traces": traces_figure(
             lines,
+            course,
             length_s=length_s,
+            marks=marks,
             stages=stages,
             bands=estimates if bands else [],
             forecast=True,
             glass=glass,
-            **around,
-            **common,
         ),
         "heat": heat_figure(
-            places, steps_s, read, sides=(side,) if side in sides else None, **around, **common
+            places, steps_s, read, course, marks=marks, sides=(side,) if side in sides else None
         ),
         "stack": stack_figure(places, np.full(len(places), np.nan), low=True, theme=theme),
         "sides": [ALL_SIDES, *(sides if len(sides) > 1 else [])],
@@ -110,7 +108,9 @@ def shown(
     }
 
 
-def _around(reader: JournalReader, info: FiringInfo, judged: dict[str, Any] | None) -> dict[str, Any]:
+def _around(
+    reader: JournalReader, info: FiringInfo, judged: dict[str, Any] | None, unit: Unit, theme: Theme = "day"
+) -> tuple[Course, list[Stage]]:
     """Limits, lighting and stages, as figures take them."""
     plan = info.plan.for_channels(info.seen)
     lit = lighting(zone_levels(reader, info, {} if judged is None else distrusted(judged)))
@@ -119,22 +119,18 @@ def _around(reader: JournalReader, info: FiringInfo, judged: dict[str, Any] | No
         for e in reader.events(info.id)
         if e.kind == "stage"
     ]
-    return {
-        "target_c": plan.target_c,
-        "burnout_c": plan.burnout_c,
-        "zero_s": lit.t_s if lit.found else 0.0,
-        "lit": lit.found,
-        "stages": tables.stages(beside_the_fire if judged is None else judged["stages"]),
-    }
+    zero_s = lit.t_s if lit.found else 0.0
+    course = Course(plan.target_c, plan.burnout_c, zero_s, lit.found, unit, theme)
+    return course, tables.stages(beside_the_fire if judged is None else judged["stages"])
 
 
 def named_for(info: FiringInfo, judged: dict[str, Any] | None, unit: Unit, glass: Glass) -> Patch:
     """Say what another glass changes in the traces: their names, and the numbers at the lines' ends."""
     with contextlib.closing(JournalReader(here().journal_path)) as reader:
         lines = tables.lines(reader, info, MAX_POINTS)
-        around = _around(reader, info, judged)
+        course, stages = _around(reader, info, judged, unit)
     length_s = ((info.last_us or info.started_us) - info.started_us) / 1e6
-    drawn = traces_drawing(lines, length_s=length_s, glass=glass, unit=unit, **around)
+    drawn = traces_figure(lines, course, length_s=length_s, stages=stages, glass=glass)
     told = Patch()
     told["layout"]["annotations"] = drawn["layout"]["annotations"]
     told["data"][len(lines)]["y"] = drawn["data"][len(lines)]["y"]

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import fields
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
 import numpy as np
+import plotly.graph_objects as go
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dashboard.figures import comparison, heat_map, look, spark, stack, traces
-from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
+from dashboard.figures.model import Band, Course, Line, Mark, Place, Stage, numbered
 from dashboard.figures.names import PHONE, TABLET, Glass
 from logger.report.stack_map import REACH_CM, heat
 
@@ -34,14 +36,21 @@ def line(place: Place, *c: float) -> Line:
 
 
 def told(figure: Any) -> dict[str, Any]:
-    """As it goes to the browser: JSON, through the same door."""
-    return dict(json.loads(figure.to_json()))
+    """As it goes to the browser: JSON, with each property checked by plotly."""
+    return dict(json.loads(go.Figure(figure).to_json()))
 
 
 def drawn(**more: Any) -> dict[str, Any]:
     lines = [line(TOP, 20, 400, float("nan"), 810), line(LOW, 20, 100, 200, 300)]
-    given = {"target_c": 780.0, "burnout_c": 650.0, "length_s": 180.0, **more}
-    return told(traces.traces_figure(given.pop("lines", lines), **given))
+    course, given = limits(more)
+    return told(traces.traces_figure(given.pop("lines", lines), course, **{"length_s": 180.0, **given}))
+
+
+def limits(more: dict[str, Any]) -> tuple[Course, dict[str, Any]]:
+    """What of a figure's keywords is of its course, and the rest."""
+    own = {field.name for field in fields(Course)}
+    course = {"target_c": 780.0, "burnout_c": 650.0, **{k: v for k, v in more.items() if k in own}}
+    return Course(**course), {k: v for k, v in more.items() if k not in own}
 
 
 # --- traces --------------------------------------------------------------------------------------------------
@@ -337,9 +346,7 @@ def test_between_distant_probes_there_is_an_honest_gap() -> None:
 
 def test_numbers_of_near_probes_share_a_line_of_the_picture() -> None:
     places = [Place("a", 3, 58.0), Place("b", 1, 60.0), Place("c", 2, 59.0), Place("d", 4, 0.0)]
-    figure = told(
-        heat_map.heat_figure(places, np.array([0.0]), np.full((1, 4), 300.0), target_c=780, burnout_c=650)
-    )
+    figure = told(heat_map.heat_figure(places, np.array([0.0]), np.full((1, 4), 300.0), Course(780, 650)))
     names = next(d for d in figure["data"] if d["name"] == "probes")
     assert dict(zip(names["y"], names["text"], strict=True)) == {0.0: " 4", 59.0: " 1–3"}
 
@@ -375,7 +382,8 @@ def test_no_colour_lies_outside_of_what_was_read_nor_out_of_reach(probes: list[t
 def heat_drawn(**more: Any) -> dict[str, Any]:
     t_s = np.arange(5) * 60.0
     c = np.column_stack([np.linspace(20, 820, 5) + 10 * k for k in range(len(PLACES))])
-    return told(heat_map.heat_figure(PLACES, t_s, c, target_c=780, burnout_c=650, **more))
+    course, given = limits(more)
+    return told(heat_map.heat_figure(PLACES, t_s, c, course, **given))
 
 
 def test_the_stack_through_time_has_the_drawn_stacks_height_axis() -> None:
@@ -392,9 +400,7 @@ def test_the_stack_through_time_has_the_drawn_stacks_height_axis() -> None:
 
 def test_lines_where_the_stack_passes_its_limits_only_if_it_does() -> None:
     assert [d["name"] for d in heat_drawn()["data"] if d["type"] == "contour"] == ["target", "burn-out"]
-    cold = heat_map.heat_figure(
-        PLACES, np.arange(3.0), np.full((3, len(PLACES)), 100.0), target_c=780, burnout_c=650
-    )
+    cold = heat_map.heat_figure(PLACES, np.arange(3.0), np.full((3, len(PLACES)), 100.0), Course(780, 650))
     assert not [d for d in told(cold)["data"] if d["type"] == "contour"]
     assert "annotations" not in told(cold)["layout"]
 
@@ -418,7 +424,7 @@ def test_wood_stands_where_it_went() -> None:
 
 
 def test_nothing_read_yet() -> None:
-    empty = told(heat_map.heat_figure(PLACES, np.zeros(0), np.zeros((0, 6)), target_c=780, burnout_c=650))
+    empty = told(heat_map.heat_figure(PLACES, np.zeros(0), np.zeros((0, 6)), Course(780, 650)))
     assert empty["data"][0]["x"] == []
 
 
@@ -479,12 +485,11 @@ def test_places_that_can_be_touched_are_the_zones() -> None:
 
 def test_a_stack_of_which_no_height_is_known_says_so() -> None:
     t_s, c = np.array([0.0, 60.0]), np.full((2, 1), 500.0)
-    limits = {"target_c": 780.0, "burnout_c": 650.0}
     for place, words in (
         (LOOSE, ["No probe’s height is known.<br>Give them places: Firings, More."]),
         (TOP, []),
     ):
-        figure = told(heat_map.heat_figure([place], t_s, c, **limits))
+        figure = told(heat_map.heat_figure([place], t_s, c, Course(780, 650)))
         assert [a["text"] for a in figure["layout"].get("annotations", [])] == words
 
 
