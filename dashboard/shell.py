@@ -8,7 +8,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.acts import ask
 from dashboard.context import here
-from dashboard.parts.frame import button, client
+from dashboard.parts.frame import button, client, dialog, options
 from dashboard.security.guard import operator_only, who_asks
 from dashboard.theme import THEME
 
@@ -104,7 +104,7 @@ def _settings() -> Any:
         children=[
             dmc.SegmentedControl(
                 id="unit-choice",
-                data=[{"value": "C", "label": "°C"}, {"value": "F", "label": "°F"}],
+                data=options((("C", "°C"), ("F", "°F"))),
                 value="C",
                 persistence=True,
             ),
@@ -119,30 +119,17 @@ def _banners() -> Any:
         id="banners",
         **{"aria-label": "What is wrong"},
         children=[
-            html.Div(
-                id="lost",
-                className="stale",
-                hidden=True,
-                children=[
-                    html.B("No connection to Stokewatch", role="alert"),
-                    html.Span("", id="lost-words"),
-                    button("Quiet", "lost-quiet"),
-                ],
-            ),
-            html.Div(
-                id="stale",
-                className="stale",
-                hidden=True,
-                children=[
-                    html.B("", id="stale-head", role="alert"),
-                    html.Span("", id="stale-words"),
-                    button("Quiet", "stale-quiet"),
-                ],
-            ),
+            _silence("lost", "No connection to Stokewatch"),
+            _silence("stale"),
             html.Div(id="silenced"),
             html.Div(id="alarms", role="alert"),
         ],
     )
+
+
+def _silence(name: str, head: str = "") -> Any:
+    words = [html.B(head, id=f"{name}-head", role="alert"), html.Span("", id=f"{name}-words")]
+    return html.Div([*words, button("Quiet", f"{name}-quiet")], id=name, className="stale", hidden=True)
 
 
 def _foot() -> Any:
@@ -159,28 +146,16 @@ def _foot() -> Any:
 
 
 def _pin_dialog() -> Any:
-    return dmc.Modal(
-        id="pin-dialog",
-        title="Operator",
-        closeButtonProps={"aria-label": "Close"},
-        children=dmc.Stack(
-            [
-                html.P("Anyone may watch. To act, enter the PIN that Stokewatch showed when it started."),
-                dmc.PasswordInput(
-                    id="pin",
-                    label="PIN",
-                    attributes={"input": {"inputMode": "numeric", "autoComplete": "off", "maxLength": 12}},
-                ),
-                dmc.TextInput(
-                    id="pin-who",
-                    label="Your name, for the log (optional)",
-                    attributes={"input": {"maxLength": 40}},
-                ),
-                html.P("", id="pin-wrong", className="wrong", role="alert"),
-                dmc.Button("Enter", id="pin-enter"),
-            ]
-        ),
-    )
+    number = {"inputMode": "numeric", "autoComplete": "off", "maxLength": 12}
+    name = {"maxLength": 40}
+    fields = [
+        html.P("Anyone may watch. To act, enter the PIN that Stokewatch showed when it started."),
+        dmc.PasswordInput(id="pin", label="PIN", attributes={"input": number}),
+        dmc.TextInput(id="pin-who", label="Your name, for the log (optional)", attributes={"input": name}),
+        html.P("", id="pin-wrong", className="wrong", role="alert"),
+        dmc.Button("Enter", id="pin-enter"),
+    ]
+    return dialog("pin-dialog", "Operator", dmc.Stack(fields))
 
 
 client("choose_unit", Output("unit", "data"), Input("unit-choice", "value"))

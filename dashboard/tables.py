@@ -8,7 +8,7 @@ import numpy as np
 
 from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
 from logger.journal.reader import Column, FiringInfo, JournalReader
-from logger.reading import Status
+from logger.reading import Floats
 from logger.report.facts import Fact
 from logger.report.gather import Gathered
 from logger.report.story import Entry
@@ -29,76 +29,34 @@ def places(columns: Sequence[Column]) -> list[Place]:
     ]
 
 
-def readings(
-    reader: JournalReader, info: FiringInfo, step_s: Literal[1, 10, 60] | None = None
-) -> "pd.DataFrame":
-    """Read a firing's temperatures: index `time` (UTC), a column a probe in the plan's order [°C].
-
-    Means over `step_s` from the journal's rollups, or every reading. NaN where a probe sent nothing or a
-    fault.
-    """
-    import pandas as pd
-
-    columns = reader.columns(info.id)
-    names = [column.probe.name for column in columns]
-    series = []
-    if step_s is None:
-        traces = reader.readings(info.id)
-        for t_us, c, status in zip(traces.t_us, traces.temperature_c, traces.status, strict=True):
-            series.append(_series(t_us, np.where(status == Status.OK, c, np.nan)))
-    else:
-        rollups = reader.rollups(info.id, step_s)
-        for column in columns:
-            t_us, buckets = rollups.get((column.rig, column.channel), (np.zeros(0, np.int64), None))
-            series.append(
-                _series(t_us, np.zeros(0) if buckets is None else buckets["mean"].astype(np.float64))
-            )
-    table = (
-        pd.concat(series, axis=1, keys=names) if series else pd.DataFrame(index=_times(np.zeros(0, np.int64)))
-    )
-    return table.sort_index().rename_axis("time")
-
-
-def _times(t_us: Any) -> "pd.DatetimeIndex":
-    import pandas as pd
-
-    return pd.DatetimeIndex(t_us.astype("datetime64[us]"), tz="UTC", name="time")
-
-
-def _series(t_us: Any, c: Any) -> "pd.Series[float]":
-    import pandas as pd
-
-    made = pd.Series(c, index=_times(t_us))
-    return made[~made.index.duplicated(keep="last")]
-
-
-def seconds(table: "pd.DataFrame", info: FiringInfo) -> Any:
-    """Count a table's times from a firing's first reading [s], shape (n,)."""
-    return (table.index.as_unit("us").asi8 - info.started_us) / 1e6
-
-
 def on_steps(
     reader: JournalReader, info: FiringInfo, columns: int, distrusted: dict[str, list[tuple[float, float]]]
-) -> "tuple[Any, pd.DataFrame]":
+) -> tuple[Floats, Floats]:
     """Read a firing in at most about `columns` even steps: their middles [s], (n,), and means [°C], (n, k).
 
-    `distrusted` has by probe the spans [s] whose readings are not to be believed: left out.
+    In the plan's order; NaN where a probe sent nothing or a fault. `distrusted` has by probe the spans [s]
+    whose readings are not to be believed: left out.
     """
     length_us = (info.last_us or info.started_us) - info.started_us
     step_s = next((s for s in (1, 10, 60) if s * columns * 1_000_000 >= length_us), 60)
-    fine: Literal[1, 10, 60] = (
-        1 if step_s == 1 or length_us < DAY_US / 12 else 10 if length_us < DAY_US else 60
-    )
-    table = readings(reader, info, fine)
-    t_s = seconds(table, info)
-    for probe, spans in distrusted.items():
-        for begin, end in spans:
-            if probe in table:
-                table.loc[(t_s >= begin) & (t_s < end), probe] = np.nan
+    fine = 1 if step_s == 1 or length_us < DAY_US / 12 else 10 if length_us < DAY_US else 60
     wide_s = max(fine, int(np.ceil(length_us / 1e6 / max(1, columns))))
-    step = np.floor(t_s / wide_s).astype(np.int64) if len(t_s) else np.zeros(0, np.int64)
-    n = int(step.max()) + 1 if len(step) else 0
-    means = table.groupby(step).mean().reindex(range(n))
+    rollups = reader.rollups(info.id, fine)
+    told = []
+    for column in reader.columns(info.id):
+        if (found := rollups.get((column.rig, column.channel))) is None:
+            told.append((np.zeros(0, np.int64), np.zeros(0)))
+            continue
+        t_s, mean = (found[0] - info.started_us) / 1e6, found[1]["mean"].astype(np.float64)
+        for begin, end in distrusted.get(column.probe.name, ()):
+            mean[(t_s >= begin) & (t_s < end)] = np.nan
+        told.append((np.floor(t_s / wide_s).astype(np.int64), mean))
+    n = max((int(step[-1]) + 1 for step, _ in told if len(step)), default=0)
+    means = np.full((n, len(told)), np.nan)
+    for k, (step, mean) in enumerate(told):
+        good = (step >= 0) & np.isfinite(mean)
+        with np.errstate(invalid="ignore"):
+            means[:, k] = np.bincount(step[good], mean[good], n) / np.bincount(step[good], minlength=n)
     return (np.arange(n) + 0.5) * wide_s, means
 
 
@@ -143,35 +101,27 @@ def stages(told: Sequence[dict[str, Any]]) -> list[Stage]:
 def facts_table(known: Sequence[Gathered]) -> "pd.DataFrame":
     """Lay facts of several firings side by side: a column a firing (its ID), a row a fact.
 
-    Index `zone` and `fact`: the whole load (empty) first, then zone by zone, kinds in the order of
-    `report.facts`. Units are those of the facts' keys (`peak_c`, `above_600_min`); NaN where there is
-    nothing.
+    Index `zone` and `fact`, in the order of `fact_rows`. Units are those of the facts' keys (`peak_c`,
+    `above_600_min`); NaN where there is nothing.
     """
     import pandas as pd
 
-    by_firing = [{(fact.zone or "", fact.key): fact for fact in one.facts} for one in known]
-    rows = _rows(by_firing)
-    values = [
-        [np.nan if (f := facts.get(row)) is None or f.value is None else f.value for facts in by_firing]
-        for row in rows
-    ]
-    index = pd.MultiIndex.from_tuples(rows, names=["zone", "fact"])
+    rows = fact_rows(known)
+    values = [[None if fact is None else fact.value for fact in facts] for _, facts in rows]
+    index = pd.MultiIndex.from_tuples([row for row, _ in rows], names=["zone", "fact"])
     return pd.DataFrame(values, index=index, columns=[one.info.id for one in known], dtype=float)
 
 
-def fact_rows(known: Sequence[Gathered]) -> list[tuple[str, list[Fact | None]]]:
-    """Give `facts_table`'s rows as (zone, facts), one a firing; None where there is none."""
+def fact_rows(known: Sequence[Gathered]) -> list[tuple[tuple[str, str], list[Fact | None]]]:
+    """Give zone and key of every fact, and the facts, one a firing, None where there is none.
+
+    The whole load (empty) first, then zones as they come, kinds as they come.
+    """
     by_firing = [{(fact.zone or "", fact.key): fact for fact in one.facts} for one in known]
-    return [(row[0], [facts.get(row) for facts in by_firing]) for row in _rows(by_firing)]
-
-
-def _rows(by_firing: Sequence[dict[tuple[str, str], Fact]]) -> list[tuple[str, str]]:
-    """Zone and key of every fact: the whole load first, then zones as they come, kinds as they come."""
     all_rows = list(dict.fromkeys(row for facts in by_firing for row in facts))
-    zones = list(dict.fromkeys(zone for zone, _ in all_rows))
-    keys = list(dict.fromkeys(key for _, key in all_rows))
-    rank = {zone: (zone != "", n) for n, zone in enumerate(zones)}
-    return sorted(all_rows, key=lambda row: (rank[row[0]], keys.index(row[1])))
+    zones, keys = (list(dict.fromkeys(row[part] for row in all_rows)) for part in (0, 1))
+    all_rows.sort(key=lambda row: (row[0] != "", zones.index(row[0]), keys.index(row[1])))
+    return [(row, [facts.get(row) for facts in by_firing]) for row in all_rows]
 
 
 def place_of(data: dict[str, Any]) -> dict[str, Any]:

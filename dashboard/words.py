@@ -24,8 +24,8 @@ STEADY_C_MIN: Final = 0.5
 """Slower than this counts as steady, as the page's arrows have always had it [°C/min]."""
 
 
-def shown(temperature_c: float, unit: Unit) -> float:
-    """Convert a temperature from °C to the unit that is shown."""
+def shown(temperature_c: Any, unit: Unit) -> Any:
+    """Convert a temperature from °C, or an array of them, to the unit that is shown."""
     return temperature_c * 1.8 + 32.0 if unit == "F" else temperature_c
 
 

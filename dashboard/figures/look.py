@@ -9,15 +9,13 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
+from dashboard.words import Unit as Unit
+from dashboard.words import shown as number
 from logger.reading import Floats
 from logger.report.stack_map import HEAT
 from logger.words.looks import DASHES, DAY, NIGHT, Dash, Ruler
 
-Unit = Literal["C", "F"]
 Theme = Literal["day", "night"]
-
-SCALE: Final[dict[Unit, float]] = {"C": 1.0, "F": 1.8}
-ZERO: Final[dict[Unit, float]] = {"C": 0.0, "F": 32.0}
 
 FACE: Final = '"Atkinson Hyperlegible Next", "Atkinson Hyperlegible", "DejaVu Sans", sans-serif'
 SIZE: Final = 15
@@ -40,14 +38,9 @@ def theme_of(told: Any) -> Theme:
     return "night" if told == "night" else "day"
 
 
-def number(temperature_c: float, unit: Unit) -> float:
-    """Convert a temperature to the unit that is shown."""
-    return temperature_c * SCALE[unit] + ZERO[unit]
-
-
 def numbers(temperatures_c: Sequence[float | None] | Floats, unit: Unit) -> list[float | None]:
     """Convert temperatures (n,) to the unit shown, to a tenth; NaN and None, breaks, become None."""
-    shown = np.round(np.asarray(temperatures_c, np.float64) * SCALE[unit] + ZERO[unit], 1)
+    shown = np.round(number(np.asarray(temperatures_c, np.float64), unit), 1)
     return [None if value != value else value for value in shown.tolist()]
 
 

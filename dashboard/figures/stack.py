@@ -28,6 +28,7 @@ _JAR: Final = (  # a jar's outline around its middle, 1 high: mouth, neck, shoul
 )
 ASPECT: Final = 0.8
 """About how wide the drawing is shown, as a share of its height."""
+WOOD: Final = {"color": "rgba(110,80,50,0.55)", "width": 6}
 NO_FILL: Final = "rgba(0,0,0,0)"
 RING_PX: Final = 60
 NEXT: Final = 0.33
@@ -194,14 +195,15 @@ def moved(relayout: Mapping[str, Any] | None) -> dict[int, tuple[float | None, f
     found: dict[int, tuple[float | None, float | None]] = {}
     for key, value in (relayout or {}).items():
         match = re.fullmatch(r"annotations\[(\d{1,3})\]\.([xy])", str(key))
-        if match is None or isinstance(value, bool) or not isinstance(value, int | float):
-            continue
-        if not math.isfinite(value):
+        is_number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+        if match is None or not is_number:
             continue
         x, height = found.get(int(match[1]), (None, None))
-        found[int(match[1])] = (
-            (min(max(float(value), -1.0), 1.0), height) if match[2] == "x" else (x, float(round(value)))
-        )
+        if match[2] == "x":
+            x = min(max(float(value), -1.0), 1.0)
+        else:
+            height = float(round(value))
+        found[int(match[1])] = x, height
     return found
 
 
@@ -220,16 +222,17 @@ def _touch(zones: Mapping[str, Spot]) -> dict[str, Any]:
 
 def _ring(spot: Spot) -> dict[str, Any]:
     """A ring around a zone that can be touched; the pots' sheet covers all traces, but no shape after it."""
+    half = RING_PX / 2
     return {
         "type": "circle",
         "xsizemode": "pixel",
-        "ysizemode": "pixel",
         "xanchor": spot.x,
+        "x0": -half,
+        "x1": half,
+        "ysizemode": "pixel",
         "yanchor": spot.height_cm,
-        "x0": -RING_PX / 2,
-        "x1": RING_PX / 2,
-        "y0": -RING_PX / 2,
-        "y1": RING_PX / 2,
+        "y0": -half,
+        "y1": half,
         "fillcolor": NO_FILL,
         "line": {"width": 2, "dash": "3px,4px"},
     }
@@ -275,20 +278,16 @@ def _badges(places: Sequence[Place], spots: Sequence[Spot | None], *, large: boo
 def _drawing(places: Sequence[Place]) -> list[dict[str, Any]]:
     """All that isn't a pot covered by a sheet with pots for holes, then wood and earth."""
     low, high = heights_range(places)
+    ground = low + BED_CM
     sheet = f"M-1.2,{low:.1f} L1.2,{low:.1f} L1.2,{high:.1f} L-1.2,{high:.1f} Z"
-    jars = " ".join(_path(jar) for jar in _jars(low + BED_CM, high))
-    coals = " ".join(_path(coal) for coal in _coals(low + BED_CM, high - low))
-    outline = {"color": "#6e5544", "width": 1.2}
+    jars = [_path(jar) for jar in _jars(ground, high)]
+    coals = [_path(coal) for coal in _coals(ground, high - low)]
+    path = {"type": "path", "layer": "above"}
+    lines = (jars, {"color": "#6e5544", "width": 1.2}), (_wood(ground, high), WOOD)
     return [
-        {
-            "type": "path",
-            "path": f"{sheet} {jars} {coals}",
-            "fillrule": "evenodd",
-            "line": {"width": 0},  # its fill is the template's
-            "layer": "above",
-        },
-        {"type": "path", "path": jars, "fillcolor": NO_FILL, "line": outline, "layer": "above"},
-        *_wood(low + BED_CM, high),
+        # Its fill is the template's.
+        {**path, "path": " ".join([sheet, *jars, *coals]), "fillrule": "evenodd", "line": {"width": 0}},
+        *({**path, "path": " ".join(parts), "fillcolor": NO_FILL, "line": line} for parts, line in lines),
     ]
 
 
@@ -330,24 +329,14 @@ def _coals(ground: float, span: float) -> list[list[tuple[float, float]]]:
     return coals
 
 
-def _wood(low: float, high: float) -> list[dict[str, Any]]:
+def _wood(low: float, high: float) -> list[str]:
     """Long wood that leans against the pile from both sides."""
     logs = []
     for side in (-1, 1):
         for n in range(4):
             foot, head = side * (1.08 - 0.07 * n), side * (0.2 + 0.09 * n)
             top = low + (high - low) * (0.97 - 0.16 * n)
-            logs.append(
-                {
-                    "type": "line",
-                    "x0": foot,
-                    "y0": low - 2.0,
-                    "x1": head,
-                    "y1": top,
-                    "line": {"color": "rgba(110,80,50,0.55)", "width": 6},
-                    "layer": "above",
-                }
-            )
+            logs.append(f"M{foot:.3f},{low - 2.0:.2f} L{head:.3f},{top:.2f}")
     return logs
 
 

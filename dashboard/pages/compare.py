@@ -255,7 +255,7 @@ async def _chosen(firing: str, known: list[Gathered], wrong: dict[str, str]) -> 
 def _facts(known: list[Gathered], write: Shown) -> list[Any]:
     """A table for the whole load and one for each zone; open is the zone that stayed coldest in the first."""
     by_zone: dict[str, list[Any]] = {}
-    for zone, facts in tables.fact_rows(known):
+    for (zone, _), facts in tables.fact_rows(known):
         by_zone.setdefault(zone, []).append(facts)
     coldest = next((f.words for f in known[0].facts if f.key == "coldest_peak_c"), "")
     titles = [one.info.title or "Firing" for one in known]

@@ -167,7 +167,7 @@ def _pictures(known: Gathered, write: Shown, theme: Theme, wide_px: int) -> dict
         "traces": traces_figure(
             lines, course, length_s=info.length_s, marks=marks, stages=stages, glass=glass
         ),
-        "heat": heat_figure(places, steps_s, steps.to_numpy(), course, marks=marks),
+        "heat": heat_figure(places, steps_s, steps, course, marks=marks),
     }
 
 

@@ -61,7 +61,7 @@ def shown(
         lines = tables.lines(reader, info, MAX_POINTS)
         estimates = tables.bands(reader, info)
         doubtful = {} if judged is None else distrusted(judged)
-        steps_s, steps = tables.on_steps(reader, info, STEPS, doubtful)
+        steps_s, read = tables.on_steps(reader, info, STEPS, doubtful)
         told = replayed(reader, info, unit)
         told_by = marks_of(info, reader.events(info.id), judged, unit)
         course, stages = _around(reader, info, judged, unit, theme)
@@ -69,7 +69,6 @@ def shown(
     places = [line.place for line in lines]
     marks = [mark for mark, _ in told_by]
     length_s, zero_s = told["length_s"], course.zero_s
-    read = steps.to_numpy()
     sides = sorted({place.side for place in places if place.side})
     firing = {"target_c": plan.target_c, "burnout_c": plan.burnout_c, "soak_min": plan.soak_min}
     heat = [[column(part, "C") for part in step] for step in side_columns(places, read)]
