@@ -30,7 +30,7 @@ from dashboard.security.door import Door
 from dashboard.security.guard import on_error
 from dashboard.security.limits import Limits
 from dashboard.shell import INDEX, shell
-from dashboard.standing.first_look import first_look, opening_now
+from dashboard.standing import first_look, opening_now
 from dashboard.work.spool import MAX_BYTES
 from logger.errors import StokewatchError, UserError
 from logger.home import Home
@@ -84,8 +84,7 @@ def create_app(
     for entry in PAGES:
         if (routes := getattr(entry.load(), "routes", None)) is not None:
             server.include_router(routes(context))
-    server.add_exception_handler(UserError, _refuse)
-    server.add_exception_handler(StokewatchError, _fail)
+    server.add_exception_handler(StokewatchError, _refuse)
     server.add_exception_handler(RequestValidationError, _refuse_form)
 
     @server.get("/healthz")
@@ -129,7 +128,6 @@ def create_app(
         fits=lambda path, body, kind: path != CALLBACKS or is_callback(body, kind, app.callback_map),
     )
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
-    server.state.hub = hub
     return app
 
 
@@ -173,13 +171,12 @@ def _is_there(app: Page, path: str) -> bool:
 
 
 async def _refuse(request: Request, exc: Exception) -> JSONResponse:
-    """Say a mistake in what was given, and beside which field it belongs."""
-    return JSONResponse({"error": str(exc), "field": getattr(exc, "field", None)}, status_code=422)
+    """Say what is wrong: a mistake in what was given, and beside which field it belongs, or a failure.
 
-
-async def _fail(request: Request, exc: Exception) -> JSONResponse:
-    """Say a failure that is nobody's mistake: no journal yet, a disk that takes nothing."""
-    return JSONResponse({"error": str(exc), "field": None}, status_code=503)
+    That is nobody's mistake: no journal yet, a disk that takes nothing.
+    """
+    told = {"error": str(exc), "field": getattr(exc, "field", None)}
+    return JSONResponse(told, 422 if isinstance(exc, UserError) else 503)
 
 
 async def _refuse_form(request: Request, exc: Exception) -> JSONResponse:

@@ -14,8 +14,7 @@ from dashboard.context import Context, current
 from dashboard.live.messages import Wish
 from dashboard.security.door import Door
 from dashboard.security.guard import asker
-from dashboard.standing.first_look import Opening, opening_now
-from dashboard.standing.still import for_both
+from dashboard.standing import Opening, for_both, opening_now
 
 CALLBACKS: Final = "/_dash-update-component"
 STATIC: Final = ("/_dash-component-suites/", "/assets/")

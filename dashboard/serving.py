@@ -1,7 +1,9 @@
-"""The page served: its port, its certificate, and its end."""
+"""The page served: its port, its certificate, its end, and what is said to open it from elsewhere."""
 
 import asyncio
 import errno
+import io
+import ipaddress
 import logging
 import socket
 import ssl
@@ -12,6 +14,8 @@ from pathlib import Path
 from types import FrameType
 from typing import Final
 
+import ifaddr
+import segno
 import uvicorn
 from fastapi import FastAPI
 
@@ -19,7 +23,6 @@ from dashboard.app import create_app
 from dashboard.security.access import EVERYWHERE, is_loopback
 from dashboard.security.connections import MAX_HEAD, HttpConnection, Listener, SocketConnection
 from dashboard.security.door import Door
-from dashboard.security.network import greeting, own_addresses
 from dashboard.security.operators import Operators
 from logger.errors import UserError
 
@@ -112,6 +115,47 @@ def settings(server: FastAPI, tls: tuple[Path, Path] | None = None) -> uvicorn.C
         ssl_keyfile=None if tls is None else str(tls[1]),
         server_header=False,
     )
+
+
+def own_addresses() -> list[str]:
+    """List the IPv4 addresses at which others may reach this machine: private first, virtual bridges last."""
+    found: list[tuple[bool, bool, str]] = []
+    for adapter in ifaddr.get_adapters():
+        bridge = adapter.nice_name.startswith(("docker", "br-", "veth", "virbr"))
+        for ip in adapter.ips:
+            if not isinstance(ip.ip, str):
+                continue
+            address = ipaddress.ip_address(ip.ip)
+            if not address.is_loopback and not address.is_link_local:
+                found.append((bridge, not address.is_private, ip.ip))
+    return [ip for _, _, ip in sorted(found)]
+
+
+def qr_code(url: str) -> str:
+    """Draw a QR code for a terminal: lines of half blocks."""
+    out = io.StringIO()
+    segno.make(url, error="m").terminal(out, compact=True, border=2)
+    return out.getvalue().rstrip("\n")
+
+
+def greeting(urls: list[str], pin: str | None, *, tls: bool) -> str:
+    """Say how to open the page from elsewhere, with the PIN if one has been made now."""
+    lines = [f"Page for this network at {' or '.join(urls)}"] if urls else []
+    if urls:
+        lines.append(qr_code(urls[0]))
+    else:
+        lines.append("This machine is in no network yet; join one, and start this again.")
+    if pin is not None:
+        lines.append(
+            f"Operator PIN: {pin}   (write it down: it is told only now; `stokewatch pin` makes another)"
+        )
+    lines.append("Everybody in the network can watch; who knows the operator PIN can act.")
+    if not tls:
+        lines.append(
+            "Without --tls whoever listens in this network can read along, the PIN too: use it in a network "
+            "of your own."
+        )
+    return "\n".join(lines)
 
 
 def _check_certificate(certificate: Path, key: Path) -> None:

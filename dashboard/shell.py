@@ -10,7 +10,6 @@ from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.parts.frame import button, client, dialog, options
 from dashboard.security.guard import operator_only, who_asks
-from dashboard.theme import THEME
 
 CAUTION: Final = "Stokewatch can fail: keep watching the fire, not only the tablet."
 
@@ -36,6 +35,33 @@ WAITING: Final = "The logger doesn't answer; it will be noted when it is back."
 
 DOORS: Final = (("/prepare", "Prepare"), ("/", "Fire"), ("/firings", "Firings"))
 """The pages with a door of their own; the others are entered from a firing."""
+
+FACE: Final = '"Atkinson Hyperlegible Next", "DejaVu Sans", sans-serif'
+
+FOR_FINGERS: Final = (
+    *("Autocomplete", "Button", "Checkbox", "MultiSelect", "PasswordInput", "Select", "Slider", "Switch"),
+    *("TagsInput", "Textarea", "TextInput"),
+)
+"""Large wherever they are."""
+
+THEME: Final[dict[str, Any]] = {
+    "fontFamily": FACE,
+    "headings": {"fontFamily": FACE},
+    "primaryColor": "dark",  # colour is for heat and alarms alone
+    "primaryShade": 9,
+    "autoContrast": True,
+    "defaultRadius": "sm",
+    "fontSizes": {"xs": "15px", "sm": "16px", "md": "17px", "lg": "19px", "xl": "22px"},
+    "cursorType": "pointer",
+    "respectReducedMotion": True,
+    "components": {
+        **{name: {"defaultProps": {"size": "lg"}} for name in FOR_FINGERS},
+        # What was typed stays, and is refused beside it, not changed.
+        "NumberInput": {"defaultProps": {"size": "lg", "clampBehavior": "none", "hideControls": True}},
+        # What a field means stands below it, so that fields side by side begin and end at one height.
+        "InputWrapper": {"defaultProps": {"inputWrapperOrder": ["label", "input", "description", "error"]}},
+    },
+}
 
 
 def shell() -> Any:

@@ -52,12 +52,13 @@ def on_steps(
             mean[(t_s >= begin) & (t_s < end)] = np.nan
         told.append((np.floor(t_s / wide_s).astype(np.int64), mean))
     n = max((int(step[-1]) + 1 for step, _ in told if len(step)), default=0)
-    means = np.full((n, len(told)), np.nan)
+    means: Floats = np.full((n, len(told)), np.nan)
+    middles: Floats = (np.arange(n) + 0.5) * wide_s
     for k, (step, mean) in enumerate(told):
         good = (step >= 0) & np.isfinite(mean)
         with np.errstate(invalid="ignore"):
             means[:, k] = np.bincount(step[good], mean[good], n) / np.bincount(step[good], minlength=n)
-    return (np.arange(n) + 0.5) * wide_s, means
+    return middles, means
 
 
 def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:

@@ -37,7 +37,7 @@ LOOSE = {"__init__", "errors", "home", "reading", "refusals", "requests"}
 """All rooms share these; whatever else there is has a room."""
 
 PAGE_ROOMS = (
-    *("asker", "words", "theme", "context", "acts", "figures", "tables", "work", "preparing", "parts"),
+    *("asker", "words", "context", "acts", "figures", "tables", "work", "preparing", "parts"),
     *("security", "stored", "live", "shell", "pages", "standing", "front", "app", "serving"),
 )
 """The page's: as above."""

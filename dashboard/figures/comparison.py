@@ -17,6 +17,7 @@ from dashboard.figures.look import (
     ruler_name,
     ruler_shapes,
 )
+from dashboard.figures.traces import last
 from logger.reading import Floats
 from logger.report.stack_map import heat
 from logger.words.looks import ABOVE_C, rulers
@@ -181,12 +182,8 @@ def curves_figure(
 
 def _ends(curves: Sequence[Curve], unit: Unit) -> dict[str, Any]:
     """A firing's number at its line's end, moved up where two would cover one another."""
-    found = []
-    for curve in curves:
-        known = np.flatnonzero(np.isfinite(curve.c))
-        if len(known):
-            found.append((float(curve.c[known[-1]]), float(curve.t_s[known[-1]]), curve.firing))
-    found.sort()
+    ends = ((*last(curve.t_s, curve.c), curve.firing) for curve in curves)
+    found = sorted((c, t_s, firing) for t_s, c, firing in ends if c is not None and t_s is not None)
     at: list[float] = []
     for c, *_ in found:
         at.append(max(c, at[-1] + 45.0) if at else c)

@@ -10,12 +10,14 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from dashboard.words import Unit as Unit
-from dashboard.words import shown as number
+from dashboard.words import shown
 from logger.reading import Floats
 from logger.report.stack_map import HEAT
 from logger.words.looks import DASHES, DAY, NIGHT, Dash, Ruler
 
 Theme = Literal["day", "night"]
+
+number: Final = shown
 
 FACE: Final = '"Atkinson Hyperlegible Next", "Atkinson Hyperlegible", "DejaVu Sans", sans-serif'
 SIZE: Final = 15

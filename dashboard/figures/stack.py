@@ -43,6 +43,10 @@ class Spot:
     height_cm: float
 
 
+Placed = tuple[Place, Spot, float]
+"""A probe, where it is drawn, and what it reads [°C]."""
+
+
 def side_of(side: str) -> int:
     """Tell where a side is drawn: 0 left (windward), 1 middle (any other text), 2 right (leeward)."""
     words = set(re.findall(r"\w+", side.lower()))
@@ -144,9 +148,10 @@ def stack_figure(
         "hoverinfo": "skip",
         "name": "heat",
     }
-    spots = spots_of(places, low=low)
+    spots = zip(places, spots_of(places, low=low), now.tolist(), strict=True)
+    placed = [(place, spot, c) for place, spot, c in spots if spot is not None]
     rings = zone_spots(places) if touchable else {}
-    scatters = [_probes(places, spots, hover_of(places, now, words or {}, unit))]
+    scatters = [_probes(placed, words or {}, unit)]
     if touchable:
         scatters.append(_touch(rings))
     layout = {
@@ -156,7 +161,7 @@ def stack_figure(
         "hovermode": "closest",
         "dragmode": False,
         "shapes": [*_drawing(places), *(_ring(spot) for spot in rings.values())],
-        "annotations": _badges(places, spots, large=editable),
+        "annotations": _badges(placed, large=editable),
         "xaxis": {"range": [-1.12, 1.12], "visible": False, "fixedrange": True},
         "yaxis": {
             "range": heights_range(places),
@@ -171,19 +176,6 @@ def stack_figure(
 def heat_of(places: Sequence[Place], temperature_c: Floats) -> list[list[int | None]]:
     """Make the heat behind the pots at one moment, `z` of the figure's first trace: 3 lists of h, in °C."""
     return [column(part, "C") for part in side_columns(places, np.asarray(temperature_c)[None, :])[0]]
-
-
-def hover_of(
-    places: Sequence[Place], temperature_c: Floats, words: Mapping[str, str], unit: Unit = "C"
-) -> list[str]:
-    """Say what each probe with a height says when touched: its temperature [°C], or its `words` instead."""
-    said = []
-    for place, c in zip(places, np.asarray(temperature_c).tolist(), strict=True):
-        if place.height_cm is not None:
-            value = words.get(place.name) or ("no reading" if c != c else f"{number(c, unit):.0f} °{unit}")
-            name = plain(place.name)
-            said.append(f"{name}, {place.height_cm:g} cm: {value}")
-    return said
 
 
 def moved(relayout: Mapping[str, Any] | None) -> dict[int, tuple[float | None, float | None]]:
@@ -238,40 +230,39 @@ def _ring(spot: Spot) -> dict[str, Any]:
     }
 
 
-def _probes(places: Sequence[Place], spots: Sequence[Spot | None], hover: list[str]) -> dict[str, Any]:
-    """What is touched under the probes' numbers."""
-    placed = [(p, s) for p, s in zip(places, spots, strict=True) if s is not None]
+def _probes(placed: Sequence[Placed], words: Mapping[str, str], unit: Unit) -> dict[str, Any]:
+    """What is touched under the probes' numbers, and what it says: a temperature [°C], or its `words`."""
+    said = []
+    for place, spot, c in placed:
+        value = words.get(place.name) or ("no reading" if c != c else f"{number(c, unit):.0f} °{unit}")
+        said.append(f"{plain(place.name)}, {spot.height_cm:g} cm: {value}")
     return {
-        "x": [spot.x for _, spot in placed],
-        "y": [spot.height_cm for _, spot in placed],
+        "x": [spot.x for _, spot, _ in placed],
+        "y": [spot.height_cm for _, spot, _ in placed],
         "mode": "markers",
         "marker": {"size": 30, "color": NO_FILL},
-        "customdata": [place.zone for place, _ in placed],
-        "hovertext": hover,
+        "customdata": [place.zone for place, *_ in placed],
+        "hovertext": said,
         "hovertemplate": "%{hovertext}<extra></extra>",
         "name": "probes",
     }
 
 
-def _badges(places: Sequence[Place], spots: Sequence[Spot | None], *, large: bool) -> list[dict[str, Any]]:
+def _badges(placed: Sequence[Placed], *, large: bool) -> list[dict[str, Any]]:
     """The probes' numbers; large enough for a finger where they can be dragged."""
     size = 36 if large else 20
+    look = {
+        "showarrow": False,
+        "width": size,
+        "height": size,
+        "borderpad": 3 if large else 1,
+        "borderwidth": 2,
+        "bordercolor": "#1c1410",
+        "bgcolor": "#fffdf7",
+        "font": {"color": "#1c1410", "size": 16 if large else 14},
+    }
     return [
-        {
-            "x": spot.x,
-            "y": spot.height_cm,
-            "text": str(place.number),
-            "showarrow": False,
-            "width": size,
-            "height": size,
-            "borderpad": 3 if large else 1,
-            "borderwidth": 2,
-            "bordercolor": "#1c1410",
-            "bgcolor": "#fffdf7",
-            "font": {"color": "#1c1410", "size": 16 if large else 14},
-        }
-        for place, spot in zip(places, spots, strict=True)
-        if spot is not None
+        {"x": spot.x, "y": spot.height_cm, "text": str(place.number), **look} for place, spot, _ in placed
     ]
 
 
@@ -291,7 +282,7 @@ def _drawing(places: Sequence[Place]) -> list[dict[str, Any]]:
     ]
 
 
-def _jars(low: float, high: float) -> list[list[tuple[float, float]]]:
+def _jars(low: float, high: float) -> list[Floats]:
     """Outlines of jars in rows, fewer towards the top; x from -1 to 1, y in cm."""
     tall = (high - low) * 0.94
     rows = 6
@@ -303,30 +294,19 @@ def _jars(low: float, high: float) -> list[list[tuple[float, float]]]:
         count = max(1, round(most * (1.0 - 0.14 * row)) - row % 2)
         middle = low + size_cm * (0.5 + 0.9 * row)
         for n in range(count):
-            turn = math.radians(
-                ((row * 5 + n * 7) % 5) * 5 - 10
-            )  # mouths turned a little, as they come to lie
-            x = (n - (count - 1) / 2) * wide * 1.04
-            jars.append(
-                [
-                    (
-                        x + wide * (a * math.cos(turn) - b * math.sin(turn)),
-                        middle + size_cm * (a * math.sin(turn) + b * math.cos(turn)),
-                    )
-                    for a, b in _JAR
-                ]
-            )
+            # Mouths turned a little, as they come to lie.
+            turn = math.radians(((row * 5 + n * 7) % 5) * 5 - 10)
+            turned = np.array(_JAR) @ [[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]]
+            jars.append(turned * (wide, size_cm) + ((n - (count - 1) / 2) * wide * 1.04, middle))
     return jars
 
 
-def _coals(ground: float, span: float) -> list[list[tuple[float, float]]]:
+def _coals(ground: float, span: float) -> list[Floats]:
     size = span * 0.022
-    coals = []
-    for n in range(19):
-        x, y = -0.96 + n * 0.1067, ground - size * 1.1 - ((n * 7) % 3) * size * 0.35
-        turns = [math.tau * k / 8 for k in range(8)]
-        coals.append([(x + 0.05 * math.cos(a), y + size * math.sin(a)) for a in turns])
-    return coals
+    turns = np.arange(8) * math.tau / 8
+    coal = np.column_stack((0.05 * np.cos(turns), size * np.sin(turns)))
+    lows = (ground - size * (1.1 + (n * 7) % 3 * 0.35) for n in range(19))
+    return [np.add(coal, (-0.96 + n * 0.1067, low)) for n, low in enumerate(lows)]
 
 
 def _wood(low: float, high: float) -> list[str]:
@@ -340,5 +320,5 @@ def _wood(low: float, high: float) -> list[str]:
     return logs
 
 
-def _path(points: Sequence[tuple[float, float]]) -> str:
-    return "M" + " L".join(f"{x:.3f},{y:.2f}" for x, y in points) + " Z"
+def _path(points: Floats) -> str:
+    return "M" + " L".join(f"{x:.3f},{y:.2f}" for x, y in points.tolist()) + " Z"

@@ -10,9 +10,15 @@ import numpy as np
 from dashboard.figures.look import TEMPLATES, line_dash, number, numbers, plain, ruler_shapes
 from dashboard.figures.model import Band, Course, Kind, Line, Mark, Stage
 from dashboard.figures.names import TABLET, Glass, rule_names, stage_names
+from logger.reading import Floats
 from logger.words.looks import rulers
 
 LOWEST_TOP_C: Final = 700.0
+SHARE, LEAST_S, FURTHEST_S = 0.25, 120.0, 1200.0
+"""How much is shown of what is to come, as a share of the past that is shown, and its limits.
+
+Nothing further ahead is drawn: a forecast is surest for what comes soon.
+"""
 TIGHT: Final = 0.7
 """Of a number's height: what numbers at the lines' ends need at least; else only some of them are there."""
 LEAD: Final = 0.015
@@ -75,7 +81,7 @@ def traces_figure(
     glass : Glass
         How much room names have.
     """
-    top_c = highest(lines, course.target_c)
+    top_c = top_of(peak_of(lines), course.target_c)
     by_kind = {kind: [mark for mark in marks if mark.kind == kind] for kind in _SIGNS}
     lead_min = LEAD * length_s / 60.0 if lead_min is None else lead_min
     scatters = [
@@ -107,10 +113,19 @@ def glass_of(wide_px: float, high_px: float) -> Glass:
     return Glass(wide_px / _LETTER_PX, _NAME_PX / high_px, _NUMBER_PX / high_px)
 
 
-def highest(lines: Sequence[Line], target_c: float) -> float:
+def ahead_s(past_s: float) -> float:
+    """Tell how far ahead a forecast is drawn beside so much that has been [s]."""
+    return min(FURTHEST_S, max(LEAST_S, SHARE * past_s))
+
+
+def peak_of(lines: Sequence[Line]) -> float:
+    """Find the hottest reading of lines; far below all where there is none [°C]."""
+    return max((float(np.nanmax(line.c)) for line in lines if np.isfinite(line.c).any()), default=-1e9)
+
+
+def top_of(peak_c: float, target_c: float) -> float:
     """Choose the temperature axis's end [°C]: a multiple of 50 well above target and hottest reading."""
-    peaks = [float(np.nanmax(line.c)) for line in lines if np.isfinite(line.c).any()]
-    return float(np.ceil(max([target_c + 60.0, LOWEST_TOP_C, *(p + 30.0 for p in peaks)]) / 50.0) * 50.0)
+    return math.ceil(max(LOWEST_TOP_C, target_c + 60.0, peak_c + 30.0) / 50.0) * 50.0
 
 
 def _line(i: int, line: Line, course: Course) -> dict[str, Any]:
@@ -127,17 +142,17 @@ def _line(i: int, line: Line, course: Course) -> dict[str, Any]:
     }
 
 
-def last(line: Line) -> tuple[float | None, float | None]:
+def last(t_s: Floats, c: Floats) -> tuple[float | None, float | None]:
     """Find a line's last reading, [s] and [°C]; None where it has none."""
-    known = np.flatnonzero(np.isfinite(line.c))
-    return (float(line.t_s[known[-1]]), float(line.c[known[-1]])) if len(known) else (None, None)
+    known = np.flatnonzero(np.isfinite(c))
+    return (float(t_s[known[-1]]), float(c[known[-1]])) if len(known) else (None, None)
 
 
 def _ends(
     lines: Sequence[Line], course: Course, top_c: float, lead_min: float, glass: Glass
 ) -> dict[str, Any]:
     """A number at each line's end."""
-    x, y = ends([last(line) for line in lines], course, top_c, lead_min, glass)
+    x, y = ends([last(line.t_s, line.c) for line in lines], course, top_c, lead_min, glass)
     return {
         "x": x,
         "y": y,

@@ -11,7 +11,7 @@ from dashboard.figures.look import number, numbers, plain
 from dashboard.figures.model import Course, Line, Mark, Place, Stage
 from dashboard.figures.names import PHONE, TABLET, Glass, off_limits
 from dashboard.figures.stack import stack_figure
-from dashboard.figures.traces import LEAD, LOWEST_TOP_C, ends, traces_figure
+from dashboard.figures.traces import LEAD, ahead_s, ends, peak_of, top_of, traces_figure
 from dashboard.live.board import Board
 from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
@@ -26,13 +26,8 @@ HEAT_COLUMNS: Final = 400
 
 MANY: Final = 1_000_000
 """Points that a line may grow to; it is thinned again long before."""
-FURTHEST_S: Final = 1200.0
-"""Nothing further ahead is drawn: a forecast is surest for what comes soon. [s]"""
-LEAST_S: Final = 120.0
 ROOM: Final = 0.9
 """Above this share of the axis there is none for a name."""
-SHARE: Final = 0.25
-"""How much is shown of what is to come, as a share of the past that is shown."""
 
 
 def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> None:
@@ -56,7 +51,7 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
     drawn.props["zones"] = {"children": made}
     drawn.texts |= {
         "verdict": fire_parts.verdict(board.verdict, cards, firing, unit) if live else "",
-        "come": fire_parts.to_come(board.forecast, unit) if live else "",
+        "come": fire_parts.to_come(board.verdict, unit) if live else "",
         "since-wood": since_wood(board, quiet),
         **fire_parts.zone_texts(cards if zones else [], firing, unit),
         **fire_parts.glance(cards, board, unit, live),
@@ -113,10 +108,10 @@ def span_s(board: Board, wish: Wish) -> tuple[float, float]:
     if wish.window_s is not None:
         step_s = 0.04 * wish.window_s
         end_s = math.ceil((length_s + lead_s) / step_s) * step_s
-        return end_s - wish.window_s, end_s + ahead_s(board, wish.window_s)
+        return end_s - wish.window_s, end_s + _ahead_s(board, wish.window_s)
     if not board.running:
         return 0.0, length_s + lead_s
-    end_s = length_s + max(ahead_s(board, length_s), lead_s)
+    end_s = length_s + max(_ahead_s(board, length_s), lead_s)
     steps = math.ceil(math.log(max(end_s, 600.0) / 600.0) / math.log(1.06) - 1e-9)
     return 0.0, 600.0 * 1.06**steps
 
@@ -142,12 +137,10 @@ def course_of(board: Board, wish: Wish) -> Course:
 
 def top_c(board: Board) -> float:
     """Tell where the temperature axis ends: with room above the target and the hottest reading so far."""
-    seen = [v.c for v in board.values if v.c is not None]
     if board.peak_c < -273.0:
-        seen += [float(np.nanmax(line.c)) for line in board.lines if np.isfinite(line.c).any()]
-    board.peak_c = max([board.peak_c, *seen])
-    top = max(LOWEST_TOP_C, (board.firing or {}).get("target_c", 0.0) + 60.0, board.peak_c + 30.0)
-    return math.ceil(top / 50.0) * 50.0
+        board.peak_c = peak_of(board.lines)
+    board.peak_c = max([board.peak_c, *(v.c for v in board.values if v.c is not None)])
+    return top_of(board.peak_c, (board.firing or {}).get("target_c", 0.0))
 
 
 def _glass(wish: Wish) -> Glass:
@@ -272,12 +265,11 @@ def _told(board: Board) -> dict[str, Any] | None:
     coldest = (board.verdict or {}).get("coldest")
     if not board.running or coldest is None:
         return None
-    return ((board.forecast or {}).get("zones") or {}).get(coldest)
+    return fire_parts.forecasts(board.verdict).get(coldest)
 
 
-def ahead_s(board: Board, span_s: float) -> float:
-    """Tell how far ahead to draw beside so much that has been [s]."""
-    return 0.0 if _told(board) is None else min(FURTHEST_S, max(LEAST_S, SHARE * span_s))
+def _ahead_s(board: Board, past_s: float) -> float:
+    return 0.0 if _told(board) is None else ahead_s(past_s)
 
 
 def forecast(board: Board, wish: Wish) -> list[Line]:
@@ -288,7 +280,7 @@ def forecast(board: Board, wish: Wish) -> list[Line]:
     now = _told(board)
     if now is None:
         return []
-    top, reach_s = top_c(board), ahead_s(board, wish.window_s or now["at_s"])
+    top, reach_s = top_c(board), ahead_s(wish.window_s or now["at_s"])
     after_s = np.asarray(now["ahead_s"], np.float64)
     at_s = np.append(after_s[after_s < reach_s], min(reach_s, float(after_s[-1])))
     low, middle, high = (

@@ -168,7 +168,6 @@ class Hub:
         self._glasses: dict[Wish, Glass] = {}
         self._turn = asyncio.Lock()
         self._looking: asyncio.Task[None] | None = None
-        self._pulsing: asyncio.Task[None] | None = None
         self._told_s = self._due_s = self._points_s = self._drawn_s = -1e9
         self._written: tuple[int, ...] | None = None
         self._turned = "", -1e9
@@ -181,8 +180,7 @@ class Hub:
         tablet.put(write(Hello(self.version)))
         self.tablets.add(tablet)
         if self._looking is None or self._looking.done():
-            self._looking = asyncio.create_task(self._look_loop(), name="live.look")
-            self._pulsing = asyncio.create_task(self._pulse_loop(), name="live.pulse")
+            self._looking = asyncio.create_task(self._follow(), name="live.look")
         sending = asyncio.create_task(self._send_loop(socket, tablet), name="live.send")
         try:
             while True:
@@ -194,12 +192,8 @@ class Hub:
                     await self._look()  # never older than the wish
                     tablet.wish = wish
                     await self._whole([tablet])
-        except (
-            WebSocketDisconnect,
-            RuntimeError,
-            KeyError,
-        ):  # left already; bytes where Starlette looks for text
-            pass
+        except (WebSocketDisconnect, RuntimeError, KeyError):
+            pass  # left already; bytes where Starlette looks for text
         finally:
             self.tablets.discard(tablet)
             sending.cancel()
@@ -225,12 +219,11 @@ class Hub:
 
     async def stop(self) -> None:
         """Stop looking; the next tablet starts it again, from the beginning."""
-        running, self._looking, self._pulsing = (self._looking, self._pulsing), None, None
-        for task in running:
-            if task is not None:
-                task.cancel()
-                with contextlib.suppress(asyncio.CancelledError):
-                    await task
+        task, self._looking = self._looking, None
+        if task is not None:
+            task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await task
         async with self._turn:
             self.watcher.close()
 
@@ -238,6 +231,11 @@ class Hub:
         with contextlib.suppress(WebSocketDisconnect, RuntimeError):  # the other loop sees the end too
             while True:
                 await socket.send_text(await tablet.queue.get())
+
+    async def _follow(self) -> None:
+        async with asyncio.TaskGroup() as both:
+            both.create_task(self._look_loop())
+            both.create_task(self._pulse_loop())
 
     async def _look_loop(self) -> None:
         while True:

@@ -12,8 +12,7 @@ import numpy as np
 
 from dashboard import tables
 from dashboard.figures.model import Line
-from dashboard.live.board import MAX_EVENTS, Board
-from dashboard.live.told import ABSENT, OVER_S, Newest, card_of, forecast, since
+from dashboard.live.board import ABSENT, MAX_EVENTS, OVER_S, Board, Newest, card_of, since
 from logger.errors import StokewatchError
 from logger.home import Home
 from logger.journal.reader import Column, FiringInfo, JournalReader
@@ -245,7 +244,6 @@ class Watcher:
             board.readings = self._firing.readings
         board.scale = float(health.get("time_scale") or 1.0)
         board.verdict = health.get("verdict")
-        board.forecast = forecast(board.verdict)
         if zones := (board.verdict or {}).get("zones"):
             board.cards = {zone["zone"]: card_of(zone) for zone in zones}
         board.alarms, board.sources = health.get("alarms") or [], health.get("sources") or []

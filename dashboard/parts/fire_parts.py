@@ -9,7 +9,7 @@ from dash import html
 from dashboard.figures.model import Place
 from dashboard.parts.alarm_banner import advice, headline
 from dashboard.parts.frame import button
-from dashboard.parts.single import name_of
+from dashboard.parts.single import one_of
 from dashboard.words import (
     FAULTS,
     Unit,
@@ -26,7 +26,7 @@ from dashboard.words import (
 )
 from logger.judgement.forecast.arrivals import Arrival, in_words
 from logger.reading import Status
-from logger.words.events import event_words
+from logger.words.events import event_words, turned
 from logger.words.looks import READS
 
 if TYPE_CHECKING:
@@ -56,10 +56,15 @@ def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], u
     return f"{capital(zone)} is {which} {level}: {need(card, firing, unit)}.{spread}{unseen}"
 
 
-def to_come(forecast: dict[str, Any] | None, unit: Unit) -> str:
-    """Say what comes at this rate, from a forecast's `words` and its `zones` with their own."""
-    words = (forecast or {}).get("words") or ""
-    for zone in ((forecast or {}).get("zones") or {}).values():
+def forecasts(told: dict[str, Any] | None) -> dict[str, dict[str, Any]]:
+    """Give by zone what a verdict says is to come."""
+    return {zone["zone"]: zone["forecast"] for zone in (told or {}).get("zones", ()) if zone.get("forecast")}
+
+
+def to_come(told: dict[str, Any] | None, unit: Unit) -> str:
+    """Say what comes at this rate, from a verdict's words and those of its zones' forecasts."""
+    words = (told or {}).get("coming") or ""
+    for zone in forecasts(told).values():
         if zone.get("words") and words.endswith(zone["words"]):
             words = words.removesuffix(zone["words"]) + zone_to_come(zone, unit)
             break
@@ -80,7 +85,9 @@ def zone_to_come(forecast: dict[str, Any], unit: Unit) -> str:
 def zone_card(zone: str, n: int) -> Any:
     """Show a zone, the row's nth, in a line: name, temperature, direction, need; a touch singles it out."""
     return html.Li(
-        button(
+        one_of(
+            "fire",
+            zone,
             [
                 html.B(zone),
                 html.Span(
@@ -89,9 +96,7 @@ def zone_card(zone: str, n: int) -> Any:
                 ),
                 html.Span("", id=f"zone-need-{n}", className="need"),
             ],
-            name_of("fire", zone),
             className="zone",
-            **{"aria-pressed": "false"},
         )
     )
 
@@ -109,7 +114,7 @@ def zone_texts(cards: Cards, firing: dict[str, Any], unit: Unit) -> dict[str, st
 def zone_details(cards: Cards, board: "Board", unit: Unit) -> list[Any]:
     """Show of each zone what it has had, what its pots are estimated at, and what comes."""
     estimates = (board.verdict or {}).get("estimates") or {}
-    ahead = (board.forecast or {}).get("zones") or {}
+    ahead = forecasts(board.verdict)
     rows = []
     for zone, card in cards:
         words = had(card, board.firing or {}, unit)
@@ -178,7 +183,9 @@ def value_row(i: int, place: Place) -> Any:
     """Make the row of a probe; `value-{i}` and `moves-{i}` fill in what it reads."""
     where = [f"{place.height_cm:g} cm" if place.height_cm is not None else place.side, READS[place.reads]]
     return html.Li(
-        button(
+        one_of(
+            "fire",
+            place.zone,
             [
                 html.Span(str(place.number), className=f"key line-{i % 8} dash-{i % 5}"),
                 html.Span(
@@ -190,9 +197,9 @@ def value_row(i: int, place: Place) -> Any:
                 ),
                 html.Span([html.Span("", id=f"value-{i}"), html.Span("", id=f"moves-{i}")], className="says"),
             ],
-            name_of("fire", place.zone, i),
+            line=i,
             className="value",
-            **{"data-probe": place.name, "aria-pressed": "false"},
+            **{"data-probe": place.name},
         )
     )
 
@@ -231,9 +238,8 @@ def log(events: Sequence[dict[str, Any]], unit: Unit) -> list[Any]:
     """Show what happened, the newest first."""
     rows = []
     for event in sorted(events, key=lambda e: (-e["t"], -e["id"]))[:60]:
-        who = f" ({event['who']})" if event["who"] and event["who"] != "page" else ""
         words = event_words(event["kind"], event.get("data") or {}, unit)
-        row = [html.B(f"{int(event['t'] // 60)} min"), html.Span(words + who)]
+        row = [_minute(event), html.Span(words + _who(event, " ({})"))]
         if event["kind"] == "note":
             edit = {"type": "note-edit", "event": event["id"]}
             row.append(button("Edit", edit, className="act", aloud=f"Edit: {words}"))
@@ -245,15 +251,15 @@ def alarm_history(events: Sequence[dict[str, Any]], unit: Unit) -> list[Any]:
     """Show every turn of every alarm, the newest first."""
     rows = []
     for event in reversed([e for e in events if e["kind"] == "alarm"]):
-        data = event["data"]
-        turn = {"shelved": "silenced", "unshelved": "no longer silenced"}.get(
-            data.get("transition"), data.get("transition") or "raised"
-        )
-        who = f" by {event['who']}" if event["who"] and event["who"] != "page" else ""
-        name, fact = headline(data, unit)
-        rows.append(
-            html.Li(
-                [html.B(f"{int(event['t'] // 60)} min"), html.Span(f"{capital(turn)}{who}: {name}. {fact}")]
-            )
-        )
+        name, fact = headline(event["data"], unit)
+        turn = capital(turned(event["data"])) + _who(event, " by {}")
+        rows.append(html.Li([_minute(event), html.Span(f"{turn}: {name}. {fact}")]))
     return rows
+
+
+def _minute(event: dict[str, Any]) -> Any:
+    return html.B(f"{int(event['t'] // 60)} min")
+
+
+def _who(event: dict[str, Any], words: str) -> str:
+    return words.format(event["who"]) if event["who"] not in ("", None, "page") else ""

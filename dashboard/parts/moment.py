@@ -7,18 +7,14 @@ from typing import Any
 from dash import html
 
 from dashboard.figures.model import Band, Mark, Place
-from dashboard.parts.frame import button
-from dashboard.parts.single import name_of
+from dashboard.figures.traces import ahead_s
+from dashboard.parts.single import one_of
 from dashboard.words import Unit, alarm_name, degrees, difference, need, shown, span
 from logger.judgement.ledger import HOLD_S
 from logger.words.looks import READS, STAGES
 from logger.words.said import in_unit
 
 SIGNS = {"note": "□", "wood": "■", "spot": "◇", "alarm": "▼", "good": "●", "act": "·"}
-
-
-LONGEST_AHEAD_MIN, LEAST_AHEAD_MIN, AHEAD_SHARE = 20.0, 2.0, 0.25
-"""A forecast is drawn for a quarter of the firing's time so far, within these limits. [min]"""
 MODEL_HOLD_S = 45.0
 """How long an estimate stands after it was made. [s]"""
 
@@ -125,8 +121,7 @@ def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: U
     found = []
     for made in judged["moments"]["forecasts"]:
         t_s, zone = made["t_s"], made["zone"]
-        ahead_min = min(LONGEST_AHEAD_MIN, max(LEAST_AHEAD_MIN, AHEAD_SHARE * t_s / 60))
-        end_s = min(t_s + 60 * ahead_min, length_s)
+        end_s = min(t_s + ahead_s(t_s), length_s)
         at = [] if zone is None else [made["at_s"] + s for s in made["ahead_s"]]
         kept = [n for n, s in enumerate(at) if s <= end_s]
         low, middle, high = (
@@ -144,7 +139,9 @@ def probe_rows(places: Sequence[Place]) -> list[Any]:
     order = sorted(range(len(places)), key=lambda i: places[i].number)
     return [
         html.Li(
-            button(
+            one_of(
+                "replay",
+                places[i].zone,
                 [
                     html.B(str(places[i].number), className="number"),
                     html.Span(places[i].name, className="name"),
@@ -152,9 +149,9 @@ def probe_rows(places: Sequence[Place]) -> list[Any]:
                     html.Small(_where(places[i]), className="where"),
                     html.Small("", className="moves"),
                 ],
-                name_of("replay", places[i].zone, i),
+                line=i,
                 className="probe",
-                **{"data-probe": str(i), "aria-pressed": "false"},
+                **{"data-probe": str(i)},
             )
         )
         for i in order

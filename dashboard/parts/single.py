@@ -4,6 +4,8 @@ from typing import Any, Final
 
 from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, no_update
 
+from dashboard.parts.frame import button
+
 FADED: Final = 0.12
 """How strongly lines are drawn beside one that is singled out."""
 
@@ -11,6 +13,11 @@ FADED: Final = 0.12
 def name_of(prefix: str, zone: str, line: int | None = None) -> dict[str, Any]:
     """Make the id of a button that singles out one of the figure's lines, or all of the zone."""
     return {"type": f"{prefix}-one", "zone": zone, "line": -1 if line is None else line}
+
+
+def one_of(prefix: str, zone: str, words: Any, *, line: int | None = None, **more: Any) -> Any:
+    """Make such a button."""
+    return button(words, name_of(prefix, zone, line), **{"aria-pressed": "false"}, **more)
 
 
 def chosen(prefix: str) -> list[Any]:

@@ -88,14 +88,13 @@ class Access:
         headers = Headers(scope=scope)
         host = headers.get("host", "")
         if scope["type"] == "websocket":
-            if not self.allows(host) or urlsplit(headers.get("origin", "")).netloc != host:
-                await receive()
-                await send({"type": "websocket.close", "code": 4003, "reason": "not from this page"})
+            if self.allows(host) and urlsplit(headers.get("origin", "")).netloc == host:
+                await self.app(scope, receive, send)
                 return
-            await self.app(scope, receive, send)
+            await receive()
+            await send({"type": "websocket.close", "code": 4003, "reason": "not from this page"})
             return
-        refusal = self._refusal(scope["method"], host, headers)
-        if refusal is not None:
+        if (refusal := self._refusal(scope["method"], host, headers)) is not None:
             await refusal(scope, receive, send)
             return
 

@@ -21,6 +21,12 @@ def alarm_name(alarm: Mapping[str, Any]) -> str:
     return f"{title}: {place}" if place else title
 
 
+def turned(alarm: Mapping[str, Any]) -> str:
+    """Say what became of an alarm."""
+    turn = str(alarm.get("transition") or "raised")
+    return {"shelved": "silenced", "unshelved": "no longer silenced"}.get(turn, turn)
+
+
 def event_words(kind: str, data: Mapping[str, Any], unit: Unit) -> str:
     """Say what happened, from an event's kind and data."""
     match kind:
@@ -32,9 +38,8 @@ def event_words(kind: str, data: Mapping[str, Any], unit: Unit) -> str:
             name = STAGES.get(data.get("stage", ""), str(data.get("stage")))
             return f"{name}; the {data['leading']} leads" if data.get("leading") else name
         case "alarm":
-            turn = str(data.get("transition") or "raised")
-            turned = {"shelved": "silenced", "unshelved": "no longer silenced"}.get(turn, turn)
-            return alarm_name(data) if turn == "raised" else f"{alarm_name(data)} ({turned})"
+            turn = turned(data)
+            return alarm_name(data) if turn == "raised" else f"{alarm_name(data)} ({turn})"
     said = data.get("text") or data.get("message") or data.get("state") or data.get("what") or kind
     return capital(str(said))
 

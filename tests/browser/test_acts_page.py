@@ -11,8 +11,8 @@ import pytest
 from playwright.sync_api import Browser, Locator, Page
 from tablets import drawn, shown, state, until
 
-from dashboard.security.network import own_addresses
 from dashboard.security.operators import Operators
+from dashboard.serving import own_addresses
 from logger.journal.reader import JournalReader
 from tests.processes import RIG, STOKEWATCH, free_port, process, stays
 

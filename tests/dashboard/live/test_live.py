@@ -367,7 +367,8 @@ def test_alarms_and_forecasts_are_written_in_either_unit_from_their_values() -> 
         assert headline(alarm | {"parts": parts}, "F")[1] == str(steep)
     cool = {"temperature_c": 100.0, "chance": 1.0, "early_s": 7200.0, "middle_s": 9000.0, "late_s": 10800.0}
     words = "cooled to 100 °C in 2–3 h"
-    forecast = {"words": f"leeward, the last: {words}", "zones": {"leeward": {"words": words, "cool": cool}}}
+    leeward = {"zone": "leeward", "forecast": {"words": words, "cool": cool}}
+    forecast = {"coming": f"leeward, the last: {words}", "zones": [leeward]}
     assert to_come(forecast, "C") == "Leeward, the last: cooled to 100 °C in 2–3 h."
     assert to_come(forecast, "F") == "Leeward, the last: cooled to 212 °F in 2–3 h."
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.live.told import Newest
+from dashboard.live.board import Newest
 from logger.journal.reader import Column
 from logger.plan import Probe
 

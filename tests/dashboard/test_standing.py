@@ -18,12 +18,10 @@ import dashboard
 from dashboard.app import Page
 from dashboard.figures.look import line_dash
 from dashboard.figures.model import Line, Place
-from dashboard.figures.standing import COLUMN, SIDE, ticks
 from dashboard.live.board import Board, Value
 from dashboard.live.fire_screen import picture
 from dashboard.live.messages import Wish
-from dashboard.standing.first_look import first_look
-from dashboard.standing.still import for_both, still
+from dashboard.standing import COLUMN, SIDE, first_look, for_both, still, ticks
 from logger.words.looks import DAY, NIGHT
 
 NOW = "21:04:10"
