@@ -10,7 +10,6 @@ from typing import Any, Final
 from dash import Dash, register_page
 from dash._callback import GLOBAL_CALLBACK_LIST, GLOBAL_CALLBACK_MAP
 from dash._pages import PAGE_REGISTRY
-from dash.fingerprint import check_fingerprint
 from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
@@ -20,7 +19,6 @@ from starlette.websockets import WebSocket
 from dashboard.context import Context
 from dashboard.front import CALLBACKS, Front, is_callback
 from dashboard.live.hub import Hub
-from dashboard.live.screens import draw
 from dashboard.pages import PAGES
 from dashboard.pages.firings import UPLOAD
 from dashboard.pages.report import PHOTOS
@@ -40,7 +38,6 @@ from logger.report.photos import MAX_BYTES as MAX_PHOTO
 
 LARGE: Final = {UPLOAD: MAX_BYTES + (1 << 20), PHOTOS: MAX_PHOTO + (1 << 16)}
 """What may be larger than a request usually is: files. Their own limit is said more kindly."""
-SUITES: Final = "/_dash-component-suites/"
 
 
 def _version() -> str:
@@ -79,7 +76,7 @@ def create_app(
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     door = door or Door()
     context = Context(journal_path, door.operator)
-    hub = Hub(journal_path, draw, VERSION, first_look)
+    hub = Hub(journal_path, VERSION, first_look)
     server.include_router(door.routes())
     for entry in PAGES:
         if (routes := getattr(entry.load(), "routes", None)) is not None:
@@ -124,7 +121,6 @@ def create_app(
         large=LARGE,
         knows=door.knows,
         places=places,
-        is_there=lambda path: _is_there(app, path),
         fits=lambda path, body, kind: path != CALLBACKS or is_callback(body, kind, app.callback_map),
     )
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())
@@ -157,17 +153,6 @@ def _warm_up(app: Page) -> None:
 
     with ThreadPoolExecutor(1) as pool:  # whoever calls may have a running loop
         pool.submit(asyncio.run, prepare()).result()
-
-
-def _is_there(app: Page, path: str) -> bool:
-    """Tell whether Dash knows a file of a component library; it fails at what it doesn't know."""
-    if not path.startswith(SUITES):
-        return True
-    package, _, rest = path.removeprefix(SUITES).partition("/")
-    try:
-        return check_fingerprint(rest)[0] in app.registered_paths.get(package, ())
-    except (IndexError, ValueError):  # dots where it expects a name
-        return False
 
 
 async def _refuse(request: Request, exc: Exception) -> JSONResponse:

@@ -86,8 +86,9 @@ class Front:
         key = f"{scope['path']}?{scope['query_string'].decode('latin-1')}"
         if key not in self._kept:
             status, media_type, content = await _whole(self.app, scope, receive)
-            if status != 200:
-                await Response(content, status, media_type=media_type)(scope, receive, send)
+            if status != 200 or "html" in media_type:
+                # Dash fails at a component's file that isn't one, or takes its path for a page's.
+                await Response("there is nothing at this address", 404)(scope, receive, send)
                 return
             if scope["path"].startswith("/assets/") and "css" in media_type:
                 content = for_both(content.decode()).encode()

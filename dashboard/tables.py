@@ -53,7 +53,7 @@ def on_steps(
         told.append((np.floor(t_s / wide_s).astype(np.int64), mean))
     n = max((int(step[-1]) + 1 for step, _ in told if len(step)), default=0)
     means: Floats = np.full((n, len(told)), np.nan)
-    middles: Floats = (np.arange(n) + 0.5) * wide_s
+    middles = (np.arange(n, dtype=np.float64) + 0.5) * wide_s
     for k, (step, mean) in enumerate(told):
         good = (step >= 0) & np.isfinite(mean)
         with np.errstate(invalid="ignore"):

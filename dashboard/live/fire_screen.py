@@ -13,9 +13,8 @@ from dashboard.figures.names import PHONE, TABLET, Glass, off_limits
 from dashboard.figures.stack import stack_figure
 from dashboard.figures.traces import LEAD, ahead_s, ends, peak_of, top_of, traces_figure
 from dashboard.live.board import Board
-from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
-from dashboard.live.screens import lighting_s, since_wood
+from dashboard.live.screens import Drawn, lighting_s, since_wood
 from dashboard.parts import fire_parts
 from logger.reading import Floats
 from logger.words.events import event_words

@@ -5,7 +5,6 @@ import contextlib
 import logging
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,6 +14,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from dashboard.live.board import Board
 from dashboard.live.messages import Hello, Pulse, Screen, Wish, read_wish, write
+from dashboard.live.screens import Drawn, draw
 from dashboard.live.watch import MAX_POINTS, Look, Watcher
 
 TELL_S: Final = 0.5
@@ -41,20 +41,6 @@ POINTS_S: Final = (2.0, 6.0)
 """But no more often, and no less: each time a slow tablet is busy for a while [s]."""
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(slots=True)
-class Drawn:
-    """A screen as it is rendered."""
-
-    props: dict[str, dict[str, Any]] = field(default_factory=dict)  # by component: its properties
-    texts: dict[str, str | list[str]] = field(default_factory=dict)  # by element: its text, or text and class
-    # by component: what makes its children, of those that nobody needs at once
-    slow: dict[str, Callable[[], list[Any]]] = field(default_factory=dict)
-
-
-Draw = Callable[[Board, Wish, float | None, bool], Drawn]
-"""Renders a screen: board, wish, seconds since the logger spoke, and whether the pictures begin again."""
 
 
 FirstLook = Callable[[Board, float | None, str, Wish], str]
@@ -159,12 +145,12 @@ class Hub:
     Looks and whole screens take turns, so that a whole screen and those after it hold every reading once.
     """
 
-    def __init__(self, path: Path, draw: Draw, version: str, first_look: FirstLook) -> None:
+    def __init__(self, path: Path, version: str, first_look: FirstLook) -> None:
         self.watcher = Watcher(path)
         self.tablets: set[Tablet] = set()
         self.version = version
         self.board = Board()
-        self._draw, self._first_look = draw, first_look
+        self._first_look = first_look
         self._glasses: dict[Wish, Glass] = {}
         self._turn = asyncio.Lock()
         self._looking: asyncio.Task[None] | None = None
@@ -297,7 +283,7 @@ class Hub:
 
     def _whole_screen(self, glass: Glass, board: Board) -> tuple[Screen, str]:
         """Draw all of it, apart from the loop: on a busy machine the pictures take a second."""
-        drawn = self._draw(board, glass.wish, self.quiet_s(), True)
+        drawn = draw(board, glass.wish, self.quiet_s(), True)
         screen = glass.screen(drawn, board, self.quiet_s(), whole=True)
         assert screen is not None
         return screen, write(screen)
@@ -338,7 +324,7 @@ class Hub:
         else:
             held, board.points = board.points, []
         for wish, glass in self._glasses.items():
-            screen = glass.screen(self._draw(board, wish, quiet_s, False), board, quiet_s, whole=False)
+            screen = glass.screen(draw(board, wish, quiet_s, False), board, quiet_s, whole=False)
             if screen is not None:
                 self._send(wish, screen, write(screen))
         board.points = held or [([], []) for _ in board.places]

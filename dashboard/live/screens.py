@@ -1,15 +1,26 @@
 """What a tablet shows of the board: properties of components, by their ids. Pure."""
 
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from dashboard.live.board import Board
-from dashboard.live.hub import Drawn
 from dashboard.live.messages import Wish
 from dashboard.parts.alarm_banner import alarm_banner, silenced
 from dashboard.words import Unit, old, span
 from logger.words.looks import STAGES
 
 SILENCES: Final = ("logger", "rig", "trouble")
+
+
+@dataclass(slots=True)
+class Drawn:
+    """A screen as it is rendered."""
+
+    props: dict[str, dict[str, Any]] = field(default_factory=dict)  # by component: its properties
+    texts: dict[str, str | list[str]] = field(default_factory=dict)  # by element: its text, or text and class
+    # by component: what makes its children, of those that nobody needs at once
+    slow: dict[str, Callable[[], list[Any]]] = field(default_factory=dict)
 
 
 def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:

@@ -13,9 +13,9 @@ SILENCE_MIN = (10, 30)
 """How long one tap silences an alarm. [min]"""
 
 
-def _button(act: str, key: str, text: str, minutes: int = 0, aloud: str | None = None) -> Any:
-    said = {} if aloud is None else {"aria-label": aloud}
-    return button(text, {"type": "alarm-act", "act": act, "key": key, "minutes": minutes}, **said)
+def _button(act: str, key: str, text: str, minutes: int = 0, aloud: str = "") -> Any:
+    own = {"type": "alarm-act", "act": act, "key": key, "minutes": minutes}
+    return button(text, own, aloud=aloud)
 
 
 def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
@@ -59,37 +59,31 @@ def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
 
 def alarm_banner(alarms: Sequence[dict[str, Any]], unit: Unit = "C") -> list[Any]:
     """Show the alarms that stand: the first whole, the others folded behind a line."""
+
+    def rank(alarm: dict[str, Any]) -> int:
+        """Those that nobody has seen come first; good news never hides an alarm."""
+        return 2 if alarm.get("warning") is False else int(alarm.get("state") == "acknowledged")
+
+    def names(some: Sequence[dict[str, Any]]) -> str:
+        return "; ".join(headline(alarm)[0] for alarm in some)
+
     over = [a for a in alarms if a.get("state") == "returned-unacknowledged"]
-    bad = [a for a in alarms if a.get("warning") is not False and a not in over]
-    # Those that nobody has seen come first; good news never hides an alarm.
-    bad.sort(key=lambda a: a.get("state") == "acknowledged")
-    now = bad + [a for a in alarms if a.get("warning") is False and a not in over]
-    shown: list[Any] = [alarm_box(alarm, unit) for alarm in now[:1]]
-    if now[1:]:
-        names = "; ".join(headline(a)[0] for a in now[1:])
-        boxes = [alarm_box(alarm, unit) for alarm in now[1:]]
-        loud = any(a.get("warning") is not False for a in now[1:])
-        shown.append(
-            html.Details(
-                [html.Summary(f"{len(now) - 1} more: {names}"), *boxes],
-                className="alarm more" if loud else "alarm more good",
-            )
-        )
+    now = sorted((a for a in alarms if a not in over), key=rank)
+    boxes = [alarm_box(alarm, unit) for alarm in now]
+    shown = boxes[:1]
+    if more := now[1:]:
+        kind = "alarm more" if any(rank(a) < 2 for a in more) else "alarm more good"
+        head = html.Summary(f"{len(more)} more: {names(more)}")
+        shown.append(html.Details([head, *boxes[1:]], className=kind))
     if over:
-        names = "; ".join(headline(a)[0] for a in over)
-        words = [html.Summary(f"Cleared, not acknowledged: {names}")]
+        words = [html.Summary(f"Cleared, not acknowledged: {names(over)}")]
         words += [html.P(" ".join(filter(None, headline(a, unit)))) for a in over]
         all_keys = "\n".join(str(a["key"]) for a in over if a.get("key"))
-        button = [_button("ack", all_keys, "Acknowledge all" if len(over) > 1 else "Acknowledge")]
-        shown.append(
-            html.Div(
-                [
-                    html.Details(words, className="words"),
-                    html.Div(button if all_keys else [], className="buttons"),
-                ],
-                className="alarm over",
-            )
+        seen = (
+            [_button("ack", all_keys, "Acknowledge all" if over[1:] else "Acknowledge")] if all_keys else []
         )
+        parts = [html.Details(words, className="words"), html.Div(seen, className="buttons")]
+        shown.append(html.Div(parts, className="alarm over"))
     return shown
 
 

@@ -82,8 +82,8 @@ class Limits:
     whoever sits at it needs no page to slow it down.
 
     `large` has paths that may take more bytes than others: their bodies go through as they come. `knows`
-    tells whether a connection is an operator's, and `places` learns their addresses; `is_there` tells whether
-    something can be at a path, and `fits` whether a body of some content type can be meant for it.
+    tells whether a connection is an operator's, and `places` learns their addresses; `fits` tells whether a
+    body of some content type can be meant for a path.
     """
 
     def __init__(
@@ -92,14 +92,13 @@ class Limits:
         large: Mapping[str, int],
         knows: Callable[[HTTPConnection], bool] = lambda connection: False,
         places: Places | None = None,
-        is_there: Callable[[str], bool] = lambda path: True,
         fits: Callable[[str, bytes, str], bool] = lambda path, body, kind: True,
     ) -> None:
         self.app = app
         self._large = large
         self._knows = knows
         self._places = Places() if places is None else places
-        self._is_there, self._fits = is_there, fits
+        self._fits = fits
         self._looks, self._acts = Buckets(LOOKS), Buckets(ACTS)
         self._tablets = Share(MAX_TABLETS, TABLETS_EACH, TABLETS_RESERVE)
 
@@ -141,8 +140,6 @@ class Limits:
             raise HTTPException(429, "too many requests from this address; wait a moment")
         if len(scope.get("raw_path") or b"") + len(scope.get("query_string", b"")) > MAX_PATH:
             raise HTTPException(414, "the address is longer than any of this page")
-        if not self._is_there(scope["path"]):
-            raise HTTPException(404, "there is nothing at this address")
         room = self._large.get(scope["path"], MAX_BODY)
         length = Headers(scope=scope).get("content-length", "0")
         if not (length.isascii() and length.isdigit() and len(length) < 16) or int(length) > room:

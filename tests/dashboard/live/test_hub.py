@@ -12,7 +12,7 @@ import pytest
 
 from dashboard.live import hub as hubs
 from dashboard.live.board import Board, Value
-from dashboard.live.hub import Drawn, Hub
+from dashboard.live.hub import Hub
 from tests.processes import until
 
 
@@ -45,7 +45,7 @@ def journal(monkeypatch: pytest.MonkeyPatch) -> Journal:
 
 @pytest.fixture
 def hub(journal: Journal, monkeypatch: pytest.MonkeyPatch) -> Hub:
-    made = Hub(Path("none.sqlite"), lambda *_: Drawn(), "1", lambda *_: "")
+    made = Hub(Path("none.sqlite"), "1", lambda *_: "")
     made.watcher = journal  # type: ignore[assignment]
     made.board.values = [Value(20.0, None, 0, 0.0, 0.0, None)]
     made._due_s, made._written = time.monotonic(), journal.written()

@@ -15,9 +15,9 @@ from starlette.testclient import TestClient
 from dashboard.app import VERSION, Page
 from dashboard.live.board import Board
 from dashboard.live.fire_screen import follow, grid, picture, span_s, telling
-from dashboard.live.hub import Drawn, Glass, tab_title, tone
+from dashboard.live.hub import Glass, tab_title, tone
 from dashboard.live.messages import Wish
-from dashboard.live.screens import draw, stage_line
+from dashboard.live.screens import Drawn, draw, stage_line
 from dashboard.live.watch import Watcher
 from dashboard.parts.alarm_banner import alarm_banner, headline
 from dashboard.parts.fire_parts import to_come, verdict
