@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
-from dashboard.figures.model import Band, Line, Mark, Place, Stage, numbered
+from dashboard.figures.model import Band, Kind, Line, Mark, Place, Stage, numbered
 from logger.journal.reader import Column, FiringInfo, JournalReader
 from logger.reading import Floats
 from logger.report.facts import Fact
@@ -125,12 +125,13 @@ def fact_rows(known: Sequence[Gathered]) -> list[tuple[tuple[str, str], list[Fac
     return [(row, [facts.get(row) for facts in by_firing]) for row in all_rows]
 
 
-def place_of(data: dict[str, Any]) -> dict[str, Any]:
-    """Read where something was noted: `zone` and `height_cm`, as `Mark` takes them."""
+def mark_of(t_s: float, kind: Kind, data: dict[str, Any], words: str) -> Mark:
+    """Make the mark of a note or a gun reading, with where it was, if anybody said."""
     height = data.get("height_cm")
     if isinstance(height, bool) or not isinstance(height, int | float):
         height = None
-    return {"zone": str(data.get("zone") or ""), "height_cm": None if height is None else float(height)}
+    own: Kind = "wood" if data.get("kind") == "wood" else kind
+    return Mark(t_s, own, words, None, str(data.get("zone") or ""), None if height is None else float(height))
 
 
 def mark_of_alarm(alarm: dict[str, Any], words: str) -> Mark:
@@ -151,7 +152,5 @@ def marks_of(known: Gathered, entries: Sequence[Entry]) -> list[Mark]:
             zone = str(alarm.get("zone") or "")
             found.append(Mark(t_s, kind, entry.text, alarm.get("cleared_s"), zone))  # type: ignore[arg-type]
         else:
-            data = written.get(t_s, {})
-            own = "wood" if data.get("kind") == "wood" else kind
-            found.append(Mark(t_s, own, entry.text, **place_of(data)))  # type: ignore[arg-type]
+            found.append(mark_of(t_s, kind, written.get(t_s, {}), entry.text))  # type: ignore[arg-type]
     return found

@@ -16,6 +16,7 @@ from dashboard.live.board import Board
 from dashboard.live.messages import Wish
 from dashboard.live.screens import Drawn, lighting_s, since_wood
 from dashboard.parts import fire_parts
+from dashboard.tables import mark_of
 from logger.reading import Floats
 from logger.words.events import event_words
 from logger.words.looks import STAGES, rulers
@@ -202,14 +203,11 @@ def _stages(board: Board) -> list[Stage]:
 def _mark(event: dict[str, Any], wish: Wish) -> Mark | None:
     kind, data = event["kind"], event["data"]
     words = f"{event['t'] / 60:.0f} min: {event_words(kind, data, wish.unit)}"
-    place = {"zone": str(data.get("zone") or ""), "height_cm": data.get("height_cm")}
-    if kind == "note":
-        return Mark(event["t"], "wood" if data.get("kind") == "wood" else "note", words, None, **place)
-    if kind == "spot":
-        return Mark(event["t"], "spot", words, None, **place)
+    if kind in ("note", "spot"):
+        return mark_of(event["t"], kind, data, words)
     if kind == "alarm" and data.get("transition") in (None, "raised"):
         good = data.get("warning") is False
-        return Mark(event["t"], "good" if good else "alarm", words, event["t"], **place)
+        return Mark(event["t"], "good" if good else "alarm", words, event["t"], str(data.get("zone") or ""))
     return None
 
 

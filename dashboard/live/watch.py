@@ -12,7 +12,7 @@ import numpy as np
 
 from dashboard import tables
 from dashboard.figures.model import Line
-from dashboard.live.board import ABSENT, MAX_EVENTS, OVER_S, Board, Newest, card_of, since
+from dashboard.live.board import ABSENT, MAX_EVENTS, OK, OVER_S, Board, Newest, card_of, since
 from logger.errors import StokewatchError
 from logger.home import Home
 from logger.journal.reader import Column, FiringInfo, JournalReader
@@ -195,26 +195,20 @@ class Watcher:
         if not len(fresh) or not at:
             return
         board.grown += len(fresh)
-        for n, rows in enumerate(np.split(fresh, self._breaks(batch.rig, newest, batch.t_us[fresh]))):
-            t_us = batch.t_us[rows].tolist()
-            t_s = [self._seconds(t) for t in t_us]
-            columns, statuses = batch.temperature_c[rows].T.tolist(), batch.status[rows].T.tolist()
-            for j, i in at:
-                times, values = board.points[i]
-                c, status = columns[j], statuses[j]
-                if n:  # right after the last reading, as in the journal's histories
-                    before_us = newest if rows[0] == fresh[0] else int(batch.t_us[rows[0] - 1])
-                    times.append(self._seconds(before_us + 1000))
-                    values.append(None)
-                if ABSENT in status:
-                    there = [k for k, how in enumerate(status) if how != ABSENT]
-                    c, status = [c[k] for k in there], [status[k] for k in there]
-                    self._lines[i].take([t_us[k] for k in there], c, status)
-                    times += [t_s[k] for k in there]
-                else:
-                    self._lines[i].take(t_us, c, status)
-                    times += t_s
-                values += [None if value != value else round(value, 1) for value in c]
+        t_us, c, status = batch.t_us[fresh], batch.temperature_c[fresh], batch.status[fresh]
+        if breaks := self._breaks(batch.rig, newest, t_us):
+            before_us = np.concatenate(([newest], t_us))[breaks]
+            t_us = np.insert(t_us, breaks, before_us + 1000)  # right after it, as in the journal's histories
+            c, status = np.insert(c, breaks, np.nan, axis=0), np.insert(status, breaks, OK, axis=0)
+        columns, statuses, times_us = c.T.tolist(), status.T.tolist(), t_us.tolist()
+        seconds = [self._seconds(t) for t in times_us]
+        for j, i in at:
+            there = [k for k, how in enumerate(statuses[j]) if how != ABSENT]
+            read = [columns[j][k] for k in there]
+            self._lines[i].take([times_us[k] for k in there], read, [statuses[j][k] for k in there])
+            times, values = board.points[i]
+            times += [seconds[k] for k in there]
+            values += [None if value != value else round(value, 1) for value in read]
 
     def _breaks(self, rig: str, newest: int, t_us: np.ndarray) -> list[int]:
         """Before which of these frames readings are missing, by the rule of the journal's histories."""

@@ -164,10 +164,9 @@ def marks_of(
     for event in events:
         t_s = (event.t_us - info.started_us) / 1e6
         if event.kind in ("note", "spot"):
-            wood = event.data.get("kind") == "wood"
-            kind: Any = "spot" if event.kind == "spot" else "wood" if wood else "note"
-            place = tables.place_of(event.data)
-            found.append((Mark(t_s, kind, event_words(event.kind, event.data, unit), **place), event.who))
+            kind: Any = event.kind
+            words = event_words(event.kind, event.data, unit)
+            found.append((tables.mark_of(t_s, kind, event.data, words), event.who))
         elif event.kind == "alarm" and event.who and event.data.get("transition") not in _JUDGED:
             found.append((Mark(t_s, "act", event_words(event.kind, event.data, unit)), event.who))
     alarms = named(judged["alarms"]) if judged is not None else alarms_called(info, events) or []
