@@ -2,7 +2,6 @@
 
 import contextlib
 from collections.abc import Callable, Iterator
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -51,14 +50,15 @@ def read_plan(toml: str, *, tell: Tell) -> str:
 
 def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[str, Any]:
     """Say what is understood of CSV files read by `CsvOptions`: `files`, `whole`, and their `digests`."""
+    from logger.exchange import csv_in
     from logger.exchange.csv_in import digest_of
-    from logger.exchange.csv_preview import preview_together
 
     paths = [Path(file) for file in files]
-    found, whole = preview_together(paths, CsvOptions(**options))
+    found, whole = csv_in.preview(paths, CsvOptions(**options))
+    gaps = whole.get("gaps", ())
     return {
-        "files": [{"name": path.name, **asdict(each)} for path, each in zip(paths, found, strict=True)],
-        "whole": {**asdict(whole), "gaps": whole.gaps[:SHOWN_GAPS], "gap_count": len(whole.gaps)},
+        "files": [{"name": path.name, **each} for path, each in zip(paths, found, strict=True)],
+        "whole": {**whole, "gaps": gaps[:SHOWN_GAPS], "gap_count": len(gaps)},
         "digests": [digest_of(path) for path in paths],
     }
 

@@ -13,9 +13,10 @@ import numpy as np
 from logger.exchange.csv_format import read_table
 from logger.exchange.csv_long import read_rows
 from logger.exchange.csv_merge import CsvFiring, merge_parts, probes_of
-from logger.exchange.csv_table import CsvError, CsvOptions
+from logger.exchange.csv_table import CsvError, CsvOptions, Table
 from logger.exchange.csv_text import Progress
 from logger.exchange.csv_values import Part
+from logger.journal.traces import GAP_STEPS, GAP_US
 from logger.journal.writer import FiringInfo, JournalWriter
 from logger.plan import Plan
 from logger.reading import MAX_CHANNELS, Batch, Channel
@@ -27,9 +28,8 @@ __all__ = [
     "already_here",
     "digest_of",
     "import_csv",
-    "merge_parts",
+    "preview",
     "read_csv",
-    "read_file",
 ]
 
 RIG: Final = "import"
@@ -39,6 +39,8 @@ IMPORTED_SHA256: Final = "imported_sha256"
 """In a firing's facts: `digest_of` each file that it was imported from."""
 
 _SLICE: Final = 50_000
+HEAD_ROWS: Final = 5
+_LINE_LENGTH: Final = 200
 
 
 def read_csv(
@@ -62,7 +64,7 @@ def read_csv(
         for name in (probe.name, probe.channel)
         if name
     )
-    parts = [read_file(path, options, named=named, progress=progress) for path in once]
+    parts = [read_rows(*read_table(path, options, named), options, progress) for path in once]
     return merge_parts(parts, once, plan=plan, notes=notes)
 
 
@@ -111,15 +113,79 @@ def import_csv(
         return writer.firing(info.id), firing
 
 
-def read_file(
-    path: Path, options: CsvOptions, *, named: frozenset[str] = frozenset(), progress: Progress | None = None
-) -> Part:
-    """Read one file; CsvError: it can't be opened, is too large, or can't be read.
+def preview(
+    paths: Sequence[Path], options: CsvOptions | None = None
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """Say what is understood of each file, and what firing they make together, for people to look at first.
 
-    `named` are columns that a plan names, in lower case.
+    Of each: its first `lines`, its first rows of readings as `head` (number, cells), with the `headers` of
+    all columns, those of `time`, and the `columns` of temperatures (name, unit). Of the firing: why it can't
+    be imported (`error`, `refusal`), else by column its `names`, `lowest_c`, `highest_c` and number of
+    `readings`; `rows`, time of the first (`started`), `duration_s`, the usual step (`step_s`), where rows are
+    missing and for how long (`gaps`, s); and all that is to be told (`guesses`).
     """
-    text, table = read_table(path, options, named)
-    return read_rows(text, table, options, progress)
+    once, notes = each_once(paths)
+    tables: dict[Path, Table] = {}
+    parts: list[Part] = []
+    errors: list[CsvError] = []
+    for path in once:
+        try:
+            text, tables[path] = read_table(path, options or CsvOptions())
+            parts.append(read_rows(text, tables[path], options or CsvOptions()))
+        except CsvError as exc:
+            errors.append(exc)
+    files = [_seen(path, tables.get(path)) for path in paths]
+    try:
+        if errors:
+            raise errors[0]
+        return files, _understood(merge_parts(parts, once, notes=notes))
+    except CsvError as exc:
+        return files, {"error": str(exc), "refusal": exc.as_dict(), "started": None, "guesses": []}
+
+
+def _seen(path: Path, table: Table | None) -> dict[str, Any]:
+    return {
+        "lines": _first_lines(path),
+        "headers": table.headers if table else [],
+        "head": table.head[:HEAD_ROWS] if table else [],
+        "time": [table.headers[i] for i in table.time] if table else [],
+        "columns": [(column.name, column.unit) for column in table.columns] if table else [],
+    }
+
+
+def _understood(firing: CsvFiring) -> dict[str, Any]:
+    columns = [column[~np.isnan(column)] for column in firing.temperature_c.T]
+    steps = np.diff(firing.t_us)
+    usual_us = float(np.median(steps)) if len(steps) else 0.0
+    at = np.flatnonzero(steps > max(GAP_STEPS * usual_us, GAP_US))
+    return {
+        "error": None,
+        "refusal": None,
+        "names": firing.names,
+        "lowest_c": [float(c.min()) if len(c) else None for c in columns],
+        "highest_c": [float(c.max()) if len(c) else None for c in columns],
+        "readings": [len(c) for c in columns],
+        "rows": len(firing.t_us),
+        "started": firing.start,
+        "duration_s": float(firing.t_s[-1]),
+        "step_s": usual_us / 1e6,
+        "gaps": [(float(firing.t_us[i]) / 1e6, float(steps[i]) / 1e6) for i in at],
+        "guesses": firing.said(),
+    }
+
+
+def _first_lines(path: Path) -> list[str]:
+    try:
+        with path.open("rb") as file:
+            data = file.read(HEAD_ROWS * 4 * _LINE_LENGTH)
+    except OSError:
+        return []  # reading it says why
+    wide = data.startswith((b"\xff\xfe", b"\xfe\xff"))
+    try:
+        text = data.decode("utf-16" if wide else "utf-8-sig", "ignore" if wide else "strict")
+    except UnicodeDecodeError:
+        text = data.decode("latin-1")
+    return [line[:_LINE_LENGTH] for line in text.splitlines()[: HEAD_ROWS + 3]]
 
 
 def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:

@@ -34,7 +34,6 @@ class CsvFiring:
     guesses: tuple[str, ...] = ()  # what was found out and may be wrong
     notes: tuple[str, ...] = ()  # what was done with the files
     left_out: tuple[tuple[str, str], ...] = ()  # columns, and why
-    own: bool = False  # written by this program
 
     @property
     def t_s(self) -> Floats:
@@ -102,7 +101,6 @@ def merge_parts(
         guesses=tuple(guesses),
         notes=tuple(dict.fromkeys([*notes, *(note for part in parts for note in part.table.notes)])),
         left_out=tuple(dict.fromkeys(left_out)),
-        own=own,
     )
 
 

@@ -22,9 +22,9 @@ from logger.exchange.csv_in import (
     already_here,
     digest_of,
     import_csv,
+    preview,
     read_csv,
 )
-from logger.exchange.csv_preview import preview_together
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, loads
@@ -749,50 +749,47 @@ def test_preview(tmp_path: Path) -> None:
             "latin-1"
         )
     )
-    found = preview_together([path], CsvOptions(timezone="UTC"))[0][0]
-    assert found.error is None
-    assert (found.encoding, found.delimiter, found.decimal, found.header_row) == ("latin-1", ";", ",", 2)
-    assert (found.time, found.columns, found.rows) == (("Zeit",), (("oben", "f"), ("unten", "c")), 2)
-    assert (found.started, found.duration_s) == (datetime(2026, 11, 25, 10, tzinfo=UTC), 60)
-    assert (found.lowest_c, found.highest_c) == (20.5, 100)
-    assert "not UTF-8: read as Latin-1" in found.guesses
+    (found,), whole = preview([path], CsvOptions(timezone="UTC"))
+    assert whole["error"] is None
+    assert (found["time"], found["columns"]) == (["Zeit"], [("oben", "f"), ("unten", "c")])
+    assert (whole["started"], whole["duration_s"]) == (datetime(2026, 11, 25, 10, tzinfo=UTC), 60)
+    assert (whole["rows"], whole["lowest_c"], whole["highest_c"]) == (2, [100, 20.5], [100, 21])
+    assert "not UTF-8: read as Latin-1" in whole["guesses"]
 
 
 def test_preview_of_what_cannot_be_read(tmp_path: Path) -> None:
     path = tmp_path / "fire.csv"
     path.write_text("Time,a\n0,20\n1,21\n")
-    found = preview_together([path])[0][0]
-    assert found.error is not None
-    assert "--time-unit" in found.error
-    assert found.columns == (("a", "c"),)
+    (found,), whole = preview([path])
+    assert "--time-unit" in whole["error"]
+    assert found["columns"] == [("a", "c")]
     path.write_text("")
-    assert preview_together([path])[0][0].error == "fire.csv: the file is empty"
+    assert preview([path])[1]["error"] == "fire.csv: the file is empty"
 
 
 def test_preview_shows_the_first_rows_as_they_stand(tmp_path: Path) -> None:
     path = tmp_path / "fire.csv"
     path.write_text("Log of a fire\ntime (s),a\n0,20\n1,21\n2,oops\n")
-    found = preview_together([path])[0][0]
-    assert found.lines[:2] == ("Log of a fire", "time (s),a")
-    assert found.headers == ("time (s)", "a")
-    assert found.head == ((3, ("0", "20")), (4, ("1", "21")), (5, ("2", "oops")))
-    assert found.error is not None
-    assert "row 5, column 'a'" in found.error
+    (found,), whole = preview([path])
+    assert found["lines"][:2] == ["Log of a fire", "time (s),a"]
+    assert found["headers"] == ["time (s)", "a"]
+    assert found["head"] == [(3, ["0", "20"]), (4, ["1", "21"]), (5, ["2", "oops"])]
+    assert "row 5, column 'a'" in whole["error"]
 
 
 def test_preview_of_files_side_by_side_says_what_they_make_together(tmp_path: Path) -> None:
     west, east = tmp_path / "west.csv", tmp_path / "east.csv"
     west.write_text("time (s),temperature\n" + "".join(f"{t},{20 + t}\n" for t in (0, 1, 2, 3, 60, 61)))
     east.write_text("time (s),temperature\n" + "".join(f"{t},{30 + t}\n" for t in (0, 1, 2, 3)))
-    files, whole = preview_together([west, east])
-    assert [f.rows for f in files] == [6, 4]
-    assert whole.error is None
-    assert (whole.names, whole.readings) == (("west", "east"), (6, 4))
-    assert (whole.lowest_c, whole.highest_c) == ((20, 30), (81, 33))
-    assert (whole.rows, whole.duration_s, whole.step_s, whole.started) == (6, 61, 1, None)
-    assert whole.gaps == ((3, 57),)
+    files, whole = preview([west, east])
+    assert [len(f["head"]) for f in files] == [5, 4]
+    assert whole["error"] is None
+    assert (whole["names"], whole["readings"]) == (("west", "east"), [6, 4])
+    assert (whole["lowest_c"], whole["highest_c"]) == ([20, 30], [81, 33])
+    assert (whole["rows"], whole["duration_s"], whole["step_s"], whole["started"]) == (6, 61, 1, None)
+    assert whole["gaps"] == [(3, 57)]
     east.write_text("time,temperature\n2026-11-25T10:00:00Z,30\n")
-    assert "west.csv: has no dates" in str(preview_together([west, east])[1].error)
+    assert "west.csv: has no dates" in preview([west, east])[1]["error"]
 
 
 # --- into the journal ---------------------------------------------------------------------------------------
@@ -949,8 +946,8 @@ def test_the_same_file_twice_is_read_once_and_said(other: str, tmp_path: Path) -
     firing = read_csv([path, tmp_path / other])
     assert firing.names == ("a",)
     assert any("read once" in note and other in note for note in firing.notes)
-    files, whole = preview_together([path, tmp_path / other])
-    assert (whole.error, whole.names, len(files)) == (None, ("a",), 2)
+    files, whole = preview([path, tmp_path / other])
+    assert (whole["error"], whole["names"], len(files)) == (None, ("a",), 2)
 
 
 def test_files_that_go_on_where_another_ends(tmp_path: Path) -> None:
@@ -983,9 +980,9 @@ def test_a_refusal_says_itself_in_parts(tmp_path: Path) -> None:
             {"field": "skip_rows", "value": "3", "words": "leaves that row out"},
         ],
     }
-    found = preview_together([tmp_path / "fire.csv"])[0][0]
-    assert found.refusal == caught.value.as_dict()
-    assert found.error == str(caught.value)
+    whole = preview([tmp_path / "fire.csv"])[1]
+    assert whole["refusal"] == caught.value.as_dict()
+    assert whole["error"] == str(caught.value)
 
 
 # --- limits -------------------------------------------------------------------------------------------------
@@ -1107,11 +1104,10 @@ def test_probes_of_a_long_file_are_kept_or_left_out_by_name(tmp_path: Path) -> N
 def test_a_long_file_is_previewed_as_it_will_be_imported(tmp_path: Path) -> None:
     path = tmp_path / "long.csv"
     path.write_text(LONG)
-    seen = preview_together([path])[0][0]
-    assert seen.error is None
-    assert seen.columns == (("coals", "f"), ("top", "c"))
-    whole = preview_together([path])[1]
-    assert (whole.names, whole.rows, whole.readings) == (("coals", "top"), 4, (4, 4))
+    (seen,), whole = preview([path])
+    assert whole["error"] is None
+    assert seen["columns"] == [("coals", "f"), ("top", "c")]
+    assert (whole["names"], whole["rows"], whole["readings"]) == (("coals", "top"), 4, [4, 4])
 
 
 def test_a_long_file_of_a_channel_that_goes_twice_at_one_time_is_refused(tmp_path: Path) -> None:
