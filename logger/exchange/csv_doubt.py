@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -26,65 +26,45 @@ _COLD_C: Final = -45.0
 """Colder than this no open fire's probe has been."""
 
 
-def counts_rows(blocks: Sequence[Floats]) -> bool:
-    """Say whether a column, given in parts, counts the rows, from 0 or from 1."""
-    first = float(blocks[0][0])
-    if first not in (0.0, 1.0) or sum(len(block) for block in blocks) < _FEW:
-        return False
-    expected = first
-    for block in blocks:
-        if (block != np.arange(expected, expected + len(block))).any():
-            return False
-        expected += len(block)
-    return True
+def counts_rows(column: Floats) -> bool:
+    """Say whether a column counts the rows, from 0 or from 1."""
+    counted = column[0] + np.arange(len(column))
+    return len(column) >= _FEW and column[0] in (0, 1) and np.array_equal(column, counted)
 
 
-def is_code(blocks: Sequence[Floats]) -> bool:
-    """Say whether a column, given in parts, is a code beside readings: whole numbers, 0 most of the time."""
-    noughts = sum(int(np.count_nonzero(block == 0)) for block in blocks)
-    filled = sum(int(np.count_nonzero(~np.isnan(block))) for block in blocks)
-    whole = all((block[np.isfinite(block)] % 1 == 0).all() for block in blocks)
-    return whole and filled >= _FEW and 2 * noughts > filled
+def is_code(column: Floats) -> bool:
+    """Say whether a column is a code beside readings: whole numbers, 0 most of the time."""
+    filled = column[~np.isnan(column)]
+    whole = bool((filled[np.isfinite(filled)] % 1 == 0).all())
+    return whole and len(filled) >= _FEW and 2 * np.count_nonzero(filled == 0) > len(filled)
 
 
-def stands_still(columns: Sequence[Sequence[Floats]]) -> list[tuple[int, float]]:
+def stands_still(columns: Sequence[Floats]) -> list[tuple[int, float]]:
     """Find columns [°C] stuck at one number while others warm by 50 °C or more, and that number."""
-    whole = [np.concatenate([b[np.isfinite(b)] for b in blocks]) for blocks in columns]
+    whole = [column[np.isfinite(column)] for column in columns]
     spans = [float(np.ptp(column)) if len(column) else 0.0 for column in whole]
     if max(spans, default=0.0) < 50:
         return []
     return [(j, float(c[0])) for j, c in enumerate(whole) if len(c) >= _FEW and spans[j] == 0]
 
 
-def no_temperatures_beside(columns: Sequence[Sequence[Floats]]) -> list[int]:
+def no_temperatures_beside(columns: Sequence[Floats]) -> list[int]:
     """Find columns [°C] that can't be temperatures beside the others: heat flows or voltages of a fire.
 
     They begin near 0 while all others begin at a room's temperature or above it, and never get hot where the
     others do; or they never leave ±`_FRACTION` where any gets hot.
     """
-    lowest, highest = (
-        np.array([_extreme(blocks, end) for blocks in columns]) for end in (np.nanmin, np.nanmax)
-    )
+    filled = [column[~np.isnan(column)] for column in columns]
+    ends = [(c[0], c.min(), c.max()) if len(c) else (np.nan,) * 3 for c in filled]
+    firsts, lowest, highest = np.array(ends).reshape(-1, 3).T
     if np.nanmax(highest, initial=-np.inf) < _HOT_C:
         return []
-    fraction = (highest < _FRACTION) & (lowest > -_FRACTION)
-    firsts = np.array([_first(blocks) for blocks in columns])
-    if len(firsts) < 4:
-        return np.flatnonzero(fraction).tolist()
+    none = (highest < _FRACTION) & (lowest > -_FRACTION)
     near_zero = np.abs(firsts) < _NEAR_ZERO_C
     others = firsts[~near_zero & ~np.isnan(firsts)]
-    if not near_zero.any() or 2 * near_zero.sum() >= len(firsts) or not len(others) or others.min() < _ROOM_C:
-        return np.flatnonzero(fraction).tolist()
-    return np.flatnonzero(fraction | (near_zero & (highest < _HOT_C))).tolist()
-
-
-def _extreme(blocks: Sequence[Floats], end: Callable[..., float]) -> float:
-    found = [float(end(block)) for block in blocks if not np.isnan(block).all()]
-    return float(end(found)) if found else np.nan
-
-
-def _first(blocks: Sequence[Floats]) -> float:
-    return next((float(v) for block in blocks for v in block[~np.isnan(block)][:1]), np.nan)
+    if len(firsts) > 3 and 2 * near_zero.sum() < len(firsts) and len(others) and others.min() >= _ROOM_C:
+        none |= near_zero & (highest < _HOT_C)
+    return np.flatnonzero(none).tolist()
 
 
 def sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
@@ -96,8 +76,7 @@ def sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
     """
     found: list[tuple[float, int]] = []
     ok = np.flatnonzero(status == Status.OK)
-    low = {float(round(v, 2)) for v in np.unique(values[ok]) if v in SENTINELS_C} if len(ok) else set()
-    for number in sorted(low):
+    for number in np.intersect1d(values[ok], SENTINELS_C).tolist():
         own = ok[values[ok] == number]
         others = ok[values[ok] != number]
         if not len(others):
@@ -109,11 +88,10 @@ def sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
         if number == -1:  # an open fire may begin on a frosty day, and climb fast
             least = 15.0 if after.min() else 30.0
         near = np.fmin(np.abs(before_c - number), np.abs(after_c - number)) < least
-        if number == 0 and (np.isnan(after_c).any() or np.isnan(before_c).any()):
-            continue  # a fire may begin on a frosty day
-        if number > 0 and (np.isnan(after_c).any() or np.isnan(before_c).any()) and len(own) > len(others):
-            continue
-        if len(own) and not near.any():
+        # At an end 0 may be a frosty day, and what stands there most of the time may be true.
+        at_an_end = bool(np.isnan(after_c).any() or np.isnan(before_c).any())
+        usual = number == 0 or (number > 0 and len(own) > len(others))
+        if not near.any() and not (at_an_end and usual):
             status[own] = Status.RANGE
             found.append((number, len(own)))
     return found

@@ -15,7 +15,6 @@ from logger.exchange.csv_long import read_rows
 from logger.exchange.csv_merge import CsvFiring, merge_parts, probes_of
 from logger.exchange.csv_table import CsvError, CsvOptions, Table
 from logger.exchange.csv_text import Progress
-from logger.exchange.csv_values import Part
 from logger.journal.traces import GAP_STEPS, GAP_US
 from logger.journal.writer import FiringInfo, JournalWriter
 from logger.plan import Plan
@@ -65,7 +64,7 @@ def read_csv(
         if name
     )
     parts = [read_rows(*read_table(path, options, named), options, progress) for path in once]
-    return merge_parts(parts, once, plan=plan, notes=notes)
+    return merge_parts(parts, plan=plan, notes=notes)
 
 
 def import_csv(
@@ -126,7 +125,7 @@ def preview(
     """
     once, notes = each_once(paths)
     tables: dict[Path, Table] = {}
-    parts: list[Part] = []
+    parts = []
     errors: list[CsvError] = []
     for path in once:
         try:
@@ -138,7 +137,7 @@ def preview(
     try:
         if errors:
             raise errors[0]
-        return files, _understood(merge_parts(parts, once, notes=notes))
+        return files, _understood(merge_parts(parts, notes=notes))
     except CsvError as exc:
         return files, {"error": str(exc), "refusal": exc.as_dict(), "started": None, "guesses": []}
 

@@ -5,19 +5,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Final
 
 import numpy as np
 
 from logger.exchange.csv_columns import too_many
 from logger.exchange.csv_table import CsvError, Hint, listed, shown
-from logger.exchange.csv_values import Part, Piece, only_name, side_by_side
+from logger.exchange.csv_values import Part
 from logger.plan import Plan, Probe
 from logger.reading import MAX_CHANNELS, Bytes, Floats, Ints, Status
 
 _HOT_END_C: Final = 100.0
 """Nobody switches one channel off while its probe is so hot. [°C]"""
+_GENERIC: Final = frozenset(
+    (
+        *("temperature", "temp", "temp.", "value", "reading", "channel 1", "ch1", "tc", "tc1", "°c", "°f"),
+        "column 2",
+    )
+)
+
+Piece = tuple[Part, int]
+"""A column of a part."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,37 +69,36 @@ class CsvFiring:
         return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=self.started_us)
 
 
-def merge_parts(
-    parts: Sequence[Part], paths: Sequence[Path], *, plan: Plan | None = None, notes: Sequence[str] = ()
-) -> CsvFiring:
+def merge_parts(parts: Sequence[Part], *, plan: Plan | None = None, notes: Sequence[str] = ()) -> CsvFiring:
     """Put the readings of several files onto one line of time; for `plan` see `read_csv`.
 
-    `paths` say where each came from, `notes` what was done with the files before. CsvError: one has dates and
-    another none, two columns have one name, there are more than 64 columns, or the plan fits none.
+    `notes` say what was done with the files before. CsvError: one has dates and another none, two columns
+    have one name, there are more than 64 columns, or the plan fits none.
     """
-    if len({part.times.absolute for part in parts}) > 1:
-        odd = next(p for p, part in zip(paths, parts, strict=True) if not part.times.absolute)
-        raise CsvError(
-            "has no dates, but other files have; import them apart", file=odd.name, code="no-dates"
-        )
-    absolute, own = parts[0].times.absolute, all(part.table.own for part in parts)
+    absolute, file = parts[0].times.absolute, parts[0].table.name
+    odd = [part for part in parts if not part.times.absolute]
+    if 0 < len(odd) < len(parts):
+        what = "has no dates, but other files have; import them apart"
+        raise CsvError(what, file=odd[0].table.name, code="no-dates")
     notes = list(notes)
     if len(parts) == 1:
-        names, t_us, values, status = parts[0].names, parts[0].times.t_us, parts[0].values, parts[0].status
+        names, t_us = parts[0].table.names, parts[0].times.t_us
+        values, status = parts[0].values, parts[0].status
     else:
-        names, t_us, values, status = _side_by_side(parts, paths, notes)
-    kept = _kept(names, plan, own=own, file=paths[0].name)
+        columns = _columns(parts, notes)
+        names = list(columns)
+        t_us, values, status = side_by_side(list(columns.values()))
+    kept = _kept(names, plan, own=all(part.table.own for part in parts), file=file)
     left_out = [pair for part in parts for pair in part.table.left_out]
     if len(kept) < len(names):
         left_out += [(names[j], "the plan names no such probe") for j in range(len(names)) if j not in kept]
         names = [names[j] for j in kept]
         values, status = values[:, kept], status[:, kept]
-    _mark_long_gaps(t_us, status)
-    ends_us = [int(part.times.t_us[-1]) for part in parts for _ in part.names]
-    _mark_broken_ends(t_us, values, status, [ends_us[j] for j in kept])
-    guesses = list(dict.fromkeys(guess for part in parts for guess in part.table.guesses))
+    ends_us = [int(part.times.t_us[-1]) for part in parts for _ in part.table.columns]
+    _mark_open(t_us, values, status, [ends_us[j] for j in kept])
+    guesses = dict.fromkeys(guess for part in parts for guess in part.table.guesses)
     if not absolute:
-        guesses.append("no dates: times count from the first row")
+        guesses["no dates: times count from the first row"] = None
     return CsvFiring(
         names=tuple(names),
         t_us=t_us - t_us[0],
@@ -104,36 +111,49 @@ def merge_parts(
     )
 
 
-def _side_by_side(
-    parts: Sequence[Part], paths: Sequence[Path], notes: list[str]
-) -> tuple[list[str], Ints, Floats, Bytes]:
-    columns: list[tuple[str, list[Piece]]] = []
-    for path, part in zip(paths, parts, strict=True):
-        before = _goes_on(columns, part)
-        if before:
+def _columns(parts: Sequence[Part], notes: list[str]) -> dict[str, list[Piece]]:
+    """Give each column of several files a name, and its pieces; `notes` say which files go on with others."""
+    columns: dict[str, list[Piece]] = {}
+    for part in parts:
+        path = part.table.path
+        if before := _goes_on(columns, part):
             notes.append(f"{path.name} goes on where another file ends: its columns are the same")
-            for j, (_, pieces) in enumerate(before):
+            for j, pieces in enumerate(before):
                 pieces.append((part, j))
             continue
-        taken = {name.casefold() for name, _ in columns}
-        for j, name in enumerate(only_name(part, path.stem)):
+        taken = {name.casefold() for name in columns}
+        names = part.table.names
+        if len(names) == 1 and names[0].casefold() in _GENERIC:
+            names = [path.stem]
+        for j, name in enumerate(names):
             full = name if name.casefold() not in taken else f"{path.stem} {name}"
             if full.casefold() in taken:
                 what = f"column {shown(name)} is in another file of that name too; rename one"
                 raise CsvError(what, file=path.name, code="same-name")
-            columns.append((full, [(part, j)]))
-    return [name for name, _ in columns], *side_by_side([pieces for _, pieces in columns])
+            columns[full] = [(part, j)]
+    return columns
 
 
-def _goes_on(columns: list[tuple[str, list[Piece]]], part: Part) -> list[tuple[str, list[Piece]]] | None:
+def _goes_on(columns: dict[str, list[Piece]], part: Part) -> list[list[Piece]]:
     """Find the columns of earlier files that a file goes on with: the same names, and no time in both."""
-    if not part.times.absolute:
-        return None
-    same = [column for column in columns if column[1][0][0].names == part.names]
-    earlier = [other.times.t_us for _, pieces in same for other, _ in pieces]
+    names = part.table.names
+    same = [pieces for pieces in columns.values() if pieces[0][0].table.names == names]
     a, b = part.times.t_us[0], part.times.t_us[-1]
-    apart = all(b < other[0] or a > other[-1] for other in earlier)
-    return same[: len(part.names)] if same and apart and len(same) == len(part.names) else None
+    earlier = [other.times.t_us for pieces in same for other, _ in pieces]
+    apart = part.times.absolute and all(b < other[0] or a > other[-1] for other in earlier)
+    return same if apart and len(same) == len(names) else []
+
+
+def side_by_side(columns: Sequence[Sequence[Piece]]) -> tuple[Ints, Floats, Bytes]:
+    """Put columns, of one piece or of several that don't overlap, onto one line of time."""
+    t_us = np.unique(np.concatenate([part.times.t_us for pieces in columns for part, _ in pieces]))
+    values = np.full((len(t_us), len(columns)), np.nan, order="F")
+    status = np.full(values.shape, np.uint8(Status.ABSENT), order="F")
+    for i, pieces in enumerate(columns):
+        for part, j in pieces:
+            at = np.searchsorted(t_us, part.times.t_us)
+            values[at, i], status[at, i] = part.values[:, j], part.status[:, j]
+    return t_us, values, status
 
 
 def _kept(names: Sequence[str], plan: Plan | None, *, own: bool, file: str) -> list[int]:
@@ -162,54 +182,36 @@ def probes_of(names: Sequence[str], plan: Plan | None) -> dict[int, Probe]:
     """Find the plan's probe of each column: by its name, else by its channel."""
     found: dict[int, Probe] = {}
     folded = [name.casefold() for name in names]
-    rest: list[Probe] = []
-    for probe in plan.probes if plan else ():
-        if probe.name.casefold() in folded:
-            found[folded.index(probe.name.casefold())] = probe
-        else:
-            rest.append(probe)
-    for probe in rest:
-        channel = probe.channel.casefold()
-        if channel in folded and folded.index(channel) not in found:
-            found[folded.index(channel)] = probe
+    for by_name in (True, False):
+        for probe in plan.probes if plan else ():
+            said = (probe.name if by_name else probe.channel).casefold()
+            if said in folded and folded.index(said) not in found and probe not in found.values():
+                found[folded.index(said)] = probe
     return found
 
 
-def _mark_long_gaps(t_us: Ints, status: Bytes) -> None:
+def _mark_open(t_us: Ints, values_c: Floats, status: Bytes, ends_us: Sequence[int]) -> None:
     """Take a column that stays empty longer than three of its usual steps for an open thermocouple.
 
     Three that fall silent in one row, or all, are a logger that stopped. Before its first reading a column
-    says nothing: its logger didn't run yet. For what comes after its last one see `_mark_broken_ends`. `t_us`
-    (n,); `status` (n, k) changes in place.
+    says nothing: its logger didn't run yet. After its last it is open where it ends alone and hot, while its
+    file goes on: a couple that broke for good. `t_us` (n,), `values_c` (n, k); `status` (n, k) changes in
+    place; `ends_us` is the last time of the file that each column came from.
     """
     read = status != Status.ABSENT
     silent = (read[:-1] & ~read[1:]).sum(axis=1)
     together = (silent > 2) | ((silent > 1) & (silent == read[:-1].sum(axis=1)))
-    for column in status.T:
-        there = np.flatnonzero(column != Status.ABSENT)
+    last = np.where(read.any(axis=0), len(t_us) - 1 - np.argmax(read[::-1], axis=0), -1)
+    for j, column in enumerate(status.T):
+        there = np.flatnonzero(read[:, j])
         if len(there) < 2:
             continue
-        usual = float(np.median(np.diff(t_us[there])))
-        empty = np.flatnonzero(column == Status.ABSENT)
-        empty = empty[(empty > there[0]) & (empty < there[-1])]
+        long_us = max(3 * float(np.median(np.diff(t_us[there]))), 2e6)
+        empty = np.flatnonzero(~read[: last[j], j])
+        empty = empty[empty > there[0]]
         after = np.searchsorted(there, empty)
-        long = t_us[there[after]] - t_us[there[after - 1]] > max(3 * usual, 2e6)
+        long = t_us[there[after]] - t_us[there[after - 1]] > long_us
         column[empty[long & ~together[there[after - 1]]]] = Status.OPEN
-
-
-def _mark_broken_ends(t_us: Ints, values_c: Floats, status: Bytes, ends_us: Sequence[int]) -> None:
-    """Take a column that ends alone and hot, while its file goes on, for a couple that broke for good.
-
-    Several that end together, or one that ends cold, are a logger that stopped. `t_us` (n,), `values_c` (n,
-    k); `status` (n, k) changes in place; `ends_us` is the last time of the file that each column came from.
-    """
-    found = [np.flatnonzero(column != Status.ABSENT) for column in status.T]
-    last = [int(there[-1]) if len(there) else -1 for there in found]
-    for j, (there, end_us) in enumerate(zip(found, ends_us, strict=True)):
-        together = sum(abs(other - last[j]) <= 2 for other in last)
-        if len(there) < 2 or together > 1 or not values_c[last[j], j] > _HOT_END_C:
-            continue
-        usual = float(np.median(np.diff(t_us[there])))
-        if end_us - t_us[last[j]] > max(3 * usual, 2e6):
-            rest = status[last[j] + 1 :, j]
-            rest[t_us[last[j] + 1 :] <= end_us] = Status.OPEN
+        alone = np.count_nonzero(np.abs(last - last[j]) <= 2) == 1
+        if alone and values_c[last[j], j] > _HOT_END_C and ends_us[j] - t_us[last[j]] > long_us:
+            column[last[j] + 1 :][t_us[last[j] + 1 :] <= ends_us[j]] = Status.OPEN

@@ -51,9 +51,13 @@ def trimmed(row: Sequence[str]) -> list[str]:
 
 def is_beside(row: Sequence[str], names: Sequence[str]) -> bool:
     """Say whether a row among readings is none: a remark, or the header (in lower case) again."""
-    if row[0][:1] in ("#", ";") or row[0][:2] == "//":
-        return True
-    return bool(names) and [text.casefold() for cell in row if (text := cell.strip())] == names
+    again = bool(names) and [text.casefold() for cell in row if (text := cell.strip())] == names
+    return again or is_remark(row)
+
+
+def is_remark(row: Sequence[str]) -> bool:
+    """Say whether a row begins with the sign of a remark."""
+    return row[0].startswith(("#", ";", "//"))
 
 
 def all_cells(table: Table, column: int, pattern: re.Pattern[str]) -> bool:

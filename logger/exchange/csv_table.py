@@ -118,11 +118,8 @@ class Column:
     quality: int | None = None  # the column that says whether to believe it
     values: list[Floats] = field(default_factory=list, init=False)  # block by block
     status: list[Bytes] = field(default_factory=list, init=False)
-    # of cells: those that can't be read, numbers, words for a fault, and numbers that a word takes back
-    bad_count: int = field(default=0, init=False)
-    numbers: int = field(default=0, init=False)
-    words: int = field(default=0, init=False)
-    taken_back: int = field(default=0, init=False)
+    bad_count: int = field(default=0, init=False)  # cells that can't be read
+    taken_back: int = field(default=0, init=False)  # numbers that a word beside them takes back
 
 
 @dataclass(slots=True)

@@ -14,7 +14,6 @@ from logger.exchange.csv_dates import joined
 from logger.exchange.csv_doubt import counts_rows, is_code, no_temperatures_beside, sentinels, stands_still
 from logger.exchange.csv_numbers import as_number, decimals_of, is_number, is_word, one_cell
 from logger.exchange.csv_order import in_order
-from logger.exchange.csv_refusals import is_beside
 from logger.exchange.csv_table import Column, CsvOptions, Hint, Table, shown
 from logger.exchange.csv_text import Row, Text, as_ranges
 from logger.exchange.csv_time import TimeReader, Times
@@ -29,19 +28,12 @@ _FULL_SCALE: Final = (32767.0, 32766.0, -32768.0, -32767.0, 65535.0)
 """What a register of 16 bits reads without a probe (common practice, no source)."""
 _MOST_BAD: Final = 1000
 _LONGEST_WORD: Final = 60
-_GENERIC: Final = frozenset(
-    (
-        *("temperature", "temp", "temp.", "value", "reading", "channel 1", "ch1", "tc", "tc1", "°c", "°f"),
-        "column 2",
-    )
-)
 
 
 @dataclass(slots=True)
 class Part:
     """One file's readings, in order of time: n rows, k columns."""
 
-    names: list[str]
     times: Times
     values: Floats  # (n, k), °C, in columns
     status: Bytes  # (n, k), in columns
@@ -55,22 +47,6 @@ class _Bad(NamedTuple):
     at: int
     cell: str
     what: str = ""
-
-
-def plain_rows(rows: Iterator[Row], table: Table) -> Iterator[Row]:
-    """Leave out remarks, and the header where it is repeated among the rows; the table's notes say so."""
-    header = [cell.casefold() for cell in table.header if cell]
-    again, remarks = 0, 0
-    for number, row in rows:
-        if not is_beside(row, header):
-            yield number, row
-        elif row[0][:1] in ("#", ";") or row[0][:2] == "//":
-            remarks += 1
-        else:
-            again += 1
-    for count, what in ((again, "the header again"), (remarks, "a remark")):
-        if count:
-            table.notes.append(f"{count} {'row has' if count == 1 else 'rows have'} {what}: left out")
 
 
 class Reader:
@@ -148,7 +124,6 @@ class Reader:
             plain = False
         if plain:
             status = np.where(np.isnan(values), np.uint8(Status.ABSENT), np.uint8(Status.OK))
-            column.numbers += int(np.count_nonzero(status == Status.OK))
         else:
             values, status = self._one_by_one(column, rows, cells)
         for number in self._no_number:
@@ -175,15 +150,13 @@ class Reader:
                 found = one_cell(cell, self._table.decimal, self._no_reading)
                 if len(self._memo) < 10_000:
                     self._memo[cell] = found
-            value, status[i], unit = found
+            value, kind, unit = found
             if value is None or (unit not in (None, column.unit) and self._options.unit is None):
                 column.bad_count += 1
                 if column.bad_count <= _MOST_BAD:
                     self._bad.append(_Bad(rows[i], column.at, cell.strip()))
                 continue
-            values[i] = value
-            column.numbers += value == value
-            column.words += status[i] in (Status.OPEN, Status.CORRUPT)
+            values[i], status[i] = value, kind
         return values, status
 
     # --- all of it --------------------------------------------------------------------------------------
@@ -198,6 +171,9 @@ class Reader:
             raise table.refuse("no readings", code="no-readings")
         rows = np.concatenate(self._rows)
         self._rows.clear()
+        for column in table.columns:
+            column.values = [np.concatenate(column.values)]
+            column.status = [np.concatenate(column.status)]
         self._leave_out_what_is_none()
         say_units(table)
         self._refuse_bad(rows, text)
@@ -206,34 +182,31 @@ class Reader:
         n, k = len(times.t_us), len(table.columns)
         values, status = np.empty((n, k), order="F"), np.empty((n, k), np.uint8, order="F")
         for j, column in enumerate(table.columns):
-            values[:, j] = np.concatenate(column.values)[chosen]
-            column.values.clear()
-            status[:, j] = np.concatenate(column.status)[chosen]
-            column.status.clear()
+            values[:, j] = column.values.pop()[chosen]
+            status[:, j] = column.status.pop()[chosen]
         self._last_look(values, status)
-        return Part(table.names, times, values, status, table)
+        return Part(times, values, status, table)
 
     def _leave_out_what_is_none(self) -> None:
         """Leave out columns that turn out to hold texts, counts, or nothing at all."""
         table, before = self._table, self._table.columns
-        if not table.own:
-            found = {column: self._why_none(column) for column in table.columns}
-            table.leave_out({column: why for column, why in found.items() if why})
-        if not table.own and not self._options.keep:
+        if table.own:
+            return
+        table.leave_out({column: why for column in before if (why := self._why_none(column))})
+        if not self._options.keep:
             columns = table.columns
-            still = [(columns[j], value) for j, value in stands_still([c.values for c in columns])]
             table.leave_out(
                 {
-                    column: f"always {value:g}: an open input, or no temperature"
-                    for column, value in still
-                    if value == -1 or (self._begins_whole(column) and not self._is_known(column))
+                    columns[j]: f"always {value:g}: an open input, or no temperature"
+                    for j, value in stands_still([c.values[0] for c in columns])
+                    if value == -1 or (self._begins_whole(columns[j]) and not self._is_known(columns[j]))
                 }
             )
             columns = table.columns
-            low = [columns[j] for j in no_temperatures_beside([c.values for c in columns])]
+            low = [columns[j] for j in no_temperatures_beside([c.values[0] for c in columns])]
             why = "begins near 0 and stays low, where others get hot"
             table.leave_out({column: why for column in low if not self._is_known(column)})
-            codes = [column for column in table.columns if not column.sure and is_code(column.values)]
+            codes = [column for column in table.columns if not column.sure and is_code(column.values[0])]
             if 2 * len(codes) <= len(table.columns):
                 table.leave_out(dict.fromkeys(codes, "whole numbers, mostly 0: a code"))
         if not table.columns:
@@ -248,17 +221,17 @@ class Reader:
         return self._table.head[0][1][column.at].strip().isdecimal()
 
     def _why_none(self, column: Column) -> str | None:
-        keep = bool(self._options.keep)
-        if not column.numbers and not column.words:
+        keep, status = bool(self._options.keep), column.status[0]
+        if (status == Status.ABSENT).all():
             if column.bad_count:
                 some = next(bad.cell for bad in self._bad if bad.at == column.at)
                 return None if keep else f"texts, such as {shown(some)}, and no number"
             return None if column.sure and keep else "no reading in it at all"
         if column.sure or len(self._table.columns) == 1:
             return None
-        if counts_rows(column.values):
+        if counts_rows(column.values[0]):
             return "counts the rows"
-        if not column.words and not any((status == Status.OK).any() for status in column.status):
+        if (status[status != Status.ABSENT] == Status.RANGE).all():
             return "no number in it is a temperature that any probe could have"
         return None
 
@@ -348,24 +321,3 @@ class Reader:
                 table.notes.append(f"{column.taken_back} of {shown(column.name)} {why}")
         values[status != Status.OK] = np.nan
         doubt_units(table, values)
-
-
-Piece = tuple[Part, int]
-"""A column of a part."""
-
-
-def side_by_side(columns: Sequence[Sequence[Piece]]) -> tuple[Ints, Floats, Bytes]:
-    """Put columns, of one piece or of several that don't overlap, onto one line of time."""
-    t_us = np.unique(np.concatenate([part.times.t_us for pieces in columns for part, _ in pieces]))
-    values = np.full((len(t_us), len(columns)), np.nan, order="F")
-    status = np.full(values.shape, np.uint8(Status.ABSENT), order="F")
-    for i, pieces in enumerate(columns):
-        for part, j in pieces:
-            at = np.searchsorted(t_us, part.times.t_us)
-            values[at, i], status[at, i] = part.values[:, j], part.status[:, j]
-    return t_us, values, status
-
-
-def only_name(part: Part, stem: str) -> list[str]:
-    """Name a file's columns: its only one by the file's `stem`, where its own name says nothing."""
-    return [stem] if len(part.names) == 1 and part.names[0].casefold() in _GENERIC else list(part.names)
