@@ -29,14 +29,14 @@ _COLD_C: Final = -45.0
 def counts_rows(column: Floats) -> bool:
     """Say whether a column counts the rows, from 0 or from 1."""
     counted = column[0] + np.arange(len(column))
-    return len(column) >= _FEW and column[0] in (0, 1) and np.array_equal(column, counted)
+    return len(column) >= _FEW and float(column[0]) in (0, 1) and bool((column == counted).all())
 
 
 def is_code(column: Floats) -> bool:
     """Say whether a column is a code beside readings: whole numbers, 0 most of the time."""
     filled = column[~np.isnan(column)]
     whole = bool((filled[np.isfinite(filled)] % 1 == 0).all())
-    return whole and len(filled) >= _FEW and 2 * np.count_nonzero(filled == 0) > len(filled)
+    return whole and len(filled) >= _FEW and 2 * int(np.count_nonzero(filled == 0)) > len(filled)
 
 
 def stands_still(columns: Sequence[Floats]) -> list[tuple[int, float]]:

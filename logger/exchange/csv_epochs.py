@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from typing import Final
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
 from logger.exchange.csv_table import CsvOptions, Hint, Table
-from logger.reading import Floats
+from logger.reading import Floats, Ints
 
-UNITS_S: Final = {
+_UNITS_S: Final = {
     "us": 1e-6,
     "ms": 1e-3,
     "s": 1.0,
@@ -21,14 +21,7 @@ UNITS_S: Final = {
     "unix_ms": 1e-3,
     "ns": 1e-9,
 }
-
-_SINCE_1970: Final = (
-    ("s", "seconds"),
-    ("ms", "milliseconds"),
-    ("us", "microseconds"),
-    ("ns", "nanoseconds"),
-)
-
+_SINCE_1970: Final = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds"}
 _SINCE: Final = (
     (1.0, 2_082_844_800.0, "from 1904", ""),
     (1e-7, 11_644_473_600.0, "from 1601, in tenths of microseconds", ""),
@@ -38,22 +31,35 @@ _SINCE: Final = (
 )
 """Other counts than from 1970: the unit [s], how long before 1970 they begin [s], their name, and what the
 header must say where the number alone might be anything else."""
-
 _AGES_S: Final = (946_684_800.0, 3.05e9)
 """2000 to 2066: what an instrument's clock may say, counted from 1970. [s]"""
-
 _PART: Final = re.compile(r"0[.,](0*)1\s?(?:s|sec|min|h)\b")
-
-_STEP: Final = re.compile(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h)")
-
+_STEP: Final = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(ms|s|min|h)\s*")
 _HEADER_UNIT: Final = re.compile(
     r"(?<![a-zµ])(?:(?P<us>[µμ]s|us|usecs?|microseconds?|micros)|(?P<ms>ms|msec|milliseconds?|millis)"
     r"|(?P<ns>ns|nsec|nanoseconds?|nanos)|(?P<s>s|sec|secs|seconds?|sek|sekunden?)"
     r"|(?P<min>min|mins|minutes?|minuten?)|(?P<h>h|hr|hrs|hours?|std|stunden?)|(?P<days>d|days?))(?![a-z]|\s?=)",
     re.I,
 )
+_EXCEL_EPOCH_DAYS: Final = 25_569  # 1970-01-01 in a spreadsheet's count
 
-EXCEL_EPOCH_DAYS: Final = 25_569  # 1970-01-01 in a spreadsheet's count
+
+class Count(NamedTuple):
+    """How times are counted."""
+
+    unit_s: float
+    since: Literal["1970", "on the wall", ""] = (
+        ""  # from 1970 in UTC or by the clock on the wall; or any beginning
+    )
+    before_s: float = 0.0  # how long before 1970 it begins
+
+    def t_us(self, values: Floats) -> Ints:
+        """Give times from 1970, or from that beginning."""
+        if not self.before_s:
+            return np.rint(values * (self.unit_s * 1e6)).astype(np.int64)
+        # A day in a double is good to some microseconds; nobody's logger is that good.
+        decimals = 3 if self.since == "on the wall" else 4
+        return np.rint(np.round(values * self.unit_s - self.before_s, decimals) * 1e6).astype(np.int64)
 
 
 def unwrapped(values: Floats) -> tuple[Floats, int]:
@@ -69,67 +75,46 @@ def unwrapped(values: Floats) -> tuple[Floats, int]:
     return values, 0
 
 
-def _likely_units(values: Floats) -> list[str]:
-    """Say which units make a firing of times that are numbers: a row takes more than a millisecond."""
+def count_of(table: Table, values: Floats, options: CsvOptions) -> Count:
+    """Find out how a table's times are counted; CsvError: nothing says it."""
     low, high = float(values.min()), float(values.max())
-    units = ["s", "min", "h", "ms"]
-    if low >= 0 and high < 2 and (values % 1).any():
-        units.insert(0, "days")
-    return [unit for unit in units if (high - low) * UNITS_S[unit] > 1e-3 * len(values)] or units
 
+    def counted(unit: str, step: float = 1.0) -> Count:
+        unit_s = _UNITS_S[unit]
+        if unit == "days" and low > _EXCEL_EPOCH_DAYS:
+            return Count(unit_s, "on the wall", _EXCEL_EPOCH_DAYS * unit_s)
+        return Count(unit_s * step, "1970" if low * unit_s > 9e8 and high * unit_s < 5e9 else "")
 
-def _since_1970(low_s: float, high_s: float) -> bool:
-    return low_s > 9e8 and high_s < 5e9
-
-
-def from_elsewhere(table: Table, values: Floats, options: CsvOptions) -> Floats | None:
-    """Give seconds since 1970 where times count from another day, as some instruments' do."""
-    if options.time_unit is not None or table.own:
-        return None
-    said = f"{table.headers[table.time[0]]} {table.time_hint}"
-    unit = [found.lastgroup for found in _HEADER_UNIT.finditer(said.replace("_", " "))][-1:]
-    for unit_s, before_s, words, header in _SINCE:
-        since_s = values * unit_s - before_s
-        if (
-            _AGES_S[0] < since_s.min()
-            and since_s.max() < _AGES_S[1]
-            and re.search(header, said, re.I)
-            and (unit_s != 1 or unit in ([], ["s"]))
-        ):
-            table.guesses.append(f"times count {words}")
-            return np.asarray(np.round(since_s, 4))
-    return None
-
-
-def unit_of(table: Table, values: Floats, options: CsvOptions) -> tuple[str, float, bool]:
-    """Give the unit of times that are numbers, how many of it each is, and whether they count from 1970."""
-    low, high = float(values.min()), float(values.max())
-    if options.time_unit is not None and (step := _STEP.fullmatch(options.time_unit.strip())):
-        return step[2], float(step[1]), False
-    if options.time_unit is not None:
-        if options.time_unit not in UNITS_S:
-            choice = ", ".join(UNITS_S) + ", or 10s where each row is 10 s later"
-            what = f"--time-unit {options.time_unit!r}: for numbers it must be one of {choice}"
+    if (wanted := options.time_unit) is not None:
+        if step := _STEP.fullmatch(wanted):
+            return Count(_UNITS_S[step[2]] * float(step[1]))
+        if wanted not in _UNITS_S:
+            choice = ", ".join(_UNITS_S) + ", or 10s where each row is 10 s later"
+            what = f"--time-unit {wanted!r}: for numbers it must be one of {choice}"
             raise table.refuse(what, code="time-unit")
-        said_s = UNITS_S[options.time_unit]
-        from_1970 = options.time_unit in ("unix", "unix_ms") or _since_1970(low * said_s, high * said_s)
-        return options.time_unit, 1.0, from_1970
+        return Count(_UNITS_S[wanted], "1970") if wanted[:4] == "unix" else counted(wanted)
     if table.own:
-        return "s", 1.0, False
-    header = table.headers[table.time[0]]
-    found = list(_HEADER_UNIT.finditer(f"{header} {table.time_hint}".replace("_", " ")))
-    if found:
-        unit = str(found[-1].lastgroup)
-        part = _PART.search(f"{header} {table.time_hint}")  # "time (0.1 s)"
-        step_of_unit = 1.0 if part is None else 0.1 ** (len(part[1]) + 1)
-        return unit, step_of_unit, _since_1970(low * UNITS_S[unit], high * UNITS_S[unit])
-    for unit, words in _SINCE_1970:
-        if _since_1970(low * UNITS_S[unit], high * UNITS_S[unit]):
+        return Count(1.0)
+    said = f"{table.headers[table.time[0]]} {table.time_hint}"
+    units = [found.lastgroup or "" for found in _HEADER_UNIT.finditer(said.replace("_", " "))]
+    for unit_s, before_s, words, header in _SINCE:
+        in_it = _AGES_S[0] < low * unit_s - before_s and high * unit_s - before_s < _AGES_S[1]
+        if in_it and re.search(header, said, re.I) and (unit_s != 1 or units[-1:] in ([], ["s"])):
+            table.guesses.append(f"times count {words}")
+            return Count(unit_s, "1970", before_s)
+    if units:
+        part = _PART.search(said)  # "time (0.1 s)"
+        return counted(units[-1], 1.0 if part is None else 0.1 ** (len(part[1]) + 1))
+    for unit, words in _SINCE_1970.items():
+        if counted(unit).since:
             table.guesses.append(f"times are {words} since 1970")
-            return unit, 1.0, True
-    if low > EXCEL_EPOCH_DAYS and high < 80_000 and high - low < 60 and (values % 1 != 0).any():
+            return counted(unit)
+    if low > _EXCEL_EPOCH_DAYS and high < 80_000 and high - low < 60 and (values % 1 != 0).any():
         table.guesses.append("times are a spreadsheet's days since 1900")
-        return "days", 1.0, False
+        return counted("days")
     what = "has times as numbers and doesn't say in what; say it with"
-    ways = (Hint("time_unit", unit) for unit in _likely_units(values))
-    raise table.refuse(what, *ways, column=table.time[0], code="time-unit")
+    ways = ["days"] * (low >= 0 and high < 2 and bool((values % 1).any())) + ["s", "min", "h", "ms"]
+    # A row takes more than a millisecond.
+    likely = [unit for unit in ways if (high - low) * _UNITS_S[unit] > 1e-3 * len(values)] or ways
+    hints = (Hint("time_unit", unit) for unit in likely)
+    raise table.refuse(what, *hints, column=table.time[0], code="time-unit")

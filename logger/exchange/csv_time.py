@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import re
+import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
@@ -12,13 +12,16 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from logger.exchange import csv_dates
-from logger.exchange.csv_epochs import EXCEL_EPOCH_DAYS, UNITS_S, from_elsewhere, unit_of, unwrapped
+from logger.exchange.csv_epochs import count_of, unwrapped
 from logger.exchange.csv_numbers import as_number
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
 from logger.reading import Floats, Ints
 
 _FAR_S: Final = 9e9  # 285 years
 _DAY_US: Final = 86_400_000_000
+_HOUR_US: Final = 3_600_000_000
+_A, _B, _YY, _SEP = (csv_dates.DATE_PARTS.index(name) for name in ("a", "b", "yy", "sep"))
+_YEARS: Final = [csv_dates.DATE_PARTS.index(name) for name in ("y", "yy", "y2")]
 
 
 @dataclass(slots=True)
@@ -46,12 +49,10 @@ class TimeReader:
             self.kind = "number"
         self._values: list[Floats] = []
         self._clocks: list[Ints] = []
-        self._dates: dict[tuple[str | None, ...], int] = {}
-        self._date_of: list[Ints] = []
-        self._date_row: list[tuple[int, str]] = []
-        self._zones: dict[str | None, tuple[int, int]] = {}  # number, first row
-        self._zone_of: list[Ints] = []
-        self._two_parts = self._three_parts = self._halves = False
+        self._days: dict[tuple[str | None, ...], int] = {}  # dates with their zones, each with a number …
+        self._day_of: list[Ints] = []
+        self._day_row: list[tuple[int, str]] = []  # … and where each stands first
+        self._three_parts = self._halves = False
         self._first_two_part = ""
         self._rows: Ints = np.zeros(0, np.int64)
 
@@ -59,29 +60,22 @@ class TimeReader:
         """Read a block of times in the numbered rows; return where in the block is no time of this kind."""
         if self.kind == "number":
             return self._add_numbers(cells)
-        clocks = np.zeros(len(cells), np.int64)
-        dates, zones = np.zeros(len(cells), np.int64), np.zeros(len(cells), np.int64)
+        clocks, days = np.zeros((2, len(cells)), np.int64)
         bad: list[int] = []
         for i, cell in enumerate(cells):
             kind, match = csv_dates.matched(cell)
             fits = kind == self.kind or (kind == "date" and self.kind == "datetime")
-            us = self._clock_us(match) if match is not None and fits else None
+            us = self._clock_us(match.groupdict(), match[0]) if match is not None and fits else None
             if match is None or us is None:
                 bad.append(i)
                 continue
             clocks[i] = us
             if self.kind == "datetime":
-                date = match.group(*csv_dates.DATE_PARTS)
-                number = self._dates.get(date)
-                if number is None:
-                    number = self._dates[date] = len(self._dates)
-                    self._date_row.append((rows[i], cell.strip()))
-                dates[i] = number
-                zone = match["zone"]
-                zones[i] = self._zones.setdefault(zone, (len(self._zones), rows[i]))[0]
+                days[i] = self._days.setdefault(match.group(*csv_dates.DATE_PARTS, "zone"), len(self._days))
+                if days[i] == len(self._day_row):
+                    self._day_row.append((rows[i], cell.strip()))
         self._clocks.append(clocks)
-        self._date_of.append(dates)
-        self._zone_of.append(zones)
+        self._day_of.append(days)
         return bad
 
     def finish(self, rows: Ints) -> Times:
@@ -96,101 +90,81 @@ class TimeReader:
     # --- numbers ----------------------------------------------------------------------------------------
 
     def _add_numbers(self, cells: Sequence[str]) -> list[int]:
-        if self._table.decimal == ".":
-            try:
+        values = np.full(len(cells), np.nan)
+        if self._table.decimal == "." and "_" not in "".join(cells):
+            with contextlib.suppress(ValueError):
                 values = np.array([float(cell) for cell in cells])
-            except ValueError:
-                values = np.full(len(cells), np.nan)
-            if np.isfinite(values).all() and "_" not in "".join(cells):
-                self._values.append(values)
-                return []
-        values = np.empty(len(cells))
-        bad = []
-        for i, cell in enumerate(cells):
-            value = as_number(cell, self._table.decimal)
-            if value is None:
-                bad.append(i)
-            values[i] = np.nan if value is None else value
+        if not np.isfinite(values).all():
+            read = (as_number(cell, self._table.decimal) for cell in cells)
+            values = np.array([np.nan if value is None else value for value in read])
         self._values.append(values)
-        return bad
+        return np.flatnonzero(np.isnan(values)).tolist()
 
     def _finish_numbers(self, values: Floats) -> Times:
         table = self._table
         values, bits = unwrapped(values)
         if bits:
             table.notes.append(f"the time is a counter of {bits} bits that began again at 0: it goes on")
-        if (since_1970 := from_elsewhere(table, values, self._options)) is not None:
-            return self._absolute(np.rint(since_1970 * 1e6).astype(np.int64))
-        unit, step, absolute = unit_of(table, values, self._options)
-        far = np.abs(values * (UNITS_S[unit] * step)) > _FAR_S
+        count = count_of(table, values, self._options)
+        far = np.abs(values * count.unit_s - count.before_s) > _FAR_S
+        if far.all():
+            what = f"'{values[0]:.0f}' is too far off to be a time; if it is date and time in one, "
+            elsewhere = Hint("time", None, "if the time is in another column")
+            raise self._refused("far-time", None, f"{what}write them as 2025-11-27 14:00:10", elsewhere)
         if far.any():
             i = int(np.argmax(far))
-            if far.all():
-                what = f"'{values[i]:.0f}' is too far off to be a time; if it is date and time in one, "
-                elsewhere = Hint("time", None, "if the time is in another column")
-                raise self._refused("far-time", None, f"{what}write them as 2025-11-27 14:00:10", elsewhere)
             raise self._far(f"'{values[i]:g}' is too far off to be a time", i)
-        t_us = np.rint(values * (UNITS_S[unit] * step * 1e6)).astype(np.int64)
-        if absolute:
-            return self._absolute(t_us)
-        if unit == "days" and values[0] > EXCEL_EPOCH_DAYS:
-            # A day in a double is good to some microseconds; nobody's logger is that good.
-            local = np.rint((values - EXCEL_EPOCH_DAYS) * 86_400_000).astype(np.int64) * 1000
+        t_us = count.t_us(values)
+        if count.since == "on the wall":
             offset = csv_dates.offset_in(table.time_hint)
-            return self._from_local(local) if offset is None else self._absolute(local - offset)
-        return Times(t_us, absolute=False)
+            return self._from_local(t_us) if offset is None else self._absolute(t_us - offset)
+        return self._absolute(t_us) if count.since else Times(t_us, absolute=False)
 
     # --- clocks without a date --------------------------------------------------------------------------
 
-    def _clock_us(self, match: re.Match[str]) -> int | None:
-        hour, minute, second = int(match["h"]), int(match["min"]), int(match["s"] or 0)
-        half = (match["half"] or "").lower()
-        days = match.groupdict().get("days")
+    def _clock_us(self, said: dict[str, str | None], text: str) -> int | None:
+        hour, minute, second = (int(said[part] or 0) for part in ("h", "min", "s"))
+        half = (said["half"] or "").lower()
         most = 12 if half else 24 if self.kind == "datetime" else 9999
-        if (
-            hour > most
-            or (half and hour < 1)
-            or minute > 59
-            or second > 60
-            or (hour == 24 and minute + second and most == 24)
-        ):
+        if not bool(half) <= hour <= most or minute > 59 or second > 60:
+            return None
+        if most == 24 == hour and minute + second:
             return None
         if half:
             hour = hour % 12 + (12 if half == "p" else 0)
             self._halves = True
-        elif match["s"] is None:
-            self._two_parts = True
-            self._first_two_part = self._first_two_part or match[0]
+        elif said["s"] is None:
+            self._first_two_part = self._first_two_part or text
         else:
             self._three_parts = True
-        fraction = int((match["f"] or "0")[:6].ljust(6, "0"))
-        us = int(days or 0) * _DAY_US + ((hour * 60 + minute) * 60 + second) * 1_000_000 + fraction
-        return -us if match.groupdict().get("before") else us  # counted down to the beginning
+        fraction = int((said["f"] or "0")[:6].ljust(6, "0"))
+        days = int(said.get("days") or 0)
+        us = days * _DAY_US + ((hour * 60 + minute) * 60 + second) * 1_000_000 + fraction
+        return -us if said.get("before") else us  # counted down to the beginning
 
     def _finish_clocks(self, t_us: Ints) -> Times:
         """Time of day, or time since the beginning; both count from the first row."""
         table, options = self._table, self._options
-        if self._two_parts and not self._halves:
+        if self._first_two_part and not self._halves:
             unit = options.time_unit or self._two_part_unit(t_us)
             if unit not in ("mm:ss", "hh:mm"):
                 what = f"--time-unit {unit!r}: for {self._first_two_part!r} it must be hh:mm or mm:ss"
                 raise table.refuse(what, code="time-unit")
-            if unit == "mm:ss" and not self._three_parts:
-                t_us = t_us // 60
-            elif unit == "mm:ss":  # 59:58, 59:59, 1:00:00
-                jump = int(np.flatnonzero(np.diff(t_us) < 0)[0]) + 1 if (np.diff(t_us) < 0).any() else 0
-                t_us = np.concatenate([t_us[:jump] // 60, t_us[jump:]])
+            if unit == "mm:ss":  # until three parts come: 59:58, 59:59, 1:00:00
+                back = np.flatnonzero(np.diff(t_us) < 0)
+                until = len(t_us) if not self._three_parts else int(back[0]) + 1 if len(back) else 0
+                t_us = np.concatenate([t_us[:until] // 60, t_us[until:]])
         if options.order == "refuse":
-            steps = np.diff(t_us)
-            midnights = np.concatenate(([0], np.cumsum(steps < -_DAY_US // 2)))
-            if midnights[-1]:
-                table.guesses.append("the clock passes midnight")
-                t_us = t_us + midnights * _DAY_US
-            elif not self._halves and int(t_us.max(initial=0)) < 13 * 3_600_000_000:
-                noons = np.concatenate(([0], np.cumsum(steps < -10 * 3_600_000_000)))
-                if noons[-1]:
-                    table.guesses.append("the clock counts to 12 and begins again")
-                    t_us = t_us + noons * (_DAY_US // 2)
+            twelve = not self._halves and int(t_us.max(initial=0)) < 13 * _HOUR_US
+            for begins_again, day_us, words in (
+                (_DAY_US // 2, _DAY_US, "the clock passes midnight"),
+                (10 * _HOUR_US, _DAY_US // 2, "the clock counts to 12 and begins again"),
+            ):
+                again = np.concatenate(([0], np.cumsum(np.diff(t_us) < -begins_again)))
+                if again[-1] and (day_us == _DAY_US or twelve):
+                    table.guesses.append(words)
+                    t_us = t_us + again * day_us
+                    break
         return Times(t_us, absolute=False)
 
     def _two_part_unit(self, t_us: Ints) -> str:
@@ -201,84 +175,77 @@ class TimeReader:
         if "h:mm" in header:
             return "hh:mm"
         if self._three_parts:
-            mixed = (np.diff(t_us) < 0).any() and t_us[0] < 3_600_000_000 * 60
-            return "mm:ss" if mixed and int(np.count_nonzero(np.diff(t_us) < 0)) == 1 else "hh:mm"
-        firsts = t_us // 3_600_000_000
+            once = np.count_nonzero(np.diff(t_us) < 0) == 1 and t_us[0] < 60 * _HOUR_US
+            return "mm:ss" if once else "hh:mm"
+        firsts = t_us // _HOUR_US
         if firsts.max() > 23 and (np.diff(firsts) >= 0).all():
             table.guesses.append("times are minutes and seconds")
             return "mm:ss"
         what = f"{self._first_two_part!r} may be hours and minutes or minutes and seconds; say which with"
-        raise table.refuse(
-            what, Hint("time_unit", "hh:mm"), Hint("time_unit", "mm:ss"), code="hours-or-minutes"
-        )
+        ways = Hint("time_unit", "hh:mm"), Hint("time_unit", "mm:ss")
+        raise table.refuse(what, *ways, code="hours-or-minutes")
 
     # --- dates ------------------------------------------------------------------------------------------
 
     def _finish_datetimes(self, clocks: Ints) -> Times:
         order = self._order()
-        days = np.empty(len(self._dates), np.int64)
-        for i, (date, (row, cell)) in enumerate(zip(self._dates, self._date_row, strict=True)):
+        starts = np.empty(len(self._days), np.int64)
+        zones: dict[str | None, int] = {}  # and the row where each stands first
+        for i, ((*date, zone), (row, cell)) in enumerate(zip(self._days, self._day_row, strict=True)):
+            zones.setdefault(zone, row)
             try:
-                days[i] = csv_dates.days_of(date, order)
+                starts[i] = csv_dates.days_of(tuple(date), order) * _DAY_US
             except ValueError as exc:
                 ways = [_without(row)] * ("no month" not in str(exc))
-                if date[4] is not None and self._options.day_first is not None:
+                if date[_A] is not None and self._options.day_first is not None:
                     ways = [Hint("day_first", order != "dmy")]
                 raise self._refused("no-date", row, f"{shown(cell)} is no date: {exc}", *ways) from None
-        years = (year for d in self._dates for year in (d[0], d[6], d[9], d[12]) if year)
-        if any(int(year) in csv_dates.BUDDHIST for year in years):
+        if any(int(date[i] or 0) in csv_dates.BUDDHIST for date in self._days for i in _YEARS):
             self._table.guesses.append("years are of the Buddhist calendar: 543 taken off")
-        local = clocks
-        local += days[np.concatenate(self._date_of)] * _DAY_US
-        self._date_of.clear()
-        said = set(self._zones) - {None}
-        words = {zone for zone in said if zone and csv_dates.offset_us(zone) is None}
+        day_of = np.concatenate(self._day_of)
+        self._day_of.clear()
+        offsets = {zone: csv_dates.offset_us(zone) for zone in zones if zone is not None}
+        words = [zone for zone, offset in offsets.items() if offset is None]
         if words and self._options.timezone is None:
             zone = min(words)
             what = f"{zone!r} is no zone that means the same everywhere; say the place with"
             place = Hint("timezone", None, "such as Europe/Vienna")
-            raise self._refused("zone-word", self._zones[zone][1], what, place)
-        said -= words
-        if not said:
+            raise self._refused("zone-word", zones[zone], what, place)
+        if len(words) == len(offsets):
+            local = clocks + starts[day_of]
             offset = csv_dates.offset_in(self._table.time_hint) if self._options.timezone is None else None
-            if offset is not None:
-                self._table.guesses.append(f"times are {csv_dates.offset_words(offset)}")
-                return self._absolute(local - offset)
-            return self._from_local(local)
-        if None in self._zones:
-            row = self._zones[None][1]
+            if offset is None:
+                return self._from_local(local)
+            self._table.guesses.append(f"times are {csv_dates.offset_words(offset)}")
+            return self._absolute(local - offset)
+        if None in zones:
             what = "this time has no zone, though others have one;"
-            raise self._refused("no-zone", row, what, _without(row))
-        offsets = np.array([csv_dates.offset_us(zone or "") or 0 for zone in self._zones], np.int64)
-        return self._absolute(local - offsets[np.concatenate(self._zone_of)])
+            raise self._refused("no-zone", zones[None], what, _without(zones[None]))
+        starts -= np.array([offsets[zone] or 0 for *_, zone in self._days], np.int64)
+        return self._absolute(clocks + starts[day_of])
 
     def _order(self) -> csv_dates.Order:
         """Say in what order day, month and year stand, where all are numbers of two digits."""
-        a, yy = (csv_dates.DATE_PARTS.index(name) for name in ("a", "yy"))
-        dates = [d for d in self._dates if d[a] is not None]
-        by_year = [days for d in dates if (days := _days(d, "ymd")) is not None]
-        short = dates and all(len(d[yy] or "") == 2 for d in dates)
-        if short and self._options.day_first is None and len(by_year) == len(dates):
+        dates = [date for date in self._days if date[_A] is not None]
+        if not dates or self._options.day_first is not None:
+            return "dmy" if self._options.day_first else "mdy"
+        orders: tuple[csv_dates.Order, ...] = ("ymd", "dmy", "mdy")
+        by_year, *others = ([_days(date[:-1], order) for date in dates] for order in orders)
+        if len(dates[0][_YY] or "") == 2 and None not in by_year:
             tomorrow = (datetime.now(UTC) - datetime(1970, 1, 1, tzinfo=UTC)).days + 1
-            others = [days for d in dates for days in (_days(d, "dmy"), _days(d, "mdy")) if days is not None]
-            if others and min(others) > tomorrow >= max(by_year):
+            later = [days for order in others for days in order if days is not None]
+            if later and min(later) > tomorrow >= max(days or 0 for days in by_year):
                 self._table.guesses.append("dates have the year first: else they would be still to come")
                 return "ymd"
-        return "dmy" if self._day_first() else "mdy"
-
-    def _day_first(self) -> bool:
-        a, b, sep = (csv_dates.DATE_PARTS.index(name) for name in ("a", "b", "sep"))
-        pairs = [(int(d[a] or 0), int(d[b] or 0), d[sep], d) for d in self._dates if d[a] is not None]
-        if not pairs or self._options.day_first is not None:
-            return bool(self._options.day_first)
-        if any(first > 12 for first, *_ in pairs):
-            return True
-        if any(second > 12 for _, second, *_ in pairs) or all(first == second for first, second, *_ in pairs):
-            return False
-        if all(sign == "." for *_, sign, _ in pairs):
+        pairs = [(int(date[_A] or 0), int(date[_B] or 0)) for date in dates]
+        if any(first > 12 for first, _ in pairs):
+            return "dmy"
+        if any(second > 12 for _, second in pairs) or all(first == second for first, second in pairs):
+            return "mdy"
+        if all(date[_SEP] == "." for date in dates):
             self._table.guesses.append("dates with points have the day first")
-            return True
-        row, cell = self._date_row[list(self._dates).index(pairs[0][3])]
+            return "dmy"
+        row, cell = self._day_row[self._days[dates[0]]]
         what = f"{cell.split()[0]!r} may be the day or the month first; say which with"
         raise self._refused("day-or-month", row, what, Hint("day_first", True), Hint("day_first", False))
 

@@ -550,7 +550,7 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "no such day of a year": (
         "when,a\n2025-365T10:00:00Z,20\n2025-366T10:00:00Z,21\n",
         {},
-        r"row 3, column 'when': .* is no date: that year has no day 366; --skip-rows 3 ",
+        r"row 3, column 'when': .* is no time like those above it; --last-line 2 ",
     ),
     "a unit that two parts can't have": (
         "time,a\n00:10,20\n00:20,21\n",
