@@ -1,36 +1,163 @@
-"""Dates and times whose parts stand in columns of their own: year, month, day, hour, minute. Pure."""
+"""Which columns have the time: one, date and clock apart, or one for each part; and why none has. Pure."""
 
 from __future__ import annotations
 
 import itertools
 import re
+from collections import Counter
+from collections.abc import Sequence
 from typing import Final
 
-from logger.exchange.csv_table import Table
+import numpy as np
+
+from logger.exchange.csv_dates import HALF, HHMMSS, MILLIS, TimeKind, kind_of
+from logger.exchange.csv_numbers import numbers_in
+from logger.exchange.csv_table import CsvOptions, Hint, Table, find_columns, listed, shown
+from logger.exchange.csv_text import MAX_CELL
+from logger.exchange.csv_words import INDEX, is_time_word, unit_in, why_no_time
 
 _PARTS: Final = {
     "year": r"year|yr|y|yyyy|jahr|année|annee|año|ano",
-    "month": r"month|mon|mo|mm|m|monat|mois|mes",
+    "month": r"month|mon|mo|mm|m|monat|mois|mes|maand|mese",
     "day": r"day|dd|d|tag|jour|día|dia",
-    "hour": r"hour|hours|hr|hh|h|stunde|std|heure|hora",
+    "hour": r"hour|hours|hr|hh|h|stunde|std|heure|hora|uur",
     "minute": r"minute|minutes|min|mi|mn|mm|m|nn",
     "second": r"second|seconds|sec|ss|s|sek|sekunde",
     "day of the year": r"day|doy|day ?of ?(the ?)?year|yearday|jday|julian( ?day)?",
     "digits": r"hour ?min(ute)?|hr ?min|hhmm|time|hourmin",
 }
+_USUAL: Final = ("year", "month", "day", "hour", "minute", "second")
 _ORDERS: Final = (
-    ("year", "month", "day", "hour", "minute", "second"),
+    _USUAL,
     ("day", "month", "year", "hour", "minute", "second"),
     ("month", "day", "year", "hour", "minute", "second"),
     ("year", "day of the year", "digits"),
     ("hour", "minute", "second"),
     ("minute", "second"),
 )
-_USUAL: Final = ("year", "month", "day", "hour", "minute", "second")
 _LIMITS: Final = ((1990, 2100), (1, 12), (1, 31), (0, 23), (0, 59), (0, 59))
+_PART_OF_DATE: Final = re.compile(
+    "|".join(word for part in _USUAL[:3] for word in _PARTS[part].split("|") if len(word) > 1), re.I
+)
+_DATE_WORD: Final = re.compile(r"(?<![a-z])dat(e|um)(?![a-z])", re.I)
+_UTC: Final = re.compile(r"(?:(?<![a-z])|(?<=date)|(?<=time))(utc|gmt)(?![a-z])", re.I)
+_OFFSET: Final = re.compile(r"(?:GMT|UTC)\s?([+\-−]\d{1,2}(?::?\d{2})?)", re.I)
+_MILLIS: Final = re.compile(r"ms|msecs?|millis(econds?)?|milliseconds?", re.I)
+_INTERVAL: Final = re.compile(
+    r"(?<![a-z])(?:(?:sampl\w*|log\w*|scan|record\w*) ?)?(?:interval|rate|period|intervall|messrate|takt)\b",
+    re.I,
+)
+_RUN_TOGETHER: Final = re.compile(r"\d{5,6}")
+_LIKELY: Final = ("datetime", "date", "clock", "number", None)
+_COUNTS: Final = "counts the seconds from the first row, in a spreadsheet;"
+_ELSEWHERE: Final = Hint("time", None, "if one has times all the same")
 
 
-def parts_of_dates(table: Table) -> list[int]:
+def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions) -> None:
+    """Find a table's column or columns of time, and what the file says of them; write them into the table.
+
+    `above` are the cells above the header. CsvError: there is none, or none that says it all.
+    """
+    if table.own and not options.time:
+        table.time = [0]
+        return
+    below = [cell.strip()[:MAX_CELL] for cell in units_row] + [""] * len(table.headers)
+    for wanted in options.time:
+        found = find_columns(table.headers, wanted)
+        if not found:
+            what = f"no column {wanted!r} for the time; there are {listed(table.headers)}"
+            raise table.refuse(what, code="no-column")
+        table.time.append(found[0])
+    if not options.time:
+        table.time = _guess_time(table)
+        if len(table.time) == 1 and _kind_of_column(table, table.time[0]) == "number":
+            _refuse_no_clock(table, table.time[0], above, below[table.time[0]])
+    if table.own:
+        return
+    after = table.time[-1] + 1
+    if after < len(table.headers) and (
+        _all_cells(table, after, HALF)  # AM or PM in a column of its own
+        or (_MILLIS.fullmatch(table.headers[after]) and _all_cells(table, after, MILLIS))
+    ):
+        table.time.append(after)
+    names = [table.headers[i] for i in table.time]
+    table.time_hint = " ".join(below[i] for i in table.time if below[i])
+    if _UTC.search(names[0].replace("_", " ")) and not _OFFSET.search(names[0]):
+        table.time_hint += " UTC"
+    said = (_OFFSET.search(text) for text in (table.time_hint, *names, " ".join(above)[:4000]))
+    if (offset := next((match[0] for match in said if match), "")) not in table.time_hint:
+        table.time_hint += f" {offset}"
+
+
+def _guess_time(table: Table) -> list[int]:
+    kinds = [_kind_of_column(table, i) for i in range(len(table.headers))]
+    words = [header.replace("_", " ") for header in table.headers]
+    if calendar := _parts_of_dates(table) or _parts_without_names(table):
+        return calendar
+
+    def of_kind(kind: TimeKind) -> list[int]:
+        return [i for i, k in enumerate(kinds) if k == kind]
+
+    named = [i for i, header in enumerate(table.headers) if is_time_word(header) and kinds[i]]
+    # Of two clocks the one that says UTC needs no zone.
+    likely = sorted(named, key=lambda i: (_LIKELY.index(kinds[i]), not _UTC.search(words[i])))
+    second = INDEX.fullmatch(table.headers[0]) and len(kinds) > 2 and kinds[1] == "number"
+    first = (likely or of_kind("datetime") or of_kind("date") or of_kind("clock") or [1 if second else 0])[0]
+    if kinds[first] == "number" and (dates := of_kind("datetime")):
+        first = dates[0]  # a file that has dates has its firing's date
+    header, kind = table.headers[first], kinds[first]
+    temperature = first not in named and (
+        unit_in(header)[1] or re.fullmatch(r"(t|tc|temp\w*) ?\d+", header, re.I)
+    )
+    number, cells = table.head[0]
+    if kind is None or temperature:
+        _refuse_without_times(table, kinds)
+        what = f"{shown(cells[first])} is no time; name the time column with"
+        raise table.refuse(what, Hint("time"), row=number, column=first, code="no-time")
+    if kind == "clock" and (dates := of_kind("date")):
+        return [dates[0], first]
+    if kind == "date":
+        digits = [i for i in named if kinds[i] == "number" and _all_cells(table, i, HHMMSS)]
+        clock = (of_kind("clock") or digits)[:1] or _parts_of_the_day(words, of_kind("number"))
+        if not clock:
+            what = "has dates, but no column has the time of day; name both with"
+            raise table.refuse(what, Hint("time"), column=first, code="no-time")
+        return [first, *clock]
+    if (
+        kind == "number"
+        and _DATE_WORD.search(words[first])
+        and _all_cells(table, first, re.compile(r"\d{5,6}"))
+    ):
+        what = f"{shown(cells[first])} may begin with the day, the month or the year; "
+        what += "write the dates as 2025-11-27"
+        elsewhere = Hint("time", None, "if the time is in another column")
+        raise table.refuse(what, elsewhere, row=number, column=first, code="day-or-month")
+    return [first]
+
+
+def _kind_of_column(table: Table, column: int) -> TimeKind | None:
+    cells = [cell for _, row in table.head[:40] if (cell := row[column].strip())]
+    kinds = Counter(kind_of(cell) for cell in cells)
+    if not kinds:
+        return None
+    kind, count = kinds.most_common(1)[0]
+    if kind == "date" and kinds["datetime"]:
+        return "datetime"  # midnight, as spreadsheets write it
+    if kind == "number" and _DATE_WORD.search(table.headers[column]):
+        return "date" if all(re.fullmatch(r"(19|20)\d{6}", cell) for cell in cells) else kind
+    return kind if 2 * count >= len(cells) or count == kinds.total() else None
+
+
+def _all_cells(table: Table, column: int, pattern: re.Pattern[str]) -> bool:
+    """Say whether a column's cells, as far as they are seen and not empty, are all of one form."""
+    cells = table.cells(column)
+    return bool(cells) and all(pattern.fullmatch(cell) for cell in cells)
+
+
+# --- parts in columns of their own --------------------------------------------------------------------------
+
+
+def _parts_of_dates(table: Table) -> list[int]:
     """Find the columns of year, month, day, hour, minute and perhaps second by their names.
 
     They come in that order; or as year, day of the year, and hour and minute in one number; or as (hour,)
@@ -38,42 +165,50 @@ def parts_of_dates(table: Table) -> list[int]:
     """
     names = [re.sub(r"[_. -]+", " ", name).strip().casefold() for name in table.header]
     exact = {name.rstrip("s"): i for i, name in reversed(list(enumerate(names)))}
-    calendar = [exact[part] for part in _USUAL if part in exact]
-    if len(calendar) >= 5 and len(calendar) == len(list(itertools.takewhile(exact.__contains__, _USUAL))):
+    calendar = [exact[part] for part in itertools.takewhile(exact.__contains__, _USUAL)]
+    if len(calendar) >= 5:
         return calendar
-    for order in _ORDERS:
-        for start in range(len(names)):
-            run = list(
-                itertools.takewhile(
-                    lambda pair: re.fullmatch(_PARTS[pair[0]], pair[1]) is not None,
-                    zip(order, names[start : start + len(order)], strict=False),
-                )
-            )
-            if len(run) < min(5, len(order)):
-                continue
-            if "year" in order and not _are_years(table, start + order.index("year")):
-                continue
-            if len(order) < 4:
-                return list(range(start, start + len(order)))
-            place = {part: start + i for i, (part, _) in enumerate(run)}
-            return [place[part] for part in _USUAL if part in place]
+    for order, start in itertools.product(_ORDERS, range(len(names))):
+        pairs = zip(order, names[start : start + len(order)], strict=False)
+        run = list(itertools.takewhile(lambda pair: re.fullmatch(_PARTS[pair[0]], pair[1]), pairs))
+        if len(run) < min(5, len(order)):
+            continue
+        if "year" in order and not _within(table, start + order.index("year"), _LIMITS[:1]):
+            continue
+        place = {part: start + i for i, (part, _) in enumerate(run)}
+        return [place[part] for part in (_USUAL if len(order) > 3 else order) if part in place]
     return []
 
 
-def parts_without_names(table: Table) -> list[int]:
+def _parts_without_names(table: Table) -> list[int]:
     """Find such columns in a file without a header by what stands in them; say so in the table's guesses."""
     if table.header_row is not None or len(table.head) < 2:
         return []
-    rows = [[_whole(cell) for cell in row] for _, row in table.head]
     for start in (0, 1):
-        if len(table.headers) > start + 6 and _within(rows, start, _LIMITS):
+        if len(table.headers) > start + 6 and _within(table, start, _LIMITS):
             table.guesses.append("year, month, day, hour, minute and second stand in columns of their own")
             return list(range(start, start + 6))
         of_the_year = (_LIMITS[0], (1, 366), (0, 2400))
-        if len(table.headers) > start + 3 and _within(rows, start, of_the_year) and _go_on(rows, start + 2):
-            table.guesses.append("the year, its day, and hour and minute stand in columns of their own")
-            return list(range(start, start + 3))
+        if len(table.headers) > start + 3 and _within(table, start, of_the_year):
+            clock = [
+                _whole(row[start + 2]) for _, row in table.head
+            ]  # 2104 is one, 2160 none; and it goes on
+            if all(value % 100 < 60 for value in clock) and len(set(clock)) > len(clock) // 2:
+                table.guesses.append("the year, its day, and hour and minute stand in columns of their own")
+                return list(range(start, start + 3))
     return []
+
+
+def _parts_of_the_day(words: Sequence[str], numbers: Sequence[int]) -> list[int]:
+    """Find the columns of the hour as a number, and of minute and second where there are some."""
+    found = []
+    for part in _USUAL[3:]:
+        name = re.compile(rf"({_PARTS[part]})s?\.?( ?of ?(the )?(day|hour|minute))?", re.I)
+        column = next((i for i in numbers if name.fullmatch(words[i].strip())), None)
+        if column is None:
+            break
+        found.append(column)
+    return found
 
 
 def _whole(cell: str) -> int:
@@ -81,15 +216,53 @@ def _whole(cell: str) -> int:
     return int(text) if text.isdecimal() and len(text) < 6 else -1
 
 
-def _within(rows: list[list[int]], start: int, limits: tuple[tuple[int, int], ...]) -> bool:
-    return all(low <= row[start + i] <= high for row in rows for i, (low, high) in enumerate(limits))
+def _within(table: Table, start: int, limits: Sequence[tuple[int, int]]) -> bool:
+    columns = enumerate(limits, start)
+    return all(low <= _whole(row[i]) <= high for i, (low, high) in columns for _, row in table.head)
 
 
-def _go_on(rows: list[list[int]], column: int) -> bool:
-    """Say whether a column is a clock's: 2104 is one, 2160 none; and it goes on."""
-    clock = [row[column] for row in rows]
-    return all(value % 100 < 60 for value in clock) and len(set(clock)) > len(clock) // 2
+# --- no times -----------------------------------------------------------------------------------------------
 
 
-def _are_years(table: Table, column: int) -> bool:
-    return all(1990 <= _whole(row[column]) <= 2100 for _, row in table.head)
+def _refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> None:
+    """Refuse a file that numbers its rows and says no times."""
+    if set(kinds) - {"number", None}:
+        return
+    count = next((header for header in table.headers if INDEX.fullmatch(header)), None)
+    if count is not None:
+        what = f"no column has times; {shown(count)} numbers the rows. If they are 10 s apart say"
+        raise table.refuse(what, Hint("time", count, "--time-unit 10s (or 0.5s, 1min)"), code="no-times")
+    what = f"no column has times: add one that {_COUNTS}"
+    raise table.refuse(what, _ELSEWHERE, code="no-times")
+
+
+def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str) -> None:
+    """Refuse numbers that are a year or a month, or that were taken for the time only for want of one."""
+    header = table.headers[column]
+    if _PART_OF_DATE.fullmatch(header):
+        what = (
+            "says only the year, month or day: a firing needs the time of each reading. Write it as "
+            "2025-11-27 14:00:10, or if another column has the time of day, name date and time with"
+        )
+        raise table.refuse(what, Hint("time"), column=column, code="no-clock")
+    why = why_no_time(header, below)
+    if is_time_word(header) or (why is None and len(header) < 3):
+        return
+    values = numbers_in(table, column)
+    steps = np.diff(values)
+    if not len(steps) or min(values) > 9e8:
+        return
+    middle = sorted(steps)[len(steps) // 2]
+    least = 0.5 if table.header_row is not None else 0.9  # a logger that names nothing goes on to the beat
+    uneven = np.count_nonzero(~((least * middle <= steps) & (steps <= (2 - least) * middle)))
+    interval = next((cell.strip() for cell in above if _INTERVAL.search(cell)), None)
+    back = np.count_nonzero(steps <= 0)
+    if why is None and (middle <= 0 or 4 * back > len(steps) or 3 * uneven > len(steps)):
+        why = "does not go on evenly"
+    if why is not None or interval is not None:
+        said = f" (the file's head says {shown(interval)})" if interval else ""
+        add = f"{shown(header)} {why}. Add a column" if interval is None else "add one"
+        what = (
+            f"no column has times{said}: {add} that counts the seconds from the first row, in a spreadsheet;"
+        )
+        raise table.refuse(what, _ELSEWHERE, code="no-times")

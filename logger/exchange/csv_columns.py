@@ -1,4 +1,4 @@
-"""Which columns of a table are temperatures of probes, and why the others are none. Pure."""
+"""Which columns of a table are temperatures of probes, in what unit, and why the others are none. Pure."""
 
 from __future__ import annotations
 
@@ -7,9 +7,11 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
+import numpy as np
+
 from logger.exchange import csv_words
 from logger.exchange.csv_dates import kind_of
-from logger.exchange.csv_numbers import is_number
+from logger.exchange.csv_numbers import is_number, numbers_in
 from logger.exchange.csv_table import (
     Column,
     CsvError,
@@ -22,10 +24,12 @@ from logger.exchange.csv_table import (
     shown,
 )
 from logger.exchange.csv_text import MAX_CELL
-from logger.exchange.csv_units import kelvin_or_type, scaled, two_units, unit_in_cells, units_beside
 
 MAX_WORTH: Final = 256
 """More columns that may be temperatures are refused before they are read."""
+_LEAST_KELVIN: Final = 200.0
+"""-73 °C: no probe in or beside a fire has been colder. [K]"""
+_EXTREME: Final = re.compile(r"(?<![a-z])(min|max|minimum|maximum|std|stdev|sd)(?![a-z])")
 
 
 def find_temperatures(
@@ -41,11 +45,11 @@ def find_temperatures(
         _chosen(table, wanted, what)
         for wanted, what in ((options.keep, "keep"), (options.leave_out, "leave out"))
     )
-    beside = units_beside(table)
+    beside, units = _units_beside(table)
     unsaid = _unit_of_all(above)
     all_told = any(csv_words.unit_cell(cell)[0] for cell in units_row)
     for i, header in enumerate(table.headers):
-        if i in table.time or i in leave_out or i == table.by or -1 - i in beside:
+        if i in leave_out or i in units or i in (*table.time, table.by):
             continue
         if table.own:
             if not keep or i in keep:
@@ -55,27 +59,27 @@ def find_temperatures(
         name, unit = csv_words.unit_in(plain)
         below = units_row[i] if i < len(units_row) else ""
         unit_below, other = csv_words.unit_cell(below)
-        if unit and unit_below and unit != unit_below and options.unit is None and i not in leave_out:
-            raise two_units(table, i, unit, unit_below)
-        unit = unit or unit_below or beside.get(i) or unit_in_cells(table, i)
+        if unit and unit_below and unit != unit_below and options.unit is None:
+            raise _two_units(table, i, unit, unit_below)
+        unit = unit or unit_below or beside.get(i) or _unit_in_cells(table, i)
         scale = csv_words.scale_in(below)[1] if unit_below else scale
         sure = i in keep or bool({header.casefold(), name.casefold()} & named)
         why = None if i in keep else _why_not(table, i, unit, below.strip() if other else "", sure=sure)
         if why is None and keep and i not in keep:
             why = "not among those to keep"
-        if why is None and all_told and unit is None and not (sure or csv_words.has_temperature_word(header)):
+        said = sure or unit is not None or csv_words.has_temperature_word(header)
+        if why is None and all_told and not said:
             why = "the row of units says none for it"
         if why is not None:
-            if why:
-                table.left_out.append((header, why))
+            table.left_out += [(header, why)] * bool(why)
             continue
         if unit in (None, "k"):
-            unit = kelvin_or_type(table, i, unit, options)
+            unit = _kelvin_or_type(table, i, unit, options)
         column = Column(i, name or header, options.unit or unit or unsaid, sure=sure or unit is not None)
         column.told = options.unit is not None or unit is not None
         _add(table, column)
         if scale != 1:
-            column.scale = scaled(table, i, scale)
+            column.scale = _scaled(table, i, scale)
     if not table.columns:
         none = f"no column of temperatures beside {shown(table.headers[table.time[0]])}"
         because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
@@ -201,18 +205,13 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
 def _worked_out(table: Table, i: int) -> str | None:
     """Tell what is worked out of other columns: `T1-T2`, and `Top max` beside `Top avg`."""
     header = table.headers[i].casefold()
-    others = {other.casefold() for other in table.headers}
     parts = [part.strip() for part in re.split(r"[-−–]", header)]
-    if len(parts) == 2 and set(parts) <= others:
+    if len(parts) == 2 and set(parts) <= {other.casefold() for other in table.headers}:
         return "the difference of two other columns"
-    means = ("avg", "mean", "average")
-    before = re.fullmatch(r"(min|max|minimum|maximum|std|stdev|sd)[ _.]+(.*)", header)
-    if before is not None and others & {f"{word}{gap}{before[2]}" for gap in " _." for word in means}:
-        return "beside it stands the mean of the same probe"
-    match = re.fullmatch(r"(.*?)[ _.]?(min|max|minimum|maximum|std|stdev|sd)\.?([ _.(\[].*)?", header)
-    if match is not None:
-        usual = {f"{match[1]}{gap}{word}{match[3] or ''}" for gap in " _." for word in means}
-        if usual & others:
+    plain = re.sub(r"[ _.]+", " ", header)
+    if _EXTREME.search(plain):
+        others = {re.sub(r"[ _.]+", " ", other.casefold()) for other in table.headers}
+        if others & {_EXTREME.sub(mean, plain) for mean in ("avg", "mean", "average")}:
             return "beside it stands the mean of the same probe"
     return None
 
@@ -233,6 +232,68 @@ def _unit_of_all(above: Sequence[str]) -> Unit:
     titles = " ".join(above)[:4000]
     fahrenheit = re.search(r"(°|º|deg\.?) ?F\b|fahrenheit|units?\s*[:=]?\s*F\b", titles, re.I) is not None
     return "f" if fahrenheit and not re.search(r"(°|º) ?C\b|celsius", titles, re.I) else "c"
+
+
+def _units_beside(table: Table) -> tuple[dict[int, Unit], set[int]]:
+    """Find columns that hold nothing but a unit (CH1, Unit, CH2, Unit), and the unit of each column before."""
+    units: dict[int, Unit] = {}
+    if table.own or table.by is not None:
+        return units, set()
+    for i in range(len(table.headers)):
+        cells = {csv_words.unit_cell(cell) for cell in table.cells(i)}
+        if len(cells) == 1 and i not in table.time and (unit := cells.pop()[0]) is not None:
+            units[i] = unit
+    found: dict[int, Unit] = {}
+    for i, unit in units.items():
+        others = [j for j in range(i) if j not in table.time and j not in units]
+        found |= dict.fromkeys(others if len(units) == 1 else others[-1:], unit)
+    return found, set(units)
+
+
+def _unit_in_cells(table: Table, i: int) -> Unit | None:
+    """Find the unit that stands behind every number of a column: 68.0 F."""
+    numbers = (csv_words.WITH_UNIT.fullmatch(cell) for cell in table.cells(i) if re.search(r"\d", cell))
+    letters = {match[1].lower() if match else "" for match in numbers}
+    letter = letters.pop() if len(letters) == 1 else ""
+    return "f" if letter in ("f", "℉") else "c" if letter in ("c", "℃") else None
+
+
+def _kelvin_or_type(table: Table, i: int, unit: Unit | None, options: CsvOptions) -> Unit | None:
+    """Tell kelvins from thermocouples of type K: no fire's probe is at 20 K, a couple at 293 °C is."""
+    header = table.headers[i]
+    letter = re.search(r"[(\[]\s?K\s?[)\]]|[_, ]K$", header) is not None
+    letter = letter and not re.search(r"(?<![a-z])(tc\d*|thermo\w*|typ|type|couple)(?![a-z])", header, re.I)
+    if options.unit is not None or (unit is None and not letter):
+        return unit
+    numbers = numbers_in(table, i)
+    if not numbers or min(numbers) < _LEAST_KELVIN:
+        return None if unit is None or numbers else unit
+    if unit is None:
+        what = "K may be kelvin, or a thermocouple of type K; say which with"
+        ways = Hint("unit", "k", "for kelvin"), Hint("unit", "c", "for °C from a couple of type K")
+        raise table.refuse(what, *ways, column=i, code="kelvin-or-type")
+    return unit
+
+
+def _two_units(table: Table, i: int, named: Unit, below: Unit) -> CsvError:
+    """Refuse a column whose name and row of units differ; offer what fits the air of a day."""
+    numbers = numbers_in(table, i)
+    first = float(np.median(numbers[:3])) if numbers else 0.0
+    of_air = {"c": (-30.0, 60.0), "f": (-22.0, 140.0), "k": (243.0, 333.0)}
+    fit = [unit for unit in (below, named) if of_air[unit][0] <= first <= of_air[unit][1]]
+    what = f"the name says {named.upper()}, the row of units {below.upper()}; say which holds with"
+    ways = (Hint("unit", unit) for unit in fit or (below, named))
+    return table.refuse(what, *ways, column=i, code="two-units")
+
+
+def _scaled(table: Table, i: int, scale: float) -> float:
+    """Scale a column that holds parts of a degree, unless its numbers have decimals: a resolution."""
+    header, parts = table.headers[i], f"{round(1 / scale)}"
+    if all(re.fullmatch(r"[+\-−]?\d+", cell) for cell in table.cells(i) if is_number(cell)):
+        table.guesses.append(f"{shown(header)} is in parts of a degree: divided by {parts}")
+        return scale
+    table.guesses.append(f"{shown(header)} has decimals: taken for whole degrees, not divided by {parts}")
+    return 1.0
 
 
 def _add(table: Table, column: Column) -> None:

@@ -7,9 +7,14 @@ from typing import Final
 
 import numpy as np
 
+from logger.exchange.csv_table import Table, listed
 from logger.reading import Bytes, Floats, Status
 
 _FEW: Final = 8
+_HOTTEST_C: Final = 1400.0
+"""Common practice, no source: a pit or a bonfire stays well below it."""
+_TOGETHER_C: Final = 15.0
+_ROOMS: Final = ((50.0, 100.0, "°F", "f"), (280.0, 310.0, "K", "k"))
 # Common practice, no source: what instruments send in place of a reading, within what a couple may read.
 SENTINELS_C: Final = (
     *(0.0, -1.0, -50.0, -55.0, -60.0, -99.0, -99.9, -100.0, -127.0, -199.9, -200.0, -242.0, -250.0, -270.0),
@@ -95,3 +100,33 @@ def sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
             status[own] = Status.RANGE
             found.append((number, len(own)))
     return found
+
+
+def say_units(table: Table) -> None:
+    """Say in the guesses of which temperatures nothing says the unit, once their columns are known."""
+    unsaid = [column for column in table.columns if not column.told]
+    if not unsaid:
+        return
+    some = f" of {listed([column.name for column in unsaid], 6)}" if len(unsaid) < len(table.columns) else ""
+    table.guesses.append(f"nothing says the unit{some}: taken for °{unsaid[0].unit.upper()}")
+
+
+def doubt_units(table: Table, values_c: Floats) -> None:
+    """Say in the guesses where temperatures (n, k) of no stated unit look like another unit's."""
+    unsaid = [j for j, column in enumerate(table.columns) if not column.told and column.unit == "c"]
+    found = [column[~np.isnan(column)] for column in values_c[:, unsaid].T]
+    firsts = np.array([column[0] for column in found if len(column)])
+    if not len(firsts) or table.own:
+        return
+    highest = max(float(column.max()) for column in found if len(column))
+    if highest > _HOTTEST_C:
+        table.guesses.append(
+            f"{highest:g} °C is hotter than any open fire: are these °F, or tenths of a degree?"
+        )
+    elif len(firsts) > 1 and float(np.ptp(firsts)) < _TOGETHER_C:
+        first = float(np.median(firsts))
+        for low, high, unit, letter in _ROOMS:
+            if low < first < high:
+                table.guesses.append(
+                    f"all begin near {first:.0f}: if that is a room in {unit}, say --unit {letter}"
+                )

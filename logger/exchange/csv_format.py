@@ -9,25 +9,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from logger.exchange.csv_calendar import parts_of_dates, parts_without_names
+from logger.exchange.csv_calendar import find_time
 from logger.exchange.csv_columns import find_temperatures, is_value
-from logger.exchange.csv_dates import HALF, HHMMSS, MILLIS, TimeKind, kind_of
-from logger.exchange.csv_numbers import find_decimal
-from logger.exchange.csv_refusals import (
-    all_cells,
-    is_beside,
-    refuse_dates_run_together,
-    refuse_no_clock,
-    refuse_otherwise,
-    refuse_split_decimals,
-    refuse_turned,
-    refuse_without_times,
-    trimmed,
-)
-from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, find_columns, listed, shown
+from logger.exchange.csv_dates import TimeKind, kind_of
+from logger.exchange.csv_numbers import find_decimal, is_number
+from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
 from logger.exchange.csv_text import HEAD_LINES, MAX_CELL, Row, Text, open_text
 from logger.exchange.csv_words import (
-    INDEX,
     NO_READING,
     is_processing_row,
     is_time_word,
@@ -35,22 +23,29 @@ from logger.exchange.csv_words import (
     is_units_below,
     is_units_row,
     unit_cell,
-    unit_in,
 )
 
 _GARBLED: Final = re.compile(r"[\x80-\x9f]|[^\x00-\x7f]{3}")
 """In Latin-1: what is no letter there, or more letters with accents than stand together in any word."""
 _SIGNS: Final = ("#", "%", "//", "!")
-_UTC: Final = re.compile(r"(?:(?<![a-z])|(?<=date)|(?<=time))(utc|gmt)(?![a-z])", re.I)
-_OFFSET: Final = re.compile(r"(?:GMT|UTC)\s?([+\-−]\d{1,2}(?::?\d{2})?)", re.I)
-_MILLIS: Final = re.compile(r"ms|msecs?|millis(econds?)?|milliseconds?", re.I)
-_DAY_PARTS: Final = tuple(
-    re.compile(words, re.I)
-    for words in (
-        r"(hour|hr|h|stunde|std|heure|hora|uur)s?\.?( ?of ?(the )?day)?",
-        r"(minute|min|m)s?\.?( ?of ?(the )?hour)?",
-        r"(second|sec|s)s?\.?( ?of ?(the )?minute)?",
-    )
+_NO_TIMES: Final = (
+    (
+        re.compile(
+            r"(?:(?:19|20)\d\d[-/.]\d{1,2}|\d{1,2}[-/.](?:19|20)\d\d|[^\W\d_]{3,9}\.?[- ](?:\d\d){1,2})$"
+        ),
+        "a month without a day",
+        "Write it as 2025-11-27 14:00:10",
+    ),
+    (
+        re.compile(r"[^\W\d_]{3,4}\.? +\d{1,2} +\d{1,2}:\d\d|\d{1,2}[. -]+[^\W\d_]{3,4}\.?,? +\d{1,2}:\d\d"),
+        "a date without a year",
+        "Write the year before it, as 2025-11-27 14:00:10",
+    ),
+    (
+        re.compile(r"0x[0-9a-f]+$", re.I),
+        "a number to the base of 16",
+        "Write it as 2025-11-27 14:00:10, or as seconds",
+    ),
 )
 
 
@@ -98,14 +93,33 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
         guesses.append("there is no header: the columns are named by their numbers")
     table.decimal = find_decimal(table, options)
     if header is not None and not text.own:
-        refuse_split_decimals(table, len(trimmed(rows[header][1])))
+        _refuse_split_decimals(table, len(trimmed(rows[header][1])))
     above = [cell for _, row in rows[: header or 0] for cell in row]
-    _find_time(table, units_row, above, options)
+    find_time(table, units_row, above, options)
     for (_, before), (_, row) in itertools.pairwise(table.head):
         if len(table.time) > 1 and not row[table.time[0]].strip():
             row[table.time[0]] = before[table.time[0]]  # a date that stands only where a day begins
     find_temperatures(table, units_row, above, options, named)
     return text, table
+
+
+def trimmed(row: Sequence[str]) -> list[str]:
+    """Strip a row's cells, and leave out the empty ones at its end."""
+    cells = [cell.strip() for cell in row]
+    while cells and not cells[-1]:
+        cells.pop()
+    return cells
+
+
+def is_beside(row: Sequence[str], names: Sequence[str]) -> bool:
+    """Say whether a row among readings is none: a remark, or the header (in lower case) again."""
+    again = bool(names) and [text.casefold() for cell in row if (text := cell.strip())] == names
+    return again or is_remark(row)
+
+
+def is_remark(row: Sequence[str]) -> bool:
+    """Say whether a row begins with the sign of a remark."""
+    return row[0].startswith(("#", ";", "//"))
 
 
 def _begins_unnamed(header: Sequence[str], rows: Sequence[Sequence[str]]) -> bool:
@@ -131,12 +145,12 @@ def _find_header(
         return 1, 0, []
     if options.skip is not None:
         return _below(rows, name, options.skip, options)
-    refuse_turned(rows, name, "datetime", "date", "clock")
+    _refuse_turned(rows, name, "datetime", "date", "clock")
     kinds = [_data_kind(row, options) for _, row in rows]
     likely = [i for i, kind in enumerate(kinds) if kind]
     first = next((i for i in likely if _goes_on(rows, kinds, i)), next(iter(likely), None))
     if first is None:
-        refuse_otherwise(rows, name)
+        _refuse_otherwise(rows, name)
         text = " ".join(rows[-1][1])
         raise CsvError(
             f"no row begins with a time and has a number after it, as 2025-11-27 14:00:10,20.5 does "
@@ -280,114 +294,57 @@ def _headers(row: Sequence[str], width: int, guesses: list[str], *, own: bool) -
     return headers
 
 
-# --- the time -----------------------------------------------------------------------------------------------
+# --- no table -----------------------------------------------------------------------------------------------
 
 
-def _find_time(table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions) -> None:
-    if options.time:
-        for wanted in options.time:
-            found = find_columns(table.headers, wanted)
-            if not found:
-                raise table.refuse(
-                    f"no column {wanted!r} for the time; there are {listed(table.headers)}", code="no-column"
-                )
-            table.time.append(found[0])
-    elif table.own:
-        table.time = [0]
-    else:
-        table.time = _guess_time(table)
-        if len(table.time) == 1 and _kind_of_column(table, table.time[0]) == "number":
-            i = table.time[0]
-            refuse_no_clock(table, i, above, units_row[i] if i < len(units_row) else "")
-    if table.own:
+def _refuse_split_decimals(table: Table, named: int) -> None:
+    """Refuse numbers with decimal commas between columns with commas: 21,5,22,0 under two names."""
+    rows = [trimmed(row) for _, row in table.head]
+    wide = {len(row) for row in rows}
+    width = len(table.headers)
+    if table.delimiter != "," or len(wide) > 1 or not 2 * named - 1 <= width <= 2 * named or named < 2:
         return
-    after = table.time[-1] + 1
-    if after < len(table.headers) and (
-        all_cells(table, after, HALF)  # AM or PM in a column of its own
-        or (_MILLIS.fullmatch(table.headers[after]) and all_cells(table, after, MILLIS))
+    if all(cell.isdecimal() for row in rows for cell in row[width - 2 * (named - 1) :: 2][1:]) and all(
+        re.fullmatch(r"[+\-]?\d+", cell) for row in rows for cell in row[1:]
     ):
-        table.time.append(after)
-    table.time_hint = " ".join(units_row[i].strip()[:MAX_CELL] for i in table.time if i < len(units_row))
-    stamp = table.headers[table.time[0]]
-    if _UTC.search(stamp.replace("_", " ")) and not _OFFSET.search(stamp):
-        table.time_hint += " UTC"
-    titles = [" ".join(above)[:4000]] if not _OFFSET.search(table.headers[table.time[0]]) else []
-    for said in (*(table.headers[i] for i in table.time), *titles):
-        if _OFFSET.search(said) and not _OFFSET.search(table.time_hint):
-            table.time_hint += f" {_OFFSET.search(said)[0]}"  # type: ignore[index]
-
-
-def _guess_time(table: Table) -> list[int]:
-    kinds = [_kind_of_column(table, i) for i in range(len(table.headers))]
-    words = [header.replace("_", " ") for header in table.headers]
-    if calendar := parts_of_dates(table) or parts_without_names(table):
-        return calendar
-    named = [i for i, header in enumerate(table.headers) if is_time_word(header) and kinds[i]]
-    order = {"datetime": 0, "date": 1, "clock": 2, "number": 3, None: 4}
-    # Of two clocks the one that says UTC needs no zone.
-    candidates = sorted(named, key=lambda i: (order[kinds[i]], not _UTC.search(words[i]))) or [
-        i for i, kind in enumerate(kinds) if kind == "datetime"
-    ]
-    if not candidates:
-        candidates = [i for kind in ("date", "clock") for i, k in enumerate(kinds) if k == kind]
-    if not candidates:
-        second = INDEX.fullmatch(table.headers[0]) and len(kinds) > 2 and kinds[1] == "number"
-        candidates = [1 if second else 0]
-    first = candidates[0]
-    if kinds[first] == "number" and (dates := [i for i, k in enumerate(kinds) if k == "datetime"]):
-        first = dates[0]  # a file that has dates has its firing's date
-    header = table.headers[first]
-    temperature = first not in named and (
-        unit_in(header)[1] or re.fullmatch(r"(t|tc|temp\w*) ?\d+", header, re.I)
-    )
-    if kinds[first] is None or temperature:
-        number, cells = table.head[0]
-        refuse_without_times(table, kinds)
-        what = f"{shown(cells[first])} is no time; name the time column with"
-        raise table.refuse(what, Hint("time"), row=number, column=first, code="no-time")
-    if kinds[first] == "clock" and (dates := [i for i, k in enumerate(kinds) if k == "date"]):
-        return [dates[0], first]
-    if kinds[first] == "date":
-        clocks = [i for i, k in enumerate(kinds) if k == "clock"] or [
-            i for i in named if kinds[i] == "number" and all_cells(table, i, HHMMSS)
-        ]
-        if clocks:
-            return [first, clocks[0]]
-        if hours := _parts_of_the_day(table, kinds):
-            return [first, *hours]
-        what = "has dates, but no column has the time of day; name both with"
-        raise table.refuse(what, Hint("time"), column=first, code="no-time")
-    if kinds[first] == "number" and re.search(r"(?<![a-z])dat(e|um)(?![a-z])", words[first], re.I):
-        refuse_dates_run_together(table, first)
-    return [first]
-
-
-def _parts_of_the_day(table: Table, kinds: Sequence[TimeKind | None]) -> list[int]:
-    """Find the columns of the hour as a number, and of minute and second where there are some."""
-    found: list[int] = []
-    for words in _DAY_PARTS:
-        column = next(
-            (
-                i
-                for i, header in enumerate(table.headers)
-                if kinds[i] == "number" and words.fullmatch(header.replace("_", " ").strip())
-            ),
-            None,
+        what = (
+            f"{width} numbers under {named} names: decimal commas, and commas between the columns too. "
+            "Export it again with ; between the columns, or with decimal points"
         )
-        if column is None:
-            break
-        found.append(column)
-    return found
+        raise table.refuse(what, row=table.head[0][0], code="width")
 
 
-def _kind_of_column(table: Table, column: int) -> TimeKind | None:
-    cells = [cell for _, row in table.head[:40] if (cell := row[column].strip())]
-    kinds = Counter(kind_of(cell) for cell in cells)
-    if not kinds:
-        return None
-    kind, count = kinds.most_common(1)[0]
-    if kind == "date" and kinds["datetime"]:
-        return "datetime"  # midnight, as spreadsheets write it
-    if kind == "number" and re.search(r"(?<![a-z])dat(e|um)(?![a-z])", table.headers[column], re.I):
-        return "date" if all(re.fullmatch(r"(19|20)\d{6}", cell) for cell in cells) else kind
-    return kind if 2 * count >= len(cells) or count == kinds.total() else None
+def _refuse_otherwise(rows: Sequence[Row], name: str) -> None:
+    """Refuse what is no table of readings in words of its own, where it is plain what it is."""
+    first = trimmed(rows[0][1])
+    begins = [row[0].strip() for _, row in rows if len(trimmed(row)) > 1]
+    for pattern, what, fix in _NO_TIMES:
+        found = [cell for cell in begins if pattern.match(cell)]
+        if len(found) > 1 and 2 * len(found) >= len(begins):
+            raise CsvError(
+                f"{shown(found[0])} is {what}; a firing needs date and time of each reading. {fix}, "
+                "or if another column has it, name it with",
+                Hint("time"),
+                file=name,
+                row=next(number for number, row in rows if row[0].strip() == found[0]),
+                code="no-clock",
+            )
+    if sum(1 for _, row in rows if re.match(r"insert\s+into\s", " ".join(row), re.I)) > len(rows) // 2:
+        what = "is SQL, no table: let the database write the rows as CSV, and import that"
+        raise CsvError(what, file=name, code="no-table")
+    if len(rows) == 1 and len(first) > 1 and not any(is_number(cell) for cell in first):
+        raise CsvError("a header, but no readings below it", file=name, code="no-readings")
+    _refuse_turned(rows, name)
+
+
+def _refuse_turned(rows: Sequence[Row], name: str, *kinds: TimeKind) -> None:
+    """Refuse a table with a column for each time."""
+    first = trimmed(rows[0][1])
+    times = [kind_of(cell) for cell in first[1:]]
+    in_one_row = len(times) > 3 and None not in times and set(times) <= set(kinds or times)
+    if in_one_row and len({len(trimmed(row)) for _, row in rows}) == 1:
+        what = (
+            "the times stand in the first row: swap rows and columns (in a spreadsheet: transpose) "
+            "and save it again"
+        )
+        raise CsvError(what, file=name, code="turned")

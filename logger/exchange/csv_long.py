@@ -10,8 +10,8 @@ from typing import Final
 import numpy as np
 
 from logger.exchange.csv_columns import MAX_WORTH, too_many
+from logger.exchange.csv_format import is_beside, is_remark
 from logger.exchange.csv_merge import side_by_side
-from logger.exchange.csv_refusals import is_beside, is_remark
 from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, find_columns, listed, shown
 from logger.exchange.csv_text import Progress, Row, Text
 from logger.exchange.csv_time import Times

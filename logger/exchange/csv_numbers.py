@@ -56,6 +56,12 @@ def as_number(cell: str, decimal: str) -> float | None:
         return None
 
 
+def numbers_in(table: Table, i: int) -> list[float]:
+    """Give the numbers that stand in a column, as far as it was looked at."""
+    found = (as_number(cell, table.decimal) for cell in table.cells(i))
+    return [number for number in found if number is not None]
+
+
 def find_decimal(table: Table, options: CsvOptions) -> str:
     """Find a table's decimal sign, point or comma; CsvError: it can be both, as in 1,234 alone."""
     if options.decimal is not None:

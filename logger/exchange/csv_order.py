@@ -7,7 +7,6 @@ from typing import Final, cast
 import numpy as np
 
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table
-from logger.exchange.csv_text import as_ranges
 from logger.exchange.csv_time import Times
 from logger.reading import Ints
 
@@ -83,7 +82,7 @@ def _refuse_leap(table: Table, times: Times, rows: Ints) -> None:
 def _in_two(rows: Ints, i: int) -> tuple[Hint, Hint]:
     """Offer to import rows up to the i-th by themselves, and the others by themselves."""
     last = int(rows[i])
-    before = as_ranges(range(int(rows[0]), last + 1))[0]
+    before = f"{rows[0]}-{last}" if last > rows[0] else str(last)
     return Hint("last_line", last, "for the first part"), Hint("skip_rows", before, "for what follows")
 
 

@@ -105,7 +105,7 @@ class Text:
 
         CsvError: a line is too long, a quote stays open, or it takes too long.
         """
-        left_out = skipped_rows(options, self.path.name)
+        left_out = _skipped_rows(options, self.path.name)
         last = options.last_line
         until_s = time.monotonic() + MAX_SECONDS
         number = 0
@@ -126,7 +126,9 @@ class Text:
                         if time.monotonic() > until_s:
                             what = f"took longer than {MAX_SECONDS / 60:g} min up to row {number}; split it"
                             raise CsvError(what, file=self.path.name, code="too-slow")
-                    if number not in left_out and any(cell and not cell.isspace() for cell in row):
+                    if not any(number in rows for rows in left_out) and any(
+                        cell and not cell.isspace() for cell in row
+                    ):
                         yield number, row
             except BadLine as exc:
                 ways = [Hint("last_line", exc.row - 1)] if exc.row > 2 - (self.labels == "json") else []
@@ -196,26 +198,25 @@ def open_text(path: Path, options: CsvOptions) -> Text:
     return Text(path, encoding, delimiter, ends_whole, own, tuple(guesses), labels, arrows, quote)
 
 
-def skipped_rows(options: CsvOptions, name: str = "") -> set[int]:
+def _skipped_rows(options: CsvOptions, name: str) -> list[range]:
     """Read which rows are to be left out; CsvError, with the file's `name`: no number and no range."""
-    found: set[int] = set()
-    for text in options.skip_rows:
-        for part in text.split(","):
-            match = re.fullmatch(r"\s*(\d{1,9})\s*(?:-\s*(\d{1,9})\s*)?", part)
-            if match is None or int(match[2] or match[1]) - int(match[1]) > 50_000_000:
-                what = f"--skip-rows {part!r}: must be a row's number, or a range such as 7-12"
-                raise CsvError(what, file=name, code="skip-rows")
-            found.update(range(int(match[1]), int(match[2] or match[1]) + 1))
+    found = []
+    for part in (part for text in options.skip_rows for part in text.split(",")):
+        match = re.fullmatch(r"\s*(\d{1,9})\s*(?:-\s*(\d{1,9})\s*)?", part)
+        if match is None:
+            what = f"--skip-rows {part!r}: must be a row's number, or a range such as 7-12"
+            raise CsvError(what, file=name, code="skip-rows")
+        found.append(range(int(match[1]), int(match[2] or match[1]) + 1))
     return found
 
 
-def as_ranges(numbers: Iterable[int]) -> tuple[str, ...]:
+def as_ranges(numbers: Iterable[int]) -> str:
     """Write row numbers as `skip_rows` takes them."""
     parts: list[str] = []
     for _, group in itertools.groupby(enumerate(sorted(set(numbers))), lambda pair: pair[1] - pair[0]):
         run = [number for _, number in group]
         parts.append(str(run[0]) if len(run) == 1 else f"{run[0]}-{run[-1]}")
-    return (",".join(parts),) if parts else ()
+    return ",".join(parts)
 
 
 def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str, str]:
@@ -250,27 +251,22 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
 
 
 def _last_character(path: Path, encoding: str) -> str:
+    """Decode a whole file, and give its last character; noughts at its end are a card's whose power went."""
     decoder = codecs.getincrementaldecoder(encoding)()
-    at, last, noughts = 0, "\n", 0
+    at, last, noughts, behind = 0, "\n", 0, 0
     with path.open("rb") as file:
         while piece := file.read(_PIECE):
             try:
                 text = decoder.decode(piece)
             except UnicodeDecodeError as exc:
                 raise ValueError("", at + exc.start + 1) from exc
-            noughts += text.count("\0")
             at, last = at + len(piece), text.rstrip("\0\x1a")[-1:] or last
+            body = text.rstrip("\0\x1a\r\n")
+            noughts, behind = noughts + text.count("\0"), text.count("\0", len(body)) + behind * (not body)
         decoder.decode(b"", True)
-    if noughts > _STRAY and (encoding.startswith("utf-16") or not _is_padding(path)):
+    if noughts > _STRAY and (noughts > behind or encoding.startswith("utf-16")):
         raise CsvError("not a text file; export it as CSV first", file=path.name, code="no-text")
     return last
-
-
-def _is_padding(path: Path) -> bool:
-    """Say whether a file's noughts all stand at its end, as where a card's power went."""
-    with path.open("rb") as file:
-        text = file.read(MAX_BYTES).rstrip(b"\0\x1a\r\n")
-    return bool(text) and b"\0" not in text
 
 
 def _refuse_other_files(path: Path, start: bytes) -> None:

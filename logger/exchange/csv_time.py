@@ -221,7 +221,7 @@ class TimeReader:
         if None in zones:
             what = "this time has no zone, though others have one;"
             raise self._refused("no-zone", zones[None], what, _without(zones[None]))
-        starts -= np.array([offsets[zone] or 0 for *_, zone in self._days], np.int64)
+        starts -= np.array([offsets[zone or ""] or 0 for *_, zone in self._days], np.int64)
         return self._absolute(clocks + starts[day_of])
 
     def _order(self) -> csv_dates.Order:

@@ -11,13 +11,20 @@ import numpy as np
 from logger.conversion.columns import CELSIUS_RANGE_C
 from logger.exchange.csv_columns import is_bad
 from logger.exchange.csv_dates import joined
-from logger.exchange.csv_doubt import counts_rows, is_code, no_temperatures_beside, sentinels, stands_still
+from logger.exchange.csv_doubt import (
+    counts_rows,
+    doubt_units,
+    is_code,
+    no_temperatures_beside,
+    say_units,
+    sentinels,
+    stands_still,
+)
 from logger.exchange.csv_numbers import as_number, decimals_of, is_number, is_word, one_cell
 from logger.exchange.csv_order import in_order
 from logger.exchange.csv_table import Column, CsvOptions, Hint, Table, shown
 from logger.exchange.csv_text import Row, Text, as_ranges
 from logger.exchange.csv_time import TimeReader, Times
-from logger.exchange.csv_units import doubt_units, say_units
 from logger.exchange.csv_words import has_temperature_word
 from logger.reading import Bytes, Floats, Ints, Status
 
@@ -293,9 +300,9 @@ class Reader:
         if row in in_time and below and len(rows) - below == len([r for r in bad if r >= row]):
             return [*hints, Hint("last_line", row - 1, "if the readings end there")]
         some = as_ranges(bad)
-        if self._bad_count <= _MOST_BAD and 2 * len(bad) < len(rows) and len(some[0]) < 200:
+        if self._bad_count <= _MOST_BAD and 2 * len(bad) < len(rows) and len(some) < 200:
             many = f"leaves out the {len(bad)} rows that can't be read"
-            hints.append(Hint("skip_rows", some[0], "leaves that row out" if len(bad) == 1 else many))
+            hints.append(Hint("skip_rows", some, "leaves that row out" if len(bad) == 1 else many))
         elif column < 0:
             hints += [Hint("delimiter"), Hint("decimal")]
         elif column == time:
