@@ -235,7 +235,7 @@ def _unit_of_all(above: Sequence[str]) -> Unit:
 
 
 def _units_beside(table: Table) -> tuple[dict[int, Unit], set[int]]:
-    """Find columns that hold nothing but a unit (CH1, Unit, CH2, Unit), and the unit of each column before."""
+    """Find columns that hold nothing but a unit (CH1, Unit, CH2, Unit), and the units of those before."""
     units: dict[int, Unit] = {}
     if table.own or table.by is not None:
         return units, set()

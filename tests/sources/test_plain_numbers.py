@@ -325,7 +325,7 @@ def test_names_that_never_come_again_are_forgotten() -> None:
     reader = LineReader()
     for n in range(20_000):
         reader.sample(b"x%d=21.5" % n, 0.1 * n)
-    assert len(reader._counts) <= 2 * MOST_FIELDS + 1
+    assert len(reader._lines.counts) <= 2 * MOST_FIELDS + 1
     assert len(reader._turns) <= 2 * MOST_FIELDS + 1
 
 

@@ -9,7 +9,7 @@ from collections import Counter, deque
 from dataclasses import replace
 from typing import Final
 
-from logger.sources.plain.numbers import GROUP, Field, by_place, fields, is_judged, plain_text
+from logger.sources.plain.numbers import GROUP, MOST_FIELDS, Field, by_place, fields, is_judged, plain_text
 
 DECIMAL_COMMAS: Final = (
     "prints decimal commas, and commas between the numbers too; have it print points, or ; between the "
@@ -39,12 +39,15 @@ class Lines:
 
     Names above their numbers; `1,21.5` then `2,22.0`; `north 21.5 22.0` then `south 26.5 27.0`; decimal
     commas between commas; numbers to the base of 16. `waits`: the last line can mean two things, and more
-    must come. `turn`: whose line the last one was, where several probes or boards take turns. `trouble`: why
-    lines are left alone, in words that go on after a port's name.
+    must come. `turn`: whose line the last one was, where several probes or boards take turns, and `turns` how
+    often each did. `counts`: which of the numbers, by their keys, only count.
     """
 
     def __init__(self, decimal: str | None = None) -> None:
-        self.waits, self.turn, self.trouble = False, "", ""
+        self.waits, self.turn = False, ""
+        self.turns: Counter[str] = Counter()
+        self.counts: dict[str, Count] = {}
+        self._trouble = ""
         self._decimal = decimal
         self._label: str | None = None
         self._bare = False
@@ -54,14 +57,37 @@ class Lines:
         self._words: Counter[str] = Counter()
         self._judged = False
 
+    @property
+    def trouble(self) -> str:
+        """Why lines are left alone, in words that go on after a port's name; else empty."""
+        return self._trouble or (TWO_THINGS if self.waits else "")
+
+    @property
+    def in_turn(self) -> list[str]:
+        """Who took so many turns that their lines are samples."""
+        return [turn for turn, times in self.turns.items() if times >= TURNS]
+
     def fields(self, line: bytes) -> list[Field]:
-        """Take a line apart; see `numbers.fields`."""
+        """Take a line apart; see `numbers.fields`. Empty, too, where it `waits`."""
+        found = self._fields(line)
+        if self.waits:
+            return []
+        if len(self.counts) > 2 * MOST_FIELDS:  # names that never come again
+            self.counts.clear()
+            self.turns.clear()
+        for field in found:
+            self.counts.setdefault(field.key, Count(field.key)).take(field)
+        if found and self.turn:
+            self.turns[self.turn] += 1
+        return found
+
+    def _fields(self, line: bytes) -> list[Field]:
         self.waits, self.turn = False, ""
         text = plain_text(line)
         self._judged = self._judged or is_judged(text)
         found = fields(line, self._decimal, judged=self._judged)
         if _HEX.fullmatch(text) and (self._hex or re.search(r"0x|\d[A-F]|[A-F]\d", text, re.I)):
-            self._hex, self.trouble = True, HEXADECIMAL
+            self._hex, self._trouble = True, HEXADECIMAL
             return []
         if found and all(field.key.isdigit() for field in found):
             found = self._by_place(found, text)
@@ -85,7 +111,7 @@ class Lines:
         if self._decimal is None and text.count(",") == len(found) - 1 > 0:
             self._commas.take(text)
             if self._commas.sure:
-                self.trouble = DECIMAL_COMMAS
+                self._trouble = DECIMAL_COMMAS
                 return []
             self.waits = self._commas.may_be
         if len(found) > 1 and all(f.value is not None for f in found[1:]):
@@ -113,33 +139,16 @@ class _Ids:
     """Tells a probe's number before its value from a temperature: 0, 1, 2, 0, 1, 2, again and again.
 
     A line that was lost does not tell against it; what speaks for it is looked for as long as lines come.
+    `may_be`: that is open still.
     """
 
     MOST = 16
     WINDOW = 40
 
     def __init__(self) -> None:
-        self.sure = False
+        self.sure = self.may_be = False
         self._lines = 0
         self._came: deque[int] = deque(maxlen=self.WINDOW)
-
-    @property
-    def may_be(self) -> bool:
-        """Whether that is open still."""
-        odd = self._odd()
-        return (
-            not self.sure and self._lines < self.WINDOW and odd is not None and 4 * odd < len(self._came) + 3
-        )
-
-    def _odd(self) -> int | None:
-        """Count the steps that are neither to the next number nor from the last to the first."""
-        numbers = [n for n in self._came if n >= 0]
-        if 2 * len(numbers) <= len(self._came) or max(numbers) > self.MOST:
-            return None
-        if min(numbers) > 1 and any(b < a for a, b in itertools.pairwise(numbers)):
-            return None
-        ends = max(numbers), min(numbers)
-        return sum(1 for a, b in itertools.pairwise(self._came) if b != a + 1 and (a, b) != ends)
 
     def take(self, field: Field) -> None:
         """Take the first number of a line with two."""
@@ -148,43 +157,45 @@ class _Ids:
         whole = field.whole and field.value >= 0
         self._lines += 1
         self._came.append(min(int(field.value), self.MOST + 1) if whole else -1)
-        odd = self._odd()
-        if odd is None:
-            return
         numbers = [n for n in self._came if n >= 0]
-        low, top = min(numbers), max(numbers)
-        rounds = sum(1 for pair in itertools.pairwise(self._came) if pair == (top, low) and top > low)
+        low, top = min(numbers, default=0), max(numbers, default=0)
+        back = low > 1 and any(b < a for a, b in itertools.pairwise(numbers))
+        if 2 * len(numbers) <= len(self._came) or top > self.MOST or back:
+            self.may_be = False
+            return
+        steps = list(itertools.pairwise(self._came))
+        odd = sum(1 for a, b in steps if b != a + 1 and (a, b) != (top, low))
+        rounds = steps.count((top, low)) if top > low else 0
         self.sure = low < 2 and rounds >= (2 if top - low > 1 else 4) and 8 * odd <= len(self._came) + 7
+        self.may_be = not self.sure and self._lines < self.WINDOW and 4 * odd < len(self._came) + 3
 
 
 class _Commas:
-    """Tells 21,5,22,0 from four whole numbers: each second one has one digit, and leaps from line to line."""
+    """Tells 21,5,22,0 from four whole numbers: each second one has one digit, and leaps from line to line.
+
+    `may_be`: that is open still.
+    """
 
     PATIENCE = 10
 
     def __init__(self) -> None:
-        self.sure = self._no = self._warm = False
+        self.sure, self.may_be = False, True
+        self._warm = False
         self._before: list[int] = []
         self._leaps = self._lines = 0
 
-    @property
-    def may_be(self) -> bool:
-        """Whether that is open still."""
-        return not self._no
-
     def take(self, text: str) -> None:
         """Take a line that has nothing but commas between its numbers."""
-        if self._no or self.sure:
+        if self.sure or not self.may_be:
             return
         parts = [part.strip() for part in text.split(",")]
         wholes, decimals = parts[::2], parts[1::2]
-        if len(parts) % 2 or not all(re.fullmatch(r"[-+]?\d+", part) for part in parts):
-            self._no = True
-            return
-        if any(len(d) == 2 and d[0] == "0" for d in decimals) and {len(d) for d in decimals} == {2}:
+        digits = {len(decimal) for decimal in decimals}
+        self.may_be = len(parts) % 2 == 0 and all(re.fullmatch(r"[-+]?\d+", part) for part in parts)
+        if self.may_be and digits == {2} and any(decimal[0] == "0" for decimal in decimals):
             self.sure = not any(w.lstrip("+-")[0] == "0" and len(w) > 1 for w in wholes)
-        if self.sure or any(len(d) != 1 for d in decimals):
-            self._no = not self.sure
+        self.may_be = self.may_be and digits == {1}
+        if not self.may_be:
             return
         now = [int(d) for d in decimals]
         self._warm |= any(abs(int(w)) > 9 for w in wholes)
@@ -192,7 +203,7 @@ class _Commas:
         self._before = now
         self._lines += 1
         self.sure = self._warm and self._leaps > 2
-        self._no = not self.sure and self._lines >= self.PATIENCE
+        self.may_be = self._lines < self.PATIENCE
 
 
 class Count:

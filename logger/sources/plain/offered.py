@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import Final
 
-from logger.sources.plain.ambiguity import TURNS, TWO_THINGS, Count, Lines
-from logger.sources.plain.numbers import MOST_FIELDS, Field, channel_names
+from logger.sources.plain.ambiguity import Lines
+from logger.sources.plain.numbers import Field, channel_names
 
 _ROOM_F: Final = (60.0, 100.0)
 _HOTTEST_C: Final = 1400.0
@@ -22,38 +21,28 @@ class Offered:
         self._lines = Lines(decimal)
         self._before: list[str] = []
         self._same = 0
-        self._counts: dict[str, Count] = {}
-        self._turns: Counter[str] = Counter()
         self._alone: dict[str, dict[str, Field]] = {}
         self._last: dict[str, Field] = {}
 
     @property
     def trouble(self) -> str:
         """Why lines are left alone, in words that go on after a port's name; else empty."""
-        return self._lines.trouble or (TWO_THINGS if self.waits else "")
-
-    @property
-    def waits(self) -> bool:
-        """Whether what came last can mean two things, and more must come."""
-        return self._lines.waits
+        return self._lines.trouble
 
     @property
     def settled(self) -> bool:
         """Whether nothing is open: what lines mean, and whether who took a turn takes others."""
-        return not self.waits and all(times >= TURNS for times in self._turns.values())
+        return not self._lines.waits and len(self._lines.in_turn) == len(self._lines.turns)
 
     def take(self, line: bytes) -> None:
         """Take a line."""
         found = self._lines.fields(line)
-        keys, turn = [field.key for field in found], self._lines.turn
-        if self._lines.waits or len(self._counts) > 2 * MOST_FIELDS:
+        if self._lines.waits:
             return
-        for field in found:
-            self._counts.setdefault(field.key, Count(field.key)).take(field)
+        keys = [field.key for field in found]
         named = {n: f for n, f in zip(channel_names(keys), found, strict=True) if f.value is not None}
-        if turn and named:
-            self._turns[turn] += 1
-            self._alone[turn] = named
+        if self._lines.turn and named:
+            self._alone[self._lines.turn] = named
         self._same = self._same + 1 if keys == self._before else 1
         self._before = keys or self._before
         if keys and self._same >= 3:
@@ -64,11 +53,12 @@ class Offered:
         """By the name that its channel would have, the last of each; empty before three lines agree."""
         if self.trouble:
             return {}
-        in_turn = [turn for turn, times in self._turns.items() if times >= TURNS]
+        in_turn = self._lines.in_turn
         alone = {name: field for turn in in_turn for name, field in self._alone[turn].items()}
         if len(in_turn) > 1 and self._last.keys() <= alone.keys():
             return alone
-        return {name: field for name, field in self._last.items() if not self._counts[field.key].counts}
+        counting = {key for key, count in self._lines.counts.items() if count.counts}
+        return {name: field for name, field in self._last.items() if field.key not in counting}
 
     @property
     def values(self) -> dict[str, float]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from logger.reading import Sample
-from logger.sources.plain.ambiguity import TURNS, TWO_THINGS, Count, Lines
+from logger.sources.plain.ambiguity import Lines
 from logger.sources.plain.numbers import MOST_FIELDS, Marked, MinusOne, Unit, channel_names
 
 
@@ -32,39 +32,31 @@ class LineReader:
         self._since_s = 0.0
         self._lines = Lines(decimal)
         self._take_turns = self._of_turn = False
-        self._turns: dict[str, tuple[int, float]] = {}
-        self._counts: dict[str, Count] = {}
+        self._first_s: dict[str, float] = {}
         self._minus_one = MinusOne()
 
     @property
     def counts(self) -> tuple[str, ...]:
         """Names of numbers that only count, or are no temperature by name: no channels unless marked."""
-        return tuple(sorted(channel_names([key])[0] for key, count in self._counts.items() if count.counts))
+        counting = (key for key, count in self._lines.counts.items() if count.counts)
+        return tuple(sorted(channel_names([key])[0] for key in counting))
 
     @property
     def trouble(self) -> str:
         """Why lines are left alone, in words that go on after a port's name; else empty."""
-        return self._lines.trouble or (TWO_THINGS if self._lines.waits else "")
+        return self._lines.trouble
 
     def sample(self, line: bytes, at_s: float) -> dict[str, Sample] | None:
         """Read a line by channel; None where it is no sample: chatter, half a line, the first of its kind."""
         found = self._lines.fields(line)
-        keys = tuple(f.key for f in found)
-        if not keys or self._lines.waits:
-            return None
-        if len(self._counts) > 2 * MOST_FIELDS:  # names that never come again
-            self._counts.clear()
-            self._turns.clear()
-        for field in found:
-            self._counts.setdefault(field.key, Count(field.key)).take(field)
-        if not self._is_sample(keys, at_s):
+        if not found or not self._is_sample(tuple(f.key for f in found), at_s):
             return None
         by_key = {f.key: f for f in found}
         if not self._marks:
             return {
                 name: Marked(name, f.key, f.unit or self._unit).sample(self._minus_one.live(f.key, f.value))
-                for name, f in zip(channel_names(keys), found, strict=True)
-                if f.value is not None and not self._counts[f.key].may_count
+                for name, f in zip(channel_names([f.key for f in found]), found, strict=True)
+                if f.value is not None and not self._lines.counts[f.key].may_count
             } or None
         samples = {
             mark.channel: mark.sample(
@@ -79,14 +71,14 @@ class LineReader:
         if keys != self._before:
             self._before, self._since_s = keys, at_s
         turn = self._lines.turn
-        times, first_s = self._turns.get(turn, (0, at_s))
-        if turn:
-            self._turns[turn] = times + 1, first_s
+        if len(self._first_s) > 2 * MOST_FIELDS:
+            self._first_s.clear()
+        first_s = self._first_s.setdefault(turn, at_s)
         if keys == self._settled:
             return True
         if turn and (self._settled is None or self._take_turns or self._of_turn):
             # T1: 21.5 on a line, T2: 22.0 on the next: each is a sample of one channel.
-            often = [key for key, (n, _) in self._turns.items() if n >= TURNS]
+            often = self._lines.in_turn
             if len(often) > 1 and turn in often and at_s - first_s >= self.SETTLE_S:
                 self._take_turns = True
                 return True
