@@ -326,7 +326,7 @@ def test_names_that_never_come_again_are_forgotten() -> None:
     for n in range(20_000):
         reader.sample(b"x%d=21.5" % n, 0.1 * n)
     assert len(reader._lines.counts) <= 2 * MOST_FIELDS + 1
-    assert len(reader._turns) <= 2 * MOST_FIELDS + 1
+    assert len(reader._first_s) <= 2 * MOST_FIELDS + 1
 
 
 @pytest.mark.parametrize(
