@@ -74,7 +74,6 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
         raw_header = _with_groups(raw_header, rows[header - 1][1])
     table = Table(
         path=path,
-        encoding=text.encoding,
         delimiter=text.delimiter,
         decimal=".",
         header_row=rows[header][0] if header is not None else None,

@@ -10,16 +10,19 @@ import numpy as np
 
 from logger.exchange.csv_table import CsvOptions, Hint, Table, shown
 from logger.exchange.csv_words import ERROR_WORDS, NO_READING, OPEN_WORDS
-from logger.reading import Status
+from logger.reading import Floats, Status
 
 _SPACED: Final = r"|\d{1,3}(?:[ \u00a0\u202f'’]\d{3})+)?"
 _POWER: Final = r"(?:[ed][+-]?\d{1,3})?"
-_POINT: Final = re.compile(rf"[+\-]?(?:\d+|\d{{1,3}}(?:,\d{{3}})+{_SPACED}(?:\.\d*)?{_POWER}", re.I)
-_COMMA: Final = re.compile(rf"[+\-]?(?:\d+|\d{{1,3}}(?:\.\d{{3}})+{_SPACED}(?:,\d*)?{_POWER}", re.I)
+_POINT: Final = re.compile(
+    rf"[+\-]?(?=[.,]?\d)(?:\d+|\d{{1,3}}(?:,\d{{3}})+{_SPACED}(?:\.\d*)?{_POWER}", re.I
+)
+_COMMA: Final = re.compile(
+    rf"[+\-]?(?=[.,]?\d)(?:\d+|\d{{1,3}}(?:\.\d{{3}})+{_SPACED}(?:,\d*)?{_POWER}", re.I
+)
 _SPACES: Final = re.compile(r"[\s'’]")
 _AFTER: Final = re.compile(r"(?<=\d)(?:e[+\-]?\d{1,3}|\s*[°º]?\s?[CFK℃℉])$", re.I)
 """What may stand behind a number: its exponent, or its unit."""
-_DIGIT: Final = re.compile(r"\d")
 _THREE: Final = re.compile(r"[+\-−]?[1-9]\d{0,2},\d{3}")
 _WITH_COMMA: Final = re.compile(r"[+\-−]?\d+,\d+")
 _WITH_POINT: Final = re.compile(r"[+\-−]?(?:\d+|\d{1,3}(?:,\d{3})+)\.\d+")
@@ -40,20 +43,11 @@ def as_number(cell: str, decimal: str) -> float | None:
     text = cell.strip().replace("−", "-").removeprefix("'")
     if text[:1] in ("+", "-"):
         text = text[0] + text[1:].lstrip()
-    if len(text) > 40 or not _DIGIT.search(text):
+    pattern = _COMMA if decimal == "," else _POINT
+    if len(text) > 40 or not pattern.fullmatch(text):
         return None
-    if decimal == ",":
-        if not _COMMA.fullmatch(text):
-            return None
-        text = text.replace(".", "").replace(",", ".")
-    else:
-        if not _POINT.fullmatch(text):
-            return None
-        text = text.replace(",", "")
-    try:
-        return float(_SPACES.sub("", text).replace("D", "E").replace("d", "e"))
-    except ValueError:
-        return None
+    text = text.replace(".", "").replace(",", ".") if decimal == "," else text.replace(",", "")
+    return float(_SPACES.sub("", text).lower().replace("d", "e"))
 
 
 def numbers_in(table: Table, i: int) -> list[float]:
@@ -71,20 +65,17 @@ def find_decimal(table: Table, options: CsvOptions) -> str:
     if table.own or (table.delimiter == "," and not any("," in c for _, row in table.head for c in row)):
         return "."
     sample = [
-        (number, j, cell)
-        for number, row in table.head
-        for j, cell in enumerate(_AFTER.sub("", c.strip()) for c in row)
+        (number, j, _AFTER.sub("", cell.strip())) for number, row in table.head for j, cell in enumerate(row)
     ]
+    texts = [cell for *_, cell in sample]
     commas = [place for place in sample if _WITH_COMMA.fullmatch(place[2])]
-    points = sum(1 for *_, cell in sample if _WITH_POINT.fullmatch(cell))
-    if any(_GROUPED.fullmatch(cell) for *_, cell in sample):
-        table.guesses.append("numbers have a decimal comma")
-        return ","
-    if not commas:
+    points = sum(1 for text in texts if _WITH_POINT.fullmatch(text))
+    grouped = any(_GROUPED.fullmatch(text) for text in texts)
+    if not commas and not grouped:
         return "."
-    if all(_THREE.fullmatch(cell) for *_, cell in commas) and not points:
+    if not grouped and not points and all(_THREE.fullmatch(cell) for *_, cell in commas):
         return _thousands_or_decimals(table, commas, sample)
-    if any(_BOTH.fullmatch(cell) for *_, cell in sample) or len(commas) <= points:
+    if not grouped and (len(commas) <= points or any(_BOTH.fullmatch(text) for text in texts)):
         return "."
     table.guesses.append("numbers have a decimal comma")
     return ","
@@ -104,6 +95,15 @@ def _thousands_or_decimals(
     thousands = Hint("decimal", ".", "if the comma stands between thousands")
     decimals = Hint("decimal", ",", "if it is the decimal sign")
     raise table.refuse(what, thousands, decimals, row=number, column=column, code="decimal-or-thousands")
+
+
+def plain_floats(cells: Sequence[str]) -> Floats | None:
+    """Read cells that are nothing but numbers with points, or empty (NaN); None where one is not."""
+    try:
+        values = np.array([float(cell or "nan") for cell in cells])
+    except ValueError:
+        return None
+    return None if "_" in "".join(cells) else values
 
 
 def is_number(cell: str) -> bool:

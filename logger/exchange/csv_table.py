@@ -118,7 +118,6 @@ class Column:
     quality: int | None = None  # the column that says whether to believe it
     values: list[Floats] = field(default_factory=list, init=False)  # block by block
     status: list[Bytes] = field(default_factory=list, init=False)
-    bad_count: int = field(default=0, init=False)  # cells that can't be read
     taken_back: int = field(default=0, init=False)  # numbers that a word beside them takes back
 
 
@@ -127,7 +126,6 @@ class Table:
     """Where a file's table is, and what its columns are."""
 
     path: Path
-    encoding: str
     delimiter: str
     decimal: str
     header_row: int | None  # None where there is no header

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
@@ -13,7 +12,7 @@ import numpy as np
 
 from logger.exchange import csv_dates
 from logger.exchange.csv_epochs import count_of, unwrapped
-from logger.exchange.csv_numbers import as_number
+from logger.exchange.csv_numbers import as_number, plain_floats
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
 from logger.reading import Floats, Ints
 
@@ -90,11 +89,8 @@ class TimeReader:
     # --- numbers ----------------------------------------------------------------------------------------
 
     def _add_numbers(self, cells: Sequence[str]) -> list[int]:
-        values = np.full(len(cells), np.nan)
-        if self._table.decimal == "." and "_" not in "".join(cells):
-            with contextlib.suppress(ValueError):
-                values = np.array([float(cell) for cell in cells])
-        if not np.isfinite(values).all():
+        values = plain_floats(cells) if self._table.decimal == "." else None
+        if values is None or not np.isfinite(values).all():
             read = (as_number(cell, self._table.decimal) for cell in cells)
             values = np.array([np.nan if value is None else value for value in read])
         self._values.append(values)

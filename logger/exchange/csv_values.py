@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
@@ -20,7 +21,7 @@ from logger.exchange.csv_doubt import (
     sentinels,
     stands_still,
 )
-from logger.exchange.csv_numbers import as_number, decimals_of, is_number, is_word, one_cell
+from logger.exchange.csv_numbers import as_number, decimals_of, is_number, is_word, one_cell, plain_floats
 from logger.exchange.csv_order import in_order
 from logger.exchange.csv_table import Column, CsvOptions, Hint, Table, shown
 from logger.exchange.csv_text import Row, Text, as_ranges
@@ -66,7 +67,8 @@ class Reader:
         self._rows: list[Ints] = []
         self._bad: list[_Bad] = []
         self._last_row: Row = (0, [])
-        self._count = self._bad_count = 0
+        self._count = 0
+        self._bad_counts: Counter[int] = Counter()
         self._date = ""
         self._no_reading = frozenset(word.strip().lower() for word in options.no_reading)
         numbers = (as_number(word, table.decimal) for word in options.no_reading)
@@ -75,36 +77,20 @@ class Reader:
 
     def add(self, block: Sequence[Row]) -> None:
         """Read a block of rows; CsvError: they are too many."""
-        table, width = self._table, self._width
-        numbers, cells = [], []
-        for number, row in block:
-            if len(row) != width:
-                some = f"{len(row)} cells where there should be {width}"
-                if len(row) > width and any(cell.strip() for cell in row[width:]):
-                    self._bad.append(_Bad(number, -1, "", some))
-                elif len(row) < width and not table.delimiter.strip(" "):
-                    self._bad.append(_Bad(number, -1, "", f"{some}: nothing says which is missing"))
-                row = (row + [""] * (width - len(row)))[:width]
-            numbers.append(number)
-            cells.append(row)
+        table = self._table
+        numbers = [number for number, _ in block]
+        columns = list(zip(*(self._whole(number, row) for number, row in block), strict=True))
         self._count += len(numbers)
         if self._count * len(table.columns) > MAX_READINGS and not table.own:
             what = f"more than {MAX_READINGS:,} readings; split it, or say which columns to read with"
             raise table.refuse(what, Hint("keep"), code="too-large")
         self._last_row = block[-1]
-        columns = list(zip(*cells, strict=True))
-        if len(table.time) > 1:  # a date that stands only where a day begins
-            columns[table.time[0]] = tuple(self._filled(columns[table.time[0]]))
-        times = (
-            columns[table.time[0]]
-            if len(table.time) == 1
-            else [joined(parts) for parts in zip(*(columns[i] for i in table.time), strict=True)]
-        )
+        times: Sequence[str] = columns[table.time[0]]
+        if len(table.time) > 1:
+            times = [joined(parts) for parts in zip(*(columns[i] for i in table.time), strict=True)]
         for i in self._times.add(numbers, times):
-            self._bad_count += 1
-            if self._bad_count <= _MOST_BAD:
-                self._bad.append(_Bad(numbers[i], table.time[0], times[i]))
-        self._rows.append(np.array(numbers, np.int32).astype(np.int64))
+            self._note_bad(table.time[0], numbers[i], times[i])
+        self._rows.append(np.array(numbers, np.int64))
         for column in table.columns:
             self._add_column(column, numbers, columns[column.at])
             if column.quality is not None:
@@ -113,26 +99,32 @@ class Reader:
                 column.status[-1][bad] = Status.CORRUPT
                 column.taken_back += int(np.count_nonzero(bad))
 
-    def _filled(self, cells: Sequence[str]) -> Iterator[str]:
-        for cell in cells:
-            if cell.strip():
-                self._date = cell
-            yield self._date
+    def _whole(self, number: int, row: list[str]) -> list[str]:
+        """Give a row all its cells and no more, and the date that stands only where a day begins."""
+        table, width = self._table, self._width
+        if len(row) != width:
+            some = f"{len(row)} cells where there should be {width}"
+            if any(cell.strip() for cell in row[width:]):
+                self._bad.append(_Bad(number, -1, "", some))
+            elif len(row) < width and not table.delimiter.strip(" "):
+                self._bad.append(_Bad(number, -1, "", f"{some}: nothing says which is missing"))
+            row = (row + [""] * (width - len(row)))[:width]
+        if len(table.time) > 1:
+            row[table.time[0]] = self._date = row[table.time[0]] if row[table.time[0]].strip() else self._date
+        return row
+
+    def _note_bad(self, at: int, row: int, cell: str) -> None:
+        """Keep the first cells of a column that can't be read."""
+        self._bad_counts[at] += 1
+        if self._bad_counts[at] <= _MOST_BAD:
+            self._bad.append(_Bad(row, at, cell))
 
     def _add_column(self, column: Column, rows: list[int], cells: Sequence[str]) -> None:
-        if self._table.decimal == ",":
-            cells = [
-                cell.replace(",", ".") if cell.count(",") == 1 and "." not in cell else cell for cell in cells
-            ]
-        try:
-            values = np.array([float(cell or "nan") for cell in cells])
-            plain = "_" not in "".join(cells)
-        except ValueError:
-            plain = False
-        if plain:
-            status = np.where(np.isnan(values), np.uint8(Status.ABSENT), np.uint8(Status.OK))
-        else:
+        plain = cells if self._table.decimal == "." else [cell.replace(",", ".") for cell in cells]
+        if (values := plain_floats(plain)) is None:
             values, status = self._one_by_one(column, rows, cells)
+        else:
+            status = np.where(np.isnan(values), np.uint8(Status.ABSENT), np.uint8(Status.OK))
         for number in self._no_number:
             out = values == number
             values[out], status[out] = np.nan, Status.ABSENT
@@ -159,11 +151,9 @@ class Reader:
                     self._memo[cell] = found
             value, kind, unit = found
             if value is None or (unit not in (None, column.unit) and self._options.unit is None):
-                column.bad_count += 1
-                if column.bad_count <= _MOST_BAD:
-                    self._bad.append(_Bad(rows[i], column.at, cell.strip()))
-                continue
-            values[i], status[i] = value, kind
+                self._note_bad(column.at, rows[i], cell.strip())
+            else:
+                values[i], status[i] = value, kind
         return values, status
 
     # --- all of it --------------------------------------------------------------------------------------
@@ -230,8 +220,7 @@ class Reader:
     def _why_none(self, column: Column) -> str | None:
         keep, status = bool(self._options.keep), column.status[0]
         if (status == Status.ABSENT).all():
-            if column.bad_count:
-                some = next(bad.cell for bad in self._bad if bad.at == column.at)
+            if some := next((bad.cell for bad in self._bad if bad.at == column.at), ""):
                 return None if keep else f"texts, such as {shown(some)}, and no number"
             return None if column.sure and keep else "no reading in it at all"
         if column.sure or len(self._table.columns) == 1:
@@ -300,7 +289,7 @@ class Reader:
         if row in in_time and below and len(rows) - below == len([r for r in bad if r >= row]):
             return [*hints, Hint("last_line", row - 1, "if the readings end there")]
         some = as_ranges(bad)
-        if self._bad_count <= _MOST_BAD and 2 * len(bad) < len(rows) and len(some) < 200:
+        if self._bad_counts[time] <= _MOST_BAD and 2 * len(bad) < len(rows) and len(some) < 200:
             many = f"leaves out the {len(bad)} rows that can't be read"
             hints.append(Hint("skip_rows", some, "leaves that row out" if len(bad) == 1 else many))
         elif column < 0:

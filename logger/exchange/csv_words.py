@@ -198,19 +198,23 @@ def unit_in(header: str) -> tuple[str, Unit | None]:
     return name.strip("_ ") or name, unit
 
 
+def _bare(cell: str) -> str:
+    """Take a unit out of its brackets, and parts of a degree off it."""
+    return scale_in(cell.translate(_ONE_SIGN))[0].strip().strip("()[]\"'").strip()
+
+
 def unit_cell(cell: str) -> tuple[Unit | None, bool]:
     """Read a cell of a row of units: its unit of temperature, or whether it is a unit of something else."""
-    text = scale_in(cell.translate(_ONE_SIGN))[0].strip().strip("()[]\"'").strip()
+    text = _bare(cell)
     match = _TEMPERATURE_UNIT.fullmatch(text)
     if match is not None:
         return _UNITS[(match[1] or text)[0].lower()], False
-    return None, bool(text) and text not in ("-", "--", "?", "n/a") and _PROCESSED.fullmatch(text) is None
+    return None, text not in ("", "-", "--", "?", "n/a") and _PROCESSED.fullmatch(text) is None
 
 
 def is_unit(cell: str) -> bool:
     """Say whether a cell is a unit of temperature or a well-known other one: neither `GOOD` nor `upper`."""
-    text = cell.translate(_ONE_SIGN).strip().strip("()[]").strip()
-    return any(unit.fullmatch(text) for unit in (_TEMPERATURE_UNIT, _OF_OTHER))
+    return any(unit.fullmatch(_bare(cell)) for unit in (_TEMPERATURE_UNIT, _OF_OTHER))
 
 
 def is_time_word(header: str) -> bool:
@@ -220,30 +224,21 @@ def is_time_word(header: str) -> bool:
 
 def is_units_row(row: Sequence[str]) -> bool:
     """Say whether a row is one of units: more than one of them, and nothing else."""
-    plain = (scale_in(cell.translate(_ONE_SIGN))[0].strip() for cell in row)
-    filled = [text for cell in plain if (text := cell.strip("()[]\"'").strip())]
+    filled = [text for cell in row if (text := _bare(cell))]
     return len(filled) > 1 and all(
-        len(text) < 24
-        and (
-            text in ("-", "--", "n/a", "none")
-            or any(unit.fullmatch(text) for unit in (_TEMPERATURE_UNIT, _TIME_UNIT, _OF_OTHER))
-        )
+        text in ("-", "--", "n/a", "none")
+        or (len(text) < 24 and (is_unit(text) or _TIME_UNIT.fullmatch(text)))
         for text in filled
     )
 
 
 def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
     """Say whether a row below names is one of units: some of temperature, or one of time below `Time`."""
-    units, names = (
-        [cell for cell in cells if _TEMPERATURE_UNIT.fullmatch(cell.strip().strip("()[]"))]
-        for cells in (row, above)
-    )
-    timed = any(
-        is_time_word(name) or name.strip() == "t"
-        for name, cell in zip(above, row, strict=False)
-        if _TIME_UNIT.fullmatch(cell.strip().strip("()[]"))
-    )
-    return len(row) == len(above) and not names and (len(units) > 1 or timed)
+    if len(row) != len(above) or any(unit_cell(name)[0] for name in above):
+        return False
+    pairs = zip(above, map(_bare, row), strict=True)
+    timed = any(_TIME_UNIT.fullmatch(cell) and (is_time_word(n) or n.strip() == "t") for n, cell in pairs)
+    return timed or sum(unit_cell(cell)[0] is not None for cell in row) > 1
 
 
 def is_types_row(row: Sequence[str]) -> bool:
