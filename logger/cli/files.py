@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from logger.cli.options import FILE, Text, json_option, plan_option, with_home
-from logger.cli.output import print_json, reading
+from logger.cli.output import reading, tell
 
 if TYPE_CHECKING:
     from logger.home import Home
@@ -97,11 +97,15 @@ def import_(
     plan = load(plan_file) if plan_file else None
     home.create()
     here = _here_already(home, files)
-    if once and here:
-        new = [path for path in files if path not in here]
-        if not new:
-            return _all_here(here, as_json=as_json)
-        files = tuple(new)
+    known = [{"file": path.name, "firing": found.id} for path, found in here.items()]
+    said = [_words(path, found, once=once) for path, found in here.items()]
+    if once:
+        files = tuple(path for path in files if path not in here)
+    if not files:
+        first = next(iter(here.values()))
+        document = {"firing": first.id, "title": first.title, "readings": 0, "here_already": known}
+        tell(document, said, as_json=as_json)
+        return 0
     with contextlib.closing(JournalWriter(home.journal)) as writer:
         info, firing = import_csv(
             writer,
@@ -116,18 +120,14 @@ def import_(
         "title": info.title,
         "readings": firing.readings,
         "probes": list(firing.names),
-        "duration_s": float(firing.t_us[-1] - firing.t_us[0]) / 1e6,
+        "duration_s": float(firing.t_s[-1]),
         "guesses": list(firing.guesses),
         "notes": list(firing.notes),
-        "here_already": [{"file": path.name, "firing": found.id} for path, found in here.items()],
+        "here_already": known,
         "left_out": [{"column": column, "why": why} for column, why in firing.left_out],
     }
-    if as_json:
-        print_json(document)
-        return 0
-    click.echo(f"Firing {info.id}: {firing.readings} readings of {', '.join(firing.names)}")
-    for line in (*firing.said(), *(_words(path, found, once=once) for path, found in here.items())):
-        click.echo(f"  {line}")
+    head = f"Firing {info.id}: {firing.readings} readings of {', '.join(firing.names)}"
+    tell(document, [head, *(f"  {line}" for line in (*firing.said(), *said))], as_json=as_json)
     return 0
 
 
@@ -147,18 +147,6 @@ def _words(path: Path, found: FiringInfo, *, once: bool) -> str:
     place = "lies in the bin" if found.binned else "is here already"
     where = f"{path.name} {place}, as firing {found.id} ({found.title})"
     return f"{where}: left out" if once else f"{where}: now it is here twice; --once would have left it out"
-
-
-def _all_here(here: dict[Path, FiringInfo], *, as_json: bool) -> int:
-    """Say that there is nothing new; the firing is the one that has the first file."""
-    first = next(iter(here.values()))
-    if as_json:
-        known = [{"file": path.name, "firing": found.id} for path, found in here.items()]
-        print_json({"firing": first.id, "title": first.title, "readings": 0, "here_already": known})
-        return 0
-    for path, found in here.items():
-        click.echo(_words(path, found, once=True))
-    return 0
 
 
 def _progress(done_word: str) -> Callable[[int, int], None] | None:
@@ -204,14 +192,13 @@ def export(
         found = reader.firing(firing)
         unproven = sorted(reader.unproven(found.id))
         rows = _write(reader, found.id, kind, output, site=site, timezone=timezone, unit=unit)
-    if as_json:
-        counted = {} if rows is None else {"rows": rows}
-        proof = {"proof": "none" if unproven else "crc", "unproven": unproven}
-        print_json({"firing": found.id, "format": kind, "file": str(output), **counted, **proof})
-    else:
-        click.echo(f"{output}: {'report' if rows is None else f'{rows} rows'} of firing {found.id}")
-        if unproven:
-            click.echo(f"Readings of {', '.join(unproven)} carried no checksum and no counter.")
+    document: dict[str, Any] = {"firing": found.id, "format": kind, "file": str(output)}
+    document |= {} if rows is None else {"rows": rows}
+    document |= {"proof": "none" if unproven else "crc", "unproven": unproven}
+    said = [f"{output}: {'report' if rows is None else f'{rows} rows'} of firing {found.id}"]
+    if unproven:
+        said.append(f"Readings of {', '.join(unproven)} carried no checksum and no counter.")
+    tell(document, said, as_json=as_json)
     return 0
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from logger.cli.options import json_option, plan_option, with_home
-from logger.cli.output import iso, marked, print_json, print_list, reading
+from logger.cli.output import iso, marked, reading, tell
 from logger.errors import UserError
 
 if TYPE_CHECKING:
@@ -27,29 +28,23 @@ def firings(home: Home, as_json: bool) -> int:
     if home.journal.exists():
         with reading(home) as reader:
             found = reader.firings()
-    if as_json:
-        print_json(
-            [
-                {
-                    "firing": f.id,
-                    "title": f.title,
-                    "started": iso(f.started_us),
-                    "readings": f.readings,
-                    "running": f.running,
-                    "invented": f.invented,
-                }
-                for f in found
-            ]
-        )
-        return 0
-    print_list(
-        (
-            f"{f.id}  {f.readings:>9} readings  {marked(f.title, running=f.running, invented=f.invented)}"
-            for f in found
-        ),
-        "No firing yet.",
-    )
+    lines = [
+        f"{f.id}  {f.readings:>9} readings  {marked(f.title, running=f.running, invented=f.invented)}"
+        for f in found
+    ]
+    tell([_known(f) for f in found], lines or ["No firing yet."], as_json=as_json)
     return 0
+
+
+def _known(info: FiringInfo) -> dict[str, Any]:
+    return {
+        "firing": info.id,
+        "title": info.title,
+        "started": iso(info.started_us),
+        "readings": info.readings,
+        "running": info.running,
+        "invented": info.invented,
+    }
 
 
 @click.command()
@@ -60,20 +55,18 @@ def show(home: Home, firing: str, as_json: bool) -> int:
     """What is known of a FIRING (its ID, or last): its probes with their peaks, and what happened."""
     with reading(home) as reader:
         document = _facts(reader, firing)
-    print_json(document) if as_json else _print_facts(document)
+    tell(document, _in_lines(document), as_json=as_json)
     return 0
 
 
-def _print_facts(document: dict[str, Any]) -> None:
+def _in_lines(document: dict[str, Any]) -> Iterator[str]:
     from logger.journal.rows import WHY
     from logger.words.events import event_words
 
-    click.echo(f"{document['firing']}  {document['title']}")
+    yield f"{document['firing']}  {document['title']}"
     if document["invented"]:
-        click.echo("An invented firing: nothing here was measured.")
-    click.echo(
-        f"Lit {document['started']}, {document['duration_s'] / 60:.0f} min, {document['readings']} readings"
-    )
+        yield "An invented firing: nothing here was measured."
+    yield f"Lit {document['started']}, {document['duration_s'] / 60:.0f} min, {document['readings']} readings"
     for probe in document["probes"]:
         height = "" if probe["height_cm"] is None else f", {probe['height_cm']:g} cm"
         peak = (
@@ -82,15 +75,15 @@ def _print_facts(document: dict[str, Any]) -> None:
             else f"peak {probe['peak_c']:.0f} ± {math.ceil(probe['peak_band_c'])} °C"
             f" at {probe['peak_s'] / 60:.0f} min"
         )
-        click.echo(f"  {probe['name']} ({probe['reads']}, zone {probe['zone']}{height}): {peak}")
+        yield f"  {probe['name']} ({probe['reads']}, zone {probe['zone']}{height}): {peak}"
     for apart in document["set_apart"]:
-        click.echo(
+        yield (
             f"  {apart['frames']} frames of rig {apart['rig']} set apart: "
             f"{WHY.get(apart['why'], apart['why'])}; export --format set-apart writes them"
         )
     for event in document["events"]:
         words = event_words(event["kind"], event["data"], "C")
-        click.echo(f"  {event['t_s'] / 60:6.1f} min  {event['kind']}  {words}")
+        yield f"  {event['t_s'] / 60:6.1f} min  {event['kind']}  {words}"
 
 
 @click.command()
@@ -119,11 +112,7 @@ def rehearse(
     with reading(home) as reader:
         found = reader.firings() if every else [reader.firing(firing or "last")]
         results = [run(reader, info, plan, estimating=estimate) for info in found]
-    if as_json:
-        print_json(results if every else results[0])
-        return 0
-    for result in results:
-        click.echo(table(result))
+    tell(results if every else results[0], map(table, results), as_json=as_json)
     return 0
 
 
@@ -157,16 +146,11 @@ def _facts(reader: JournalReader, ref: str) -> dict[str, Any]:
         )
     unproven = sorted(reader.unproven(info.id))
     return {
-        "firing": info.id,
-        "title": info.title,
+        **_known(info),
         "proof": "none" if unproven else "crc",
         "unproven": unproven,
-        "started": iso(info.started_us),
         "ended": None if info.ended_us is None else iso(info.ended_us),
         "duration_s": info.length_s,
-        "readings": info.readings,
-        "running": info.running,
-        "invented": info.invented,
         "facts": info.facts,
         "target_c": info.plan.target_c,
         "burnout_c": info.plan.burnout_c,

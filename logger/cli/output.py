@@ -22,6 +22,15 @@ def print_json(document: object) -> None:
     click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
 
 
+def tell(document: object, lines: Iterable[str], *, as_json: bool) -> None:
+    """Print one JSON document for programs, or lines for people."""
+    if as_json:
+        print_json(document)
+    else:
+        for line in lines:
+            click.echo(line)
+
+
 def iso(t_us: int) -> str:
     """Write a time [µs] as ISO 8601 does, in UTC."""
     from datetime import UTC, datetime

@@ -142,10 +142,10 @@ def _find_header(
         if len(rows) == 1:
             raise CsvError("a header, but no readings below it", file=name, code="no-readings")
         return 1, 0, []
-    if options.skip is not None:
-        return _below(rows, name, options.skip, options)
-    _refuse_turned(rows, name, "datetime", "date", "clock")
     kinds = [_data_kind(row, options) for _, row in rows]
+    if options.skip is not None:
+        return _below(rows, kinds, name, options.skip)
+    _refuse_turned(rows, name, "datetime", "date", "clock")
     likely = [i for i, kind in enumerate(kinds) if kind]
     first = next((i for i in likely if _goes_on(rows, kinds, i)), next(iter(likely), None))
     if first is None:
@@ -159,7 +159,7 @@ def _find_header(
             file=name,
             code="no-table",
         )
-    first = _first_row(rows, first, 0, options)
+    first = _first_row(rows, kinds, first, 0)
     above = [
         i for i in range(first) if len(trimmed(rows[i][1])) > 1 or (len(rows[i][1]) > 1 and i == first - 1)
     ]
@@ -191,23 +191,20 @@ def _above_types(rows: Sequence[Row], above: list[int]) -> list[int]:
 
 
 def _below(
-    rows: Sequence[Row], name: str, skip: int, options: CsvOptions
+    rows: Sequence[Row], kinds: Sequence[str], name: str, skip: int
 ) -> tuple[int, int | None, list[str]]:
+    """Take the first row behind `skip` lines for the names; see `_find_header`."""
     header = next((i for i, (number, _) in enumerate(rows) if number > skip), len(rows))
-    below = range(header + 1, len(rows))
-    first = next((i for i in below if _data_kind(rows[i][1], options)), None)
+    first = next((i for i in range(header + 1, len(rows)) if kinds[i]), None)
     if first is None:
-        what = f"no readings below line {skip + 1}; give another"
-        raise CsvError(
-            what, Hint("skip"), Hint("time", None, "with the time's column"), file=name, code="no-readings"
-        )
-    between = [i for i in range(header + 1, first) if is_units_row(rows[i][1])]
-    units = rows[between[0]][1] if between else []
-    if not units and header and is_units_row(rows[header - 1][1]):
-        units = rows[header - 1][1]
-    if is_units_row(rows[header][1]) and not units and trimmed(rows[header][1])[1:]:
-        units = rows[header][1] if any(unit_cell(c)[0] for c in rows[header][1][1:]) else []
-    return _first_row(rows, first, header + 1, options), header, units
+        what, ways = f"no readings below line {skip + 1}; give another", [Hint("skip")]
+        ways.append(Hint("time", None, "with the time's column"))
+        raise CsvError(what, *ways, file=name, code="no-readings")
+    near = [row for _, row in (*rows[header + 1 : first], *rows[:header][-1:]) if is_units_row(row)]
+    names = rows[header][1]
+    if not near and is_units_row(names) and any(unit_cell(cell)[0] for cell in names[1:]):
+        near = [names]
+    return _first_row(rows, kinds, first, header + 1), header, near[0] if near else []
 
 
 def _goes_on(rows: Sequence[Row], kinds: Sequence[str], i: int) -> bool:
@@ -216,14 +213,14 @@ def _goes_on(rows: Sequence[Row], kinds: Sequence[str], i: int) -> bool:
     return not later or any(kinds[j] == kinds[i] and len(rows[j][1]) == len(rows[i][1]) for j in later)
 
 
-def _first_row(rows: Sequence[Row], first: int, lowest: int, options: CsvOptions) -> int:
+def _first_row(rows: Sequence[Row], kinds: Sequence[str], first: int, lowest: int) -> int:
     """Go up over rows that begin with a time too, whatever follows it: no reading yet, or one to refuse."""
     width, kind = len(rows[first][1]), kind_of(rows[first][1][0])
     while first > lowest and len(above := rows[first - 1][1]) > 1:
         readings = sum(1 for cell in above[1:] if re.fullmatch(r"[+\-]?\d+[.,]\d+", cell.strip()))
         counted = len(above) == width and 2 * readings >= width - 1 and re.search(r"\d", above[0])
         # A date alone is midnight, as spreadsheets write it.
-        midnight = kind == "datetime" and len(above) == width and _data_kind(above, options) == "date"
+        midnight = kind == "datetime" and len(above) == width and kinds[first - 1] == "date"
         if not counted and not midnight and not kind_of(above[0]) == kind is not None:
             break
         first -= 1
@@ -237,20 +234,20 @@ def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
     if len(filled) < 2:
         return ""
     kinds = [kind_of(cell) for cell in cells[:8]]
+    timed = any(kind in ("datetime", "date", "clock") for kind in kinds)
     values = [cell for cell in filled if is_value(cell)]
+    mostly = 2 * len(values) >= len(filled)
     if cells[0] and kinds[0] is None and cells[0].lower() not in NO_READING:
         # A text first: an ID, if a time follows that is more than a number; or the time has been named.
-        if not any(kind in ("datetime", "date", "clock") for kind in kinds) and not options.time:
-            return ""
-        return "text" if len(values) > 1 and 2 * len(values) >= len(filled) else ""
-    if not cells[0] and not any(kind in ("datetime", "date", "clock") for kind in kinds):
+        return "text" if (timed or options.time) and mostly and len(values) > 1 else ""
+    if not cells[0] and not timed:
         return ""
     if kinds[0] == "datetime" and len(values) > 1:
         return "datetime"  # with words for probe, quantity, unit and quality
     numbers = (
         any(c.isdigit() for c in "".join(v for v in values if v != cells[0])) or values[1:] == values[:1]
     )
-    return (kinds[0] or "empty") if 2 * len(values) >= len(filled) and numbers else ""
+    return (kinds[0] or "empty") if mostly and numbers else ""
 
 
 def _without_sign(row: list[str]) -> list[str]:
@@ -264,9 +261,8 @@ def _with_groups(header: list[str], above: Sequence[str]) -> list[str]:
     groups = [cell.strip() for cell in above]
     if not again or not any(groups) or sum(map(bool, groups)) >= len(header) - 1:
         return header
-    filled: list[str] = []
-    for group in (*groups, *[""] * (len(header) - len(groups))):
-        filled.append(group or (filled[-1] if filled else ""))
+    wide = itertools.chain(groups, itertools.repeat(""))
+    filled = itertools.accumulate(wide, lambda last, group: group or last)
     return [
         f"{group} {name}" if name in again and group else name
         for group, name in zip(filled, header, strict=False)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -67,14 +67,8 @@ class CsvError(UserError):
 
     def as_dict(self) -> dict[str, Any]:
         """Say it in parts: `code`, `what`, `file`, `row`, `column`, and `hints` (a `Hint`'s fields)."""
-        return {
-            "code": self.code,
-            "what": self.what,
-            "file": self.file,
-            "row": self.row,
-            "column": self.column,
-            "hints": [{"field": h.field, "value": h.value, "words": h.words} for h in self.hints],
-        }
+        said = {name: getattr(self, name) for name in ("code", "what", "file", "row", "column")}
+        return said | {"hints": [asdict(hint) for hint in self.hints]}
 
 
 @dataclass(frozen=True, slots=True)
