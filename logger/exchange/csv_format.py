@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -262,7 +262,7 @@ def _with_groups(header: list[str], above: Sequence[str]) -> list[str]:
     if not again or not any(groups) or sum(map(bool, groups)) >= len(header) - 1:
         return header
     wide = itertools.chain(groups, itertools.repeat(""))
-    filled = itertools.accumulate(wide, lambda last, group: group or last)
+    filled: Iterator[str] = itertools.accumulate(wide, lambda last, group: group or last)
     return [
         f"{group} {name}" if name in again and group else name
         for group, name in zip(filled, header, strict=False)

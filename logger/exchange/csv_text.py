@@ -15,13 +15,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logger.exchange.csv_json import decoded, flat, rows_in
 from logger.exchange.csv_labelled import (
     BadLine,
     Labels,
     as_cells,
+    decoded,
+    flat,
     has_arrows,
     labels_of,
+    rows_in,
     rows_of,
     without_arrows,
 )

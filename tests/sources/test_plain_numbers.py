@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.reading import MAX_NAME, Sample
+from logger.sources.plain.lines import LineReader
 from logger.sources.plain.numbers import MOST_FIELDS, Marked, channel_names, fields
 from logger.sources.plain.offered import doubt, offer
-from logger.sources.plain.reader import LineReader
 from logger.sources.plain.topics import field_of
 
 LINES = [
