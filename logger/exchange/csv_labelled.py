@@ -56,6 +56,7 @@ _BETWEEN: Final = re.compile(r"[\s,]*")
 _EPOCH: Final = 1e8
 """A larger number is a time, and no temperature: 1973 in seconds."""
 _DEEPEST: Final = 5
+_NO_PYTHON: Final = (ValueError, SyntaxError, MemoryError, RecursionError)
 
 
 class BadLine(ValueError):
@@ -91,21 +92,23 @@ def labels_of(lines: Sequence[str]) -> Labels:
     return "blocks" if few and names.count(names[0]) >= max(3, 0.8 * len(names) / len(set(names))) else ""
 
 
-def rows_of(lines: Iterable[str], labels: Labels) -> Iterator[dict[str, str]]:
-    """Turn such lines, but for JSON, into rows: empty where a line says nothing."""
-    if labels == "points":
-        for line in lines:
-            yield from _points(line.strip())
+def cells_of(lines: Iterable[str], labels: Labels, last_line: int | None) -> Iterator[list[str]]:
+    """Turn such lines, up to the last that is wanted, into rows of cells, the names first.
+
+    Rows are empty where a line says nothing. BadLine: no JSON, or no rows in it.
+    """
+    lines = itertools.islice(lines, last_line)
+    rows: Iterator[dict[str, str]]
+    if labels == "document":
+        rows = _rows_in("".join(lines), cut=last_line is not None)
+    elif labels == "json":
+        rows = (_flat(_decoded(line, n)) if line.strip() else {} for n, line in enumerate(lines, 1))
     elif labels == "blocks":
-        yield from _blocks(lines)
+        rows = _blocks(lines)
+    elif labels == "points":
+        rows = (row for line in lines for row in _points(line.strip()))
     else:
-        for line in lines:
-            yield _one(line, labels)
-
-
-def as_cells(rows: Iterable[dict[str, str]]) -> Iterator[list[str]]:
-    """Write rows with names as rows of cells, the names first."""
-    rows = iter(rows)
+        rows = (_one(line, labels) for line in lines)
     some = list(itertools.islice(rows, _MOST))
     names = list(dict.fromkeys(name for one in some for name in one))
     yield names
@@ -125,7 +128,7 @@ def has_arrows(lines: Sequence[str]) -> bool:
     return sum(1 for line in lines if _STAMP.match(line)) > len(lines) // 2
 
 
-def pairs_in(text: str) -> list[tuple[str, str]]:
+def _pairs_in(text: str) -> list[tuple[str, str]]:
     """Find each name (with its unit) and value of a line such as `T1=21.5 T2=22.0`."""
     found = _NAMED.finditer(text[:_LONGEST].strip())
     return [(f"{m['name']} ({m['unit']})" if m["unit"] else m["name"], m["value"]) for m in found]
@@ -136,7 +139,7 @@ def _one(line: str, way: Labels) -> dict[str, str]:
     if way == "named":
         first = _NAMED.search(text)
         before = re.sub(r"\s*(->|=>|>|:|,|;)?\s*$", "", text[: first.start()]).strip("[]() ") if first else ""
-        pairs = pairs_in(text)
+        pairs = _pairs_in(text)
     else:
         found = _BEFORE.match(text)
         before = found[1] if found else ""
@@ -193,23 +196,17 @@ def _plain(text: str) -> str:
 # --- JSON ---------------------------------------------------------------------------------------------------
 
 
-def decoded(text: str, row: int) -> Any:
+def _decoded(text: str, row: int) -> Any:
     """Read one document, be it written as Python writes it."""
     try:
         return json.loads(text)
     except json.JSONDecodeError as exc:
-        if (found := _as_python(text)) is not None:
-            return found
+        with contextlib.suppress(*_NO_PYTHON):
+            return ast.literal_eval(text.strip())
         raise BadLine(row, exc.msg) from exc
 
 
-def _as_python(text: str) -> Any:
-    with contextlib.suppress(ValueError, SyntaxError, MemoryError, RecursionError):
-        return ast.literal_eval(text.strip())
-    return None
-
-
-def rows_in(text: str, *, cut: bool) -> Iterator[dict[str, str]]:
+def _rows_in(text: str, *, cut: bool) -> Iterator[dict[str, str]]:
     """Find the rows in a document, or in several one after another; BadLine: no JSON, or no rows in it.
 
     With `cut` somebody wants what stands before its end: a list may stay open.
@@ -218,7 +215,7 @@ def rows_in(text: str, *, cut: bool) -> Iterator[dict[str, str]]:
     rows = _rows(found[0] if len(found) == 1 and isinstance(found[0], dict) else found)
     if rows is None:
         raise BadLine(1, "its lists are no table: they are not as long as one another")
-    return (flat(row) for row in rows)
+    return (_flat(row) for row in rows)
 
 
 def _elements(text: str, *, cut: bool) -> list[Any]:
@@ -231,7 +228,8 @@ def _elements(text: str, *, cut: bool) -> list[Any]:
         try:
             one, end = decoder.raw_decode(text, at)
         except json.JSONDecodeError as exc:
-            if (whole := _as_python(text)) is not None:
+            with contextlib.suppress(*_NO_PYTHON):
+                whole = ast.literal_eval(text.strip())
                 return list(whole) if isinstance(whole, (list, tuple)) else [whole]
             raise BadLine(text.count("\n", 0, at) + 1, exc.msg) from exc
         found.append(one)
@@ -343,19 +341,19 @@ def _side_by_side(document: dict[str, Any]) -> list[dict[str, Any]] | None:
     ]
 
 
-def flat(document: Any, way: str = "") -> dict[str, str]:
+def _flat(document: Any, way: str = "") -> dict[str, str]:
     """Give what stands at the ends of a document, by the way to it."""
     if isinstance(document, str) and document.strip()[:1] == "{":  # a message within a message
         with contextlib.suppress(json.JSONDecodeError):
-            return flat(json.loads(document), way)
-    if isinstance(document, str) and len(pairs := pairs_in(document)) > 1:
+            return _flat(json.loads(document), way)
+    if isinstance(document, str) and len(pairs := _pairs_in(document)) > 1:
         return dict(pairs)
     if isinstance(document, dict) and len(document) == 1 and next(iter(document))[:1] == "$":
-        return flat(next(iter(document.values())), way)  # {"$date": …}: a type, and no name
+        return _flat(next(iter(document.values())), way)  # {"$date": …}: a type, and no name
     if isinstance(document, dict):
-        parts = [flat(value, f"{way}.{key}" if way else str(key)) for key, value in document.items()]
+        parts = [_flat(value, f"{way}.{key}" if way else str(key)) for key, value in document.items()]
     elif isinstance(document, list):
-        parts = [flat(value, f"{way}.{i}") for i, value in enumerate(document)]
+        parts = [_flat(value, f"{way}.{i}") for i, value in enumerate(document)]
     else:
         return {way: "" if document is None else str(document)}
     return {name: value for part in parts for name, value in part.items()}

@@ -15,18 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logger.exchange.csv_labelled import (
-    BadLine,
-    Labels,
-    as_cells,
-    decoded,
-    flat,
-    has_arrows,
-    labels_of,
-    rows_in,
-    rows_of,
-    without_arrows,
-)
+from logger.exchange.csv_labelled import BadLine, Labels, cells_of, has_arrows, labels_of, without_arrows
 from logger.exchange.csv_numbers import is_number
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, shown
 from logger.reading import OTHER_DIGITS
@@ -111,6 +100,10 @@ class Text:
         last = options.last_line
         until_s = time.monotonic() + MAX_SECONDS
         number = 0
+
+        def refused(code: str, row: int | None, what: str, *hints: Hint) -> CsvError:
+            return CsvError(what, *hints, file=self.path.name, row=row, code=code)
+
         with self.path.open("rb") as raw, io.TextIOWrapper(raw, encoding=self.encoding, newline="") as file:
             lines = _lines(file, self.path.name, as_it_is=self.own)
             try:
@@ -119,30 +112,26 @@ class Text:
                         return
                     if len(row) > MAX_COLUMNS and any(cell.strip() for cell in row[MAX_COLUMNS:]):
                         what = f"{len(row)} columns, more than {MAX_COLUMNS}; is the separator right?"
-                        raise CsvError(
-                            what, Hint("delimiter"), file=self.path.name, row=number, code="too-wide"
-                        )
-                    if number % 4096 == 0:
-                        if progress is not None:
-                            progress(raw.tell(), self.path.stat().st_size)
-                        if time.monotonic() > until_s:
-                            what = f"took longer than {MAX_SECONDS / 60:g} min up to row {number}; split it"
-                            raise CsvError(what, file=self.path.name, code="too-slow")
-                    if not any(number in rows for rows in left_out) and any(
-                        cell and not cell.isspace() for cell in row
-                    ):
+                        raise refused("too-wide", number, what, Hint("delimiter"))
+                    if number % 4096 == 0 and progress is not None:
+                        progress(raw.tell(), self.path.stat().st_size)
+                    if number % 4096 == 0 and time.monotonic() > until_s:
+                        what = f"took longer than {MAX_SECONDS / 60:g} min up to row {number}; split it"
+                        raise refused("too-slow", None, what)
+                    filled = any(cell and not cell.isspace() for cell in row)
+                    if filled and not any(number in rows for rows in left_out):
                         yield number, row
             except BadLine as exc:
                 ways = [Hint("last_line", exc.row - 1)] if exc.row > 2 - (self.labels == "json") else []
                 what = f"no whole JSON ({exc}); correct it{', or end above it with' if ways else ''}"
-                raise CsvError(what, *ways, file=self.path.name, row=exc.row, code="no-rows") from exc
+                raise refused("no-rows", exc.row, what, *ways) from exc
             except (csv.Error, UnicodeError) as exc:
-                what, ways = f"{exc}; check the quotes there, and", [Hint("delimiter"), Hint("encoding")]
-                raise CsvError(what, *ways, file=self.path.name, row=number + 1, code="no-rows") from exc
+                ways = [Hint("delimiter"), Hint("encoding")]
+                raise refused("no-rows", number + 1, f"{exc}; check the quotes there, and", *ways) from exc
 
     def _split(self, lines: Iterable[str], last_line: int | None) -> Iterator[list[str]]:
         if self.labels:
-            return as_cells(self._labelled(itertools.islice(lines, last_line), cut=last_line is not None))
+            return cells_of(lines, self.labels, last_line)
         if self.arrows:
             lines = without_arrows(lines, self.delimiter)
         if self.delimiter in _SPACES and not self.quote:
@@ -155,13 +144,6 @@ class Text:
         return csv.reader(
             lines, delimiter=self.delimiter[0], quotechar=self.quote or '"', skipinitialspace=not self.own
         )
-
-    def _labelled(self, lines: Iterable[str], *, cut: bool) -> Iterator[dict[str, str]]:
-        if self.labels == "document":
-            return rows_in("".join(lines), cut=cut)
-        if self.labels == "json":
-            return (flat(decoded(line, n)) if line.strip() else {} for n, line in enumerate(lines, 1))
-        return rows_of(lines, self.labels)
 
 
 def open_text(path: Path, options: CsvOptions) -> Text:
@@ -322,17 +304,15 @@ def _find_delimiter(lines: list[str], name: str) -> str:
             width, share = _usual_width(csv.reader(tail, delimiter=delimiter))
             if width > 1:
                 shares[delimiter] = share
-    if not shares:  # with the header this time: a date and a clock are one cell or two
-        for delimiter, pattern in _SPACES.items():
-            width, share = _usual_width(pattern.split(line.strip()) for line in some)
-            if width > 1 and share >= 0.5:
-                shares[delimiter] = share
-        if shares:
-            return max(shares, key=shares.__getitem__)
-    best = max(shares, key=shares.__getitem__, default="")
-    found = next((d for d, share in shares.items() if share >= 0.8), best)
-    if found:
-        return found
+    if shares:
+        best = max(shares, key=shares.__getitem__)
+        return next((d for d, share in shares.items() if share >= 0.8), best)
+    for delimiter, pattern in _SPACES.items():  # with the header: a date and a clock are one cell or two
+        width, share = _usual_width(pattern.split(line.strip()) for line in some)
+        if width > 1 and share >= 0.5:
+            shares[delimiter] = share
+    if shares:
+        return max(shares, key=shares.__getitem__)
     if all(is_number(line) for line in tail):
         what = "has one number a line, and no times: put a column of seconds before it, in a spreadsheet"
         raise CsvError(what, file=name, code="no-times")
