@@ -307,12 +307,13 @@ def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
     groups: dict[str, list[str]] = {}
     for column in names:
         groups.setdefault(re.sub(r"\d+$", "*", column), []).append(column)
-    kinds = [f"{stem} ({len(group)})" if len(group) > 1 else group[0] for stem, group in groups.items()]
+    called = {stem: stem if len(group) > 1 else group[0] for stem, group in groups.items()}
+    kinds = [called[stem] + f" ({len(group)})" * (len(group) > 1) for stem, group in groups.items()]
     chosen: list[str] = []
     count = 0
     for stem, group in groups.items():
         if count + len(group) <= most and not set(stem) & set("[]?"):
-            chosen.append(stem if len(group) > 1 else group[0])
+            chosen.append(called[stem])
             count += len(group)
     what = f"{len(names)} columns, more than {most}: {listed(kinds)}; say which are probes with"
     first = Hint("keep", tuple(chosen[:20] or names[:20]), "for the first of them")

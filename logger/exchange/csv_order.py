@@ -87,35 +87,33 @@ def _in_two(rows: Ints, i: int) -> tuple[Hint, Hint]:
 
 
 def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> CsvError:
+    column = table.time[-1] if len(table.time) < 3 else table.time[0]
     t_us = times.t_us if times.wall_us is None else times.wall_us
     steps = np.diff(t_us)
     back = np.flatnonzero(steps < 0)
-
-    def refused(code: str, i: int, what: str, *hints: Hint) -> CsvError:
-        column = table.time[-1] if len(table.time) < 3 else table.time[0]
-        return table.refuse(what, *hints, row=int(rows[i + 1]), column=column, code=code)
-
+    i = int(np.flatnonzero(np.diff(times.t_us) < 0)[0] if not len(back) else back[0])
+    usual_s = float(np.median(steps[steps > 0])) / 1e6 if (steps > 0).any() else 0.0
+    by_s = -int(steps[i]) / 1e6
+    an_hour = abs(by_s - 3600 + usual_s) <= max(2 * usual_s, 60)
+    what = f"this is {_span(by_s)} earlier than the row above"
+    ways: tuple[Hint, ...]
     if not len(back):  # the wall's clock goes on: that zone's summer time is what goes back
-        i = int(np.flatnonzero(np.diff(times.t_us) < 0)[0])
         offset = int(t_us[0] - times.t_us[0]) // 60_000_000
         fixed = f"UTC{'-' if offset < 0 else '+'}{abs(offset) // 60:02}:{abs(offset) % 60:02}"
+        code, ways = "no-summer-time", (Hint("timezone", fixed, "for all of it"),)
         what = "this clock went on where summer time begins or ends; if it knows of none say"
-        return refused("no-summer-time", i, what, Hint("timezone", fixed, "for all of it"))
-    first = int(back[0])
-    usual_s = float(np.median(steps[steps > 0])) / 1e6 if (steps > 0).any() else 0.0
-    by_s = -int(steps[first]) / 1e6
-    an_hour = abs(by_s - 3600 + usual_s) <= max(2 * usual_s, 60)
-    if times.absolute and times.wall_us is not None and options.timezone is None and an_hour:
+    elif times.absolute and times.wall_us is not None and options.timezone is None and an_hour:
+        code, ways = "clock-back-an-hour", (Hint("timezone", None, "such as Europe/Vienna"),)
         what = f"the clock goes back by {_span(by_s)}, as at the end of summer time; name its zone with"
-        return refused("clock-back-an-hour", first, what, Hint("timezone", None, "such as Europe/Vienna"))
-    what = f"this is {_span(by_s)} earlier than the row above"
-    if _laps(t_us, back):
+    elif _laps(t_us, back):
+        code, ways = "begins-again", _in_two(rows, i)
         what += (
             ": the time begins again and overlaps what was before. Other probes of the same fire? "
             "Save them as a file of their own and import both together. Another fire? Import it in two, with"
         )
-        return refused("begins-again", first, what, *_in_two(rows, first))
-    return refused("backwards", first, what, Hint("order", "sort", "puts the rows in order"))
+    else:
+        code, ways = "backwards", (Hint("order", "sort", "puts the rows in order"),)
+    return table.refuse(what, *ways, row=int(rows[i + 1]), column=column, code=code)
 
 
 def _laps(t_us: Ints, back: Ints) -> bool:
@@ -134,19 +132,13 @@ def _laps(t_us: Ints, back: Ints) -> bool:
 
 def _repeated(table: Table, rows: Ints, steps: Ints) -> CsvError:
     same = np.flatnonzero(steps == 0)
+    ways = [Hint("repeats", "spread", "spreads such rows evenly"), Hint("repeats", "last", "keeps the last")]
     many = "" if len(same) == 1 else f" ({len(same)} rows are such)"
     what = f"this is the time of another row too{many}"
-    hints = [Hint("repeats", "spread", "spreads such rows evenly"), Hint("repeats", "last", "keeps the last")]
     if len(same) == len(steps) > 1:
-        what, hints = (
-            (
-                "all rows have one time, as where a spreadsheet has rounded a large number: "
-                "save the times as they were, with all their digits"
-            ),
-            [],
-        )
-    row = int(rows[same[0] + 1])
-    return table.refuse(what, *hints, row=row, column=table.time[-1], code="repeated")
+        what = "all rows have one time, as where a spreadsheet has rounded a large number: "
+        what, ways = f"{what}save the times as they were, with all their digits", []
+    return table.refuse(what, *ways, row=int(rows[same[0] + 1]), column=table.time[-1], code="repeated")
 
 
 def _span(seconds: float) -> str:
@@ -157,10 +149,9 @@ def _span(seconds: float) -> str:
 
 def _spread(t_us: Ints) -> Ints:
     """Spread rows of the same time evenly up to the next time; the last ones as those before them."""
-    starts = np.concatenate(([0], np.flatnonzero(np.diff(t_us)) + 1))
-    counts = np.diff(np.append(starts, len(t_us)))
-    lengths = np.diff(t_us[starts])
+    times, starts, counts = np.unique(t_us, return_index=True, return_counts=True)
+    lengths = np.diff(times)
     usual = int(np.median(lengths)) if len(lengths) else 1_000_000
-    lengths = np.append(lengths, usual)
     within = np.arange(len(t_us)) - np.repeat(starts, counts)
-    return cast(Ints, t_us + within * np.repeat(lengths, counts) // np.repeat(counts, counts))
+    between = np.repeat(np.append(lengths, usual), counts)
+    return cast(Ints, t_us + within * between // np.repeat(counts, counts))

@@ -42,26 +42,20 @@ def export_csv(reader: JournalReader, firing: str, out: Path, *, progress: Progr
     `progress` is told from time to time how much is done, and of how much; what it raises ends the export and
     leaves nothing.
     """
-    with whole_file(out) as raw:
-        file = io.TextIOWrapper(raw, encoding="utf-8", newline="")
-        rows = write_csv(reader, firing, file, progress=progress)
-        file.detach()  # flushes
-    return rows
-
-
-def write_csv(reader: JournalReader, firing: str, file: IO[str], *, progress: Progress | None = None) -> int:
-    """Write a firing as CSV into an open file, and return the number of rows; see `export_csv`."""
     columns = reader.columns(firing)
     header = [f"'{name}" if name.startswith(FORMULA) else name for name in (c.probe.name for c in columns)]
-    csv.writer(file, lineterminator="\n").writerow(["time_s", *header])
     rows = 0
     begin: int | None = None
-    for t_us, temperature_c in _rows(reader, firing, columns, progress):
-        begin = int(t_us[0]) if begin is None else begin
-        times = [repr(t).removesuffix(".0") for t in ((t_us - begin) / 1e6).tolist()]
-        cells = [["" if v != v else repr(v) for v in column] for column in temperature_c.T.tolist()]
-        file.writelines(",".join(row) + "\n" for row in zip(times, *cells, strict=True))
-        rows += len(t_us)
+    with whole_file(out) as raw:
+        file = io.TextIOWrapper(raw, encoding="utf-8", newline="")
+        csv.writer(file, lineterminator="\n").writerow(["time_s", *header])
+        for t_us, temperature_c in _rows(reader, firing, columns, progress):
+            begin = int(t_us[0]) if begin is None else begin
+            times = [repr(t).removesuffix(".0") for t in ((t_us - begin) / 1e6).tolist()]
+            cells = [["" if v != v else repr(v) for v in column] for column in temperature_c.T.tolist()]
+            file.writelines(",".join(row) + "\n" for row in zip(times, *cells, strict=True))
+            rows += len(t_us)
+        file.detach()  # flushes
     return rows
 
 

@@ -39,8 +39,7 @@ _JUDGED: Final = re.compile(
 """A number, and a word behind it that says whether it can be believed; FAULT may be another probe's, too."""
 _STATES: Final = frozenset({"status", "state", "quality", "fault", "error", "err", "flag"})
 _BAD: Final = frozenset({"bad", "invalid", "err", "error", "fault", "fail", "failed", "open", "short"})
-_UNIT: Final = re.compile(r"\s*(?:°\s*|deg\s*)?([CFK])$")
-_BARE: Final = re.compile(rf"({_NUMBER})\s*(?:°\s*[CFK]|deg\s*[CFK]|[CFK]|°)?", re.IGNORECASE)
+_BARE: Final = re.compile(rf"({_NUMBER})\s*(?:(?:°|deg)?\s*([CFK])|°)?", re.IGNORECASE)
 _NAMED: Final = re.compile(
     r"(?<![\w=])(?P<name>[A-Za-z][\w.\-/#]*(?:\s[\w#]{1,12})?)\s*[=:]\s*"
     rf"(?P<value>(?>{_NUMBER})(?![\d:])|[-A-Za-z/]{{2,5}}(?!\w|\s*[=:]))"
@@ -203,27 +202,24 @@ def _alone(text: str) -> list[Field]:
     match = _ALONE.fullmatch(text)
     if match is None or match["name"].lower() in _BROKEN:
         return []
-    return [replace(_value(match["name"], match["value"]), unit=_said(match["unit"] or ""))]
+    return [_value(match["name"], match["value"], match["unit"] or "")]
 
 
 def _named(text: str) -> list[Field]:
     found = []
     for match in _NAMED.finditer(text):
-        field = _value(match["name"].strip(), match["value"])
-        unit = _said(match["unit"] or field.key)
-        if match["other"]:
-            found.append(Field(field.key, None))
-        elif field.value is not None:
-            found.append(replace(field, unit=unit))
+        name = match["name"].strip()
+        field = _value(name, match["value"], match["unit"] or name)
+        if match["other"] or field.value is not None:
+            found.append(Field(name, None) if match["other"] else field)
     return found
 
 
 def _numbered(text: str) -> list[Field]:
     matches = list(_BY_NUMBER.finditer(text))
-    if not matches or sum(len(match[0]) for match in matches) < len(text):
+    if sum(len(match[0]) for match in matches) < len(text):
         return []
-    found = [_value(f"#{int(match['number'])}", match["value"]) for match in matches]
-    return [replace(f, unit=_said(m["unit"] or "")) for f, m in zip(found, matches, strict=True)]
+    return [_value(f"#{int(m['number'])}", m["value"], m["unit"] or "") for m in matches]
 
 
 def _group(text: str) -> list[Field]:
@@ -246,17 +242,18 @@ def by_place(text: str, decimal: str | None = None) -> list[Field]:
     return [_value(str(i), part) for i, part in enumerate(parts, 1)]
 
 
-def _value(key: str, text: str) -> Field:
+def _value(key: str, text: str, said: str | None = None) -> Field:
+    """Read a value; what is `said` of its unit elsewhere holds, even where that is nothing."""
     text = text.strip().strip('"')
     if text.lower() in _BROKEN:
-        return Field(key, math.nan)
+        return Field(key, math.nan, _said(said))
     match = _BARE.fullmatch(text)
     if match is None:
-        return Field(key, None)
-    unit = _UNIT.search(text.upper())
+        return Field(key, None, _said(said))
     number = float(match[1].replace(",", "."))
-    number = number if math.isfinite(number) else math.nan
-    return Field(key, number, unit[1] if unit else None, match[1].lstrip("+-").isdigit())
+    unit = _said(match[2] if said is None else said)
+    whole = match[1].lstrip("+-").isdigit()
+    return Field(key, number if math.isfinite(number) else math.nan, unit, whole)
 
 
 @dataclass(frozen=True, slots=True)
