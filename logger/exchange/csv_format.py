@@ -112,7 +112,8 @@ def trimmed(row: Sequence[str]) -> list[str]:
 
 def is_beside(row: Sequence[str], names: Sequence[str]) -> bool:
     """Say whether a row among readings is none: a remark, or the header (in lower case) again."""
-    again = bool(names) and [text.casefold() for cell in row if (text := cell.strip())] == names
+    may_be = bool(names) and row[0].strip().casefold() in ("", names[0])  # seldom: the rest costs time
+    again = may_be and [text.casefold() for cell in row if (text := cell.strip())] == names
     return again or is_remark(row)
 
 

@@ -119,7 +119,7 @@ class Text:
                         what = f"took longer than {MAX_SECONDS / 60:g} min up to row {number}; split it"
                         raise refused("too-slow", None, what)
                     filled = any(cell and not cell.isspace() for cell in row)
-                    if filled and not any(number in rows for rows in left_out):
+                    if filled and not (left_out and any(number in rows for rows in left_out)):
                         yield number, row
             except BadLine as exc:
                 ways = [Hint("last_line", exc.row - 1)] if exc.row > 2 - (self.labels == "json") else []

@@ -95,7 +95,7 @@ class TimeReader:
         for i, cell in enumerate(cells):
             kind, match = csv_dates.matched(cell)
             fits = kind == self.kind or (kind == "date" and self.kind == "datetime")
-            us = self._clock_us(match.groupdict(), match[0]) if match is not None and fits else None
+            us = self._clock_us(match) if match is not None and fits else None
             if match is None or us is None:
                 bad.append(i)
                 continue
@@ -149,25 +149,25 @@ class TimeReader:
 
     # --- clocks without a date --------------------------------------------------------------------------
 
-    def _clock_us(self, said: dict[str, str | None], text: str) -> int | None:
-        hour, minute, second = (int(said[part] or 0) for part in ("h", "min", "s"))
-        half = (said["half"] or "").lower()
+    def _clock_us(self, match: re.Match[str]) -> int | None:
+        hour, minute, second = int(match["h"]), int(match["min"]), int(match["s"] or 0)
+        half = (match["half"] or "").lower()
         most = 12 if half else 24 if self.kind == "datetime" else 9999
-        if not bool(half) <= hour <= most or minute > 59 or second > 60:
-            return None
-        if most == 24 == hour and minute + second:
+        of_a_day = bool(half) <= hour <= most and minute < 60 and second < 61
+        if not of_a_day or (most == 24 == hour and minute + second):
             return None
         if half:
             hour = hour % 12 + (12 if half == "p" else 0)
             self._halves = True
-        elif said["s"] is None:
-            self._first_two_part = self._first_two_part or text
+        elif match["s"] is None:
+            self._first_two_part = self._first_two_part or match[0]
         else:
             self._three_parts = True
-        fraction = int((said["f"] or "0")[:6].ljust(6, "0"))
-        days = int(said.get("days") or 0)
-        us = days * _DAY_US + ((hour * 60 + minute) * 60 + second) * 1_000_000 + fraction
-        return -us if said.get("before") else us  # counted down to the beginning
+        us = ((hour * 60 + minute) * 60 + second) * 1_000_000 + int((match["f"] or "0")[:6].ljust(6, "0"))
+        if self.kind == "datetime":
+            return us
+        us += int(match["days"] or 0) * _DAY_US
+        return -us if match["before"] else us  # counted down to the beginning
 
     def _finish_clocks(self, t_us: Ints) -> Times:
         """Time of day, or time since the beginning; both count from the first row."""

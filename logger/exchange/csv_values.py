@@ -79,7 +79,9 @@ class Reader:
         """Read a block of rows; CsvError: they are too many."""
         table = self._table
         numbers = [number for number, _ in block]
-        columns = list(zip(*(self._whole(number, row) for number, row in block), strict=True))
+        width, apart = self._width, len(table.time) > 1
+        rows = (row if len(row) == width and not apart else self._whole(n, row) for n, row in block)
+        columns = list(zip(*rows, strict=True))
         self._count += len(numbers)
         if self._count * len(table.columns) > MAX_READINGS and not table.own:
             what = f"more than {MAX_READINGS:,} readings; split it, or say which columns to read with"
