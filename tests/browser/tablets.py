@@ -279,7 +279,8 @@ def journal_points(path: Path, firing: str) -> dict[str, list[tuple[float, float
         traces = reader.readings(firing)
         return {
             column.probe.name: [
-                (round((t - start) / 1e6, 1), round(c, 1))
+                # Thousandths of a minute are drawn.
+                (round(round((t - start) / 60e6, 3) * 60, 1), round(c, 1))
                 for t, c in zip(t_us.tolist(), values.tolist(), strict=True)
                 if c == c
             ]
