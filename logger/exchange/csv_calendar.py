@@ -262,7 +262,5 @@ def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str
     if why is not None or interval is not None:
         said = f" (the file's head says {shown(interval)})" if interval else ""
         add = f"{shown(header)} {why}. Add a column" if interval is None else "add one"
-        what = (
-            f"no column has times{said}: {add} that counts the seconds from the first row, in a spreadsheet;"
-        )
+        what = f"no column has times{said}: {add} that {_COUNTS}"
         raise table.refuse(what, _ELSEWHERE, code="no-times")

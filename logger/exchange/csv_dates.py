@@ -72,7 +72,6 @@ def _as(form: str) -> Callable[[re.Match[str]], str]:
     return written
 
 
-_DAY_LAST: Final = r"^(?:[a-z]{3}\s+)?([a-z]{3})\s+(\d{1,2})\s+(\d{1,2}:\S+)((?:\s+[a-z]{1,5})?)\s+(\d{4})$"
 _REWRITTEN: Final[tuple[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]], ...]] = (
     (re.compile(r"(?<=\d)\s?\[[A-Z][A-Za-z_]+(?:/[A-Za-z_\-]+){1,2}\]$"), ""),  # +01:00[Europe/Vienna]
     (re.compile(r"(?<=\d)\s\([A-Z][\w ]+\)$"), ""),  # GMT+0100 (Central European Standard Time)

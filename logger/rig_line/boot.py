@@ -12,7 +12,7 @@ from array import array
 from collections.abc import Sequence
 from typing import Final
 
-from logger.rig_line.came import UNKNOWN, Came, signed
+from logger.rig_line.came import UNKNOWN, WRAP, Came, signed
 from logger.rig_line.clock import RigClock
 from logger.rig_line.holes import Hole, Holes
 from logger.rig_line.wire import Counters
@@ -27,7 +27,6 @@ EARLY_S: Final = 0.3
 NARROW_MS: Final = 10_000
 """A hole that is no wider has so little room that what fits in is taken for what is missing. [ms]"""
 
-WRAP: Final = 1 << 32
 _DRIFT: Final = 300e-6
 _REBASE_S: Final = 5.0
 SWAPPED: Final = 16

@@ -7,11 +7,11 @@ import time
 from typing import Final
 
 from logger.reading import MAX_CHANNELS, Floats, Frame, Ints, Sample
+from logger.rig_line.came import WRAP
 from logger.rig_line.wire import encode
 from logger.sources import Arrival, Deaf, Put, Report, SourceError
 
 RIG: Final = "stored"
-WRAP: Final = 1 << 32
 # The rig's name and clock are made up; a clock this far on can't be taken for a rig that has just started.
 _FIRST_MS: Final = 3_600_000
 
