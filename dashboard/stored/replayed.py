@@ -25,7 +25,7 @@ from logger.reading import Event, Status
 from logger.report.gather import alarms_called, distrusted, named, zone_levels
 from logger.report.levels import lighting
 from logger.words import said
-from logger.words.events import event_words
+from logger.words.events import event_words, headed
 
 MAX_POINTS: Final = 1000
 """Points a trace that is drawn; the values beside it are of every second."""
@@ -171,9 +171,7 @@ def marks_of(
             found.append((Mark(t_s, "act", event_words(event.kind, event.data, unit)), event.who))
     alarms = named(judged["alarms"]) if judged is not None else alarms_called(info, events) or []
     for alarm in alarms:
-        name = alarm_name(alarm)
-        words = said.told(alarm, "message", unit)
-        words = words if words.startswith(name) else f"{name}. {words}"
+        words = headed(alarm_name(alarm), said.told(alarm, "message", unit), ". ")
         found.append((tables.mark_of_alarm(alarm, words), ""))
     return sorted(found, key=lambda pair: pair[0].t_s)
 

@@ -32,9 +32,9 @@ class Text(click.ParamType[str]):
         from logger.requests import RequestError, text_of
 
         try:
-            return text_of({"it": value}, "it", 200)
+            return text_of({"text": value}, "text", 200)
         except RequestError as exc:
-            self.fail(f"{str(exc).partition(': ')[2]} (the terminal's text is UTF-8)", param, ctx)
+            self.fail(f"{exc} (the terminal's text is UTF-8)", param, ctx)
 
 
 FILE: Final = click.Path(path_type=Path, dir_okay=False)

@@ -175,7 +175,7 @@ class Assembler:
         return math.nan
 
     def _tell(self, rig: str, channel: str, text: str) -> None:
-        trouble = Trouble(rig, channel, f"rig {rig!r}, channel {channel!r}: {text}")
+        trouble = Trouble(rig, channel, text)
         if trouble not in self._told and len(self._told) < _MAX_TOLD:
             self._told.add(trouble)
             self._troubles.append(trouble)

@@ -41,7 +41,7 @@ def about_channels(frames: Sequence[Frame]) -> list[Finding]:
             how[channel.name] = channel.amp or HOW[channel.kind]
             values.setdefault(channel.name, []).extend(batch.temperature_c[:, j].tolist())
             statuses.setdefault(channel.name, Counter()).update(batch.status[:, j].tolist())
-    troubles = {t.channel: t.text.partition(": ")[2] for t in assembler.new_troubles()}
+    troubles = {t.channel: t.text for t in assembler.new_troubles()}
     found: list[Finding] = []
     for name in how:
         samples = [f.ch[name] for f in frames if name in f.ch]

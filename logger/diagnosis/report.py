@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections import Counter, deque
 from dataclasses import asdict, dataclass, field
 from typing import Any, Final
@@ -19,9 +18,6 @@ from logger.sources.plain.offered import Offered, doubt
 
 MOST_LINES: Final = 200_000
 """Lines that are kept for the report; later ones are only counted."""
-
-
-_where = re.compile(r" \(byte \d+\)$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,9 +119,8 @@ class Diagnosis:
                 self._wrong_crcs.append(line)
             return
         except Malformed as error:
-            reason = _where.sub("", error.reason)
-            self._reasons[reason] += 1
-            self._malformed_like.setdefault(reason, line)
+            self._reasons[error.reason] += 1
+            self._malformed_like.setdefault(error.reason, line)
             return
         rig = self._rigs.setdefault(frame.rig, _Rig())
         rig.frames.append(frame)

@@ -11,6 +11,7 @@ from logger.judgement.limits import limits
 from logger.judgement.verdicts import LoadVerdict
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
+from logger.words.events import headed
 
 
 def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_s: float) -> dict[str, Any]:
@@ -79,8 +80,7 @@ def table(result: dict[str, Any]) -> str:
     lines += ["", "Alarms" if result["alarms"] else "No alarms"]
     for alarm in result["alarms"]:
         until = "stood at the end" if alarm["cleared_s"] is None else f"until {_clock(alarm['cleared_s'])}"
-        title, words = RULES[alarm["rule"]].title, alarm["message"]
-        said = words if words.startswith(title) else f"{title}: {words}"
+        said = headed(RULES[alarm["rule"]].title, alarm["message"])
         lines.append(f"  {_clock(alarm['raised_s']):>8}  {said} ({until})")
     if result["limits"]:
         lines += ["", "What this rig can't judge", *(f"  {text}" for text in result["limits"])]

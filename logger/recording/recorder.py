@@ -121,8 +121,9 @@ class Recorder:
         batches, troubles = self.state.convert(taken.frames)
         anything = bool(taken.frames or taken.apart or taken.placed or taken.tokens or taken.refused)
         for trouble in troubles:
-            log.warning("rig %s, channel %s: %s", trouble.rig, trouble.channel, trouble.text)
-            data = {"rig": trouble.rig, "channel": trouble.channel, "text": trouble.text}
+            text = f"rig {trouble.rig!r}, channel {trouble.channel!r}: {trouble.text}"
+            log.warning(text)
+            data = {"rig": trouble.rig, "channel": trouble.channel, "text": text}
             taken.events.append(Event(self._time.utc_us(), "fault", data))
         if self.state.now.holding:
             self._not_recorded += sum(batch.status.size for batch in batches)

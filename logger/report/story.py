@@ -10,8 +10,8 @@ from logger.plan import Plan
 from logger.report.drawing import Mark
 from logger.report.gather import Gathered
 from logger.report.shown import Shown, since
-from logger.words.events import event_words
-from logger.words.said import Unit, told
+from logger.words.events import event_words, headed
+from logger.words.said import told
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,8 @@ def story(known: Gathered, shown: Shown) -> list[Entry]:
             words = event_words(kind, each.data, shown.unit) + _by(each.who)
             found.append((each.t_s, kind, words, float(c) if isinstance(c, int | float) else None))
     for alarm in known.alarms:
-        words, cleared = headed(alarm, shown.unit), alarm["cleared_s"]
+        words = headed(str(alarm["title"]), told(alarm, "message", shown.unit))
+        cleared = alarm["cleared_s"]
         if not alarm["warning"]:
             found.append((alarm["raised_s"], "good", words, None))
         else:
@@ -43,12 +44,6 @@ def story(known: Gathered, shown: Shown) -> list[Entry]:
         number += kind != "good"
         entries.append(Entry(Mark(0 if kind == "good" else number, t_s, kind, c), text))
     return entries
-
-
-def headed(alarm: Mapping[str, Any], unit: Unit) -> str:
-    """Write what an alarm of `gather.named` said, behind its title; some messages begin with it."""
-    title, words = str(alarm["title"]), told(alarm, "message", unit)
-    return words if words.startswith(title) else f"{title}: {words}"
 
 
 def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) -> str:

@@ -112,7 +112,7 @@ def decode(line: bytes) -> Frame:
     except RecursionError:
         raise Malformed("nested too deeply") from None
     except ValueError as error:  # msgspec's errors, and UTF-8's
-        raise Malformed(str(error)[:300]) from None
+        raise Malformed(str(error).partition(" (byte ")[0][:300]) from None
     return frame
 
 

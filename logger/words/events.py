@@ -21,6 +21,11 @@ def alarm_name(alarm: Mapping[str, Any]) -> str:
     return f"{title}: {place}" if place else title
 
 
+def headed(title: str, message: str, joint: str = ": ") -> str:
+    """Write an alarm's message behind its title; some messages begin with it themselves."""
+    return message if message.startswith(title) else f"{title}{joint}{message}"
+
+
 def turned(alarm: Mapping[str, Any]) -> str:
     """Say what became of an alarm."""
     turn = str(alarm.get("transition") or "raised")

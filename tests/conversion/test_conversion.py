@@ -227,7 +227,7 @@ def test_troubles_are_told_once_with_their_mend() -> None:
     assembler.take(frames(ch, ch))
     troubles = {t.channel: t for t in assembler.new_troubles()}
     assert set(troubles) == set(ch) - {"fine"}
-    assert all(t.rig == "a1" and f"channel {t.channel!r}" in t.text for t in troubles.values())
+    assert all(t.rig == "a1" for t in troubles.values())
     assert "no amplifier is called 'abc1'" in troubles["unknown"].text
     assert "correct 'type' in the plan" in troubles["b_type"].text
     assert "no register word in hex; fix the firmware" in troubles["garbled"].text
