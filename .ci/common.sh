@@ -1,14 +1,14 @@
-# Shared by demo and test: a virtual environment beside the code, with what it needs.
+# Shared by demo, quick and test: sets up a virtual environment beside the code.
 set -eu
 cd "$(dirname "$0")/.."
-# Every test that starts a program of ours would compile it again.
+# Without this, every test that starts our program would compile it again.
 unset PYTHONDONTWRITEBYTECODE
 
 as_root() {
     if [ "$(id -u)" = 0 ]; then "$@"; else sudo "$@"; fi
 }
 
-# debian_packages COMMAND=PACKAGE…: installs the packages whose commands, or files named by a whole path, are missing.
+# debian_packages COMMAND=PACKAGE…: installs each package whose command, or file given by its full path, is missing.
 debian_packages() {
     missing=""
     for pair in "$@"; do
@@ -22,7 +22,7 @@ debian_packages() {
     fi
 }
 
-# environment EXTRAS: makes .venv and installs the project into it.
+# environment EXTRAS: makes .venv and installs the project in it.
 environment() {
     debian_packages python3=python3
     python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))' || {
@@ -34,11 +34,11 @@ environment() {
         as_root apt-get install -y -qq --no-install-recommends python3-venv >/dev/null
     fi
     [ -x .venv/bin/python ] || python3 -m venv .venv
-    echo "Installing Stokewatch and what it needs into .venv"
+    echo "Installing Stokewatch and the libraries it needs into .venv"
     .venv/bin/python -m pip install --quiet --disable-pip-version-check --editable ".$1"
 }
 
-# lint: Python's style and types.
+# lint: Python style and types.
 lint() {
     ruff check .
     ruff format --check .
