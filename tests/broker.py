@@ -1,4 +1,4 @@
-"""A real broker for tests: Debian's mosquitto on a free port of this machine, set up by the test."""
+"""A real broker for tests: Debian's mosquitto, configured by the test, on a free local port."""
 
 from __future__ import annotations
 
@@ -24,18 +24,18 @@ def require_mosquitto() -> None:
 
 
 class Mosquitto:
-    """Starts, stops and starts again, on the same port and with what it has kept.
+    """A broker that can be stopped and restarted on the same port with what it has stored.
 
     Parameters
     ----------
     folder : Path
-        For its configuration, its log and what it keeps.
+        For its configuration, log and stored messages.
     user, password : str, optional
-        Without them anybody may come in.
+        Without them anybody may connect.
     certificate, key : Path, optional
-        PEM files: then it speaks TLS.
+        PEM files; with them it uses TLS.
     settings : sequence of str, optional
-        How it keeps what it has; else everything, saved at every change.
+        How it stores messages; by default everything, saved at every change.
     more : sequence of str
         Further lines of configuration.
     """
@@ -73,7 +73,7 @@ class Mosquitto:
             lines.append("allow_anonymous true")
         if certificate is not None:
             lines += [f"certfile {certificate}", f"keyfile {key}"]
-        # As root it would change to a user of its own, who may not read a test's folder.
+        # As root it would switch to a user of its own, who may not read a test's folder.
         lines.append("user root")
         (folder / "mosquitto.conf").write_text("\n".join(lines) + "\n")
 
@@ -111,7 +111,7 @@ class Mosquitto:
         self.start()
 
     def save(self) -> None:
-        """Have it write what it has to its disk, and wait for it."""
+        """Make it write everything to disk, and wait for that."""
         assert self._process is not None
         kept = self.folder / "mosquitto.db"
         asked_ns = time.time_ns()
@@ -119,7 +119,7 @@ class Mosquitto:
         until(lambda: kept.exists() and kept.stat().st_mtime_ns >= asked_ns, "the broker's file")
 
     def freeze(self) -> None:
-        """Take in nothing and answer nothing, as a network that swallows everything."""
+        """Accept nothing and answer nothing, like a network that swallows everything."""
         assert self._process is not None
         self._process.send_signal(signal.SIGSTOP)
 
@@ -136,7 +136,7 @@ class Mosquitto:
         self.stop()
 
     async def publish(self, topic: str, *lines: bytes, options: Sequence[str] = ("-q", "1")) -> None:
-        """Send each line as a message, by the broker's own program: our client must not be its own judge."""
+        """Publish each line as a message, with the broker's own program: our client must not test itself."""
         process = await asyncio.create_subprocess_exec(
             *("mosquitto_pub", "-p", str(self.port), "-t", topic, "-l", *options),
             stdin=asyncio.subprocess.PIPE,

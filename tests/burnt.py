@@ -1,4 +1,4 @@
-"""Each invented fire burns once in a process: half a second that many tests would take again."""
+"""Each invented fire burns once per process: half a second that many tests would otherwise repeat."""
 
 from __future__ import annotations
 
@@ -19,6 +19,6 @@ def _burnt(scenario: Scenario) -> Fire:
 
 
 def burnt(scenario: Scenario) -> Fire:
-    """Give what `logger.simulator.fire.burn` gives, which asks neither for probes nor for their faults."""
+    """Return what `logger.simulator.fire.burn` returns, which depends on neither probes nor their faults."""
     fire = _burnt(replace(scenario, title="", probes=(), faults=()))
     return replace(fire, events=copy.deepcopy(fire.events))

@@ -22,9 +22,9 @@ BOX_ABOVE_C: Final = 2.5
 class ColdFrames:
     """Frames of a rig that waits to be lit.
 
-    The scenario gives probes, their noise and lag, and the air's temperature. Channels may be `swapped`
-    (their two wires), `loose`, or so much too high (`off_c`); each thermocouple in turn is in the hand for
-    half of `hand_s` [s], over and over (0: nobody touches them). ScenarioError where the scenario has no such
+    The scenario sets the probes, their noise and lag, and the air's temperature. Channels may be `swapped`
+    (their two wires), `loose`, or too high by `off_c`. Each thermocouple in turn is held in the hand for half
+    of `hand_s` [s], over and over; 0 means nobody touches them. ScenarioError if the scenario lacks such a
     channel.
     """
 
@@ -53,7 +53,7 @@ class ColdFrames:
             raise ScenarioError(f"{channel}: no such channel; there are {', '.join(sorted(known))}")
 
     def line(self, index: int) -> bytes:
-        """Give the line of one frame, with its newline."""
+        """Return one frame's line, with its newline."""
         air_c = self._scenario.ambient_c
         box_c = air_c + BOX_ABOVE_C
         samples = {}
@@ -68,7 +68,7 @@ class ColdFrames:
                     compensated_temperature_c("K", -(emf_uv("K", tip_c) - emf_uv("K", box_c)), box_c)
                 )
             tip_c += spec.bias_c * air_c / 800 + self._off_c.get(channel, 0.0)
-            tip_c += float(self._noise.normal(0, spec.noise_c / 2))  # in a fire there is more of it
+            tip_c += float(self._noise.normal(0, spec.noise_c / 2))  # there is more noise in a fire
             status = Status.OPEN if channel in self._loose else Status.OK
             samples[channel] = sample_of(kind, tip_c, status, box_c)
         ms = (self._ms + round(index * 1000 / self._rate_hz)) % WRAP
@@ -83,6 +83,6 @@ class ColdFrames:
             return 0.0
         since %= self._hand_s * (1 + sum(spec.probe.letter is not None for spec in self._scenario.probes))
         held = self._hand_s / 2
-        lag_s = min(lag_s, 6.0)  # a hand's grip warms sooner than gas does
+        lag_s = min(lag_s, 6.0)  # a gripping hand warms faster than gas does
         taken = 1 - np.exp(-min(since, held) / lag_s)
         return float(taken * np.exp(-max(since - held, 0.0) / lag_s))

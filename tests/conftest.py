@@ -1,4 +1,4 @@
-"""For all tests: hypothesis without a clock (the machine may be busy), and real parts to start."""
+"""For all tests: hypothesis without a deadline (the machine may be busy), and real programs to start."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def each_fire_burns_once() -> Iterator[None]:
 
 @pytest.fixture
 def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
-    """A broker of the test's own."""
+    """A broker for this test alone."""
     require_mosquitto()
     broker = Mosquitto(tmp_path_factory.mktemp("mosquitto"))
     broker.start()
@@ -36,21 +36,21 @@ def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
 
 
 BEGUN_FIRST = ("simulator", "chaos", "firmware", "mirror", "sources", "replay", "dashboard")
-"""Rooms that take longest, in order: no process is left alone with one at the end."""
+"""The slowest rooms, in order, so that no process is left alone with one at the end."""
 
 TOGETHER = ("tests/chaos/", "tests/simulator/")
-"""Faults made on purpose, so that they don't disturb each other, and what looks at the same invented fires, which take
-a minute to burn: each in one process."""
+"""Each in one process: faults made on purpose, so that they don't disturb each other, and tests that share invented
+fires, which take a minute to burn."""
 
 
 BROWSERS = 2
-"""So many processes drive a browser: one begins with that, while the others run what mostly waits."""
+"""How many processes drive a browser: one starts with that while the others run tests that mostly wait."""
 
 
 class WholeFiles(LoadScopeScheduling):
-    """Gives whole files to the processes that share the tests (`-n`), with what a file's tests share.
+    """Hands whole files, whose tests share fixtures, to the processes of `-n`.
 
-    A process that has driven a browser does nothing else afterwards: the driver's event loop stays in its thread.
+    A process that has driven a browser runs nothing else afterwards: the driver's event loop stays in its thread.
     """
 
     def _split_scope(self, nodeid: str) -> str:
@@ -58,13 +58,13 @@ class WholeFiles(LoadScopeScheduling):
         return next((room for room in TOGETHER if file.startswith(room)), file)
 
     def _next_for(self, node: WorkerController) -> str | None:
-        """Which file a process gets, if there is one for it."""
+        """Choose the next file for a process, if there is one."""
         browsers = [scope for scope in self.workqueue if scope.startswith("tests/browser/")]
         others = [scope for scope in self.workqueue if not scope.startswith("tests/browser/")]
         working = [each for each in self.nodes if not each.shutting_down]
         alone, place = len(working) == 1, working.index(node)
         if any(scope.startswith("tests/browser/") for scope in self.assigned_work.get(node, ())):
-            choice = browsers or (others if alone else [])  # it fails rather than be left out
+            choice = browsers or (others if alone else [])  # better that it fails than that it is left out
         elif place == 0 and not alone:
             choice = browsers or others
         else:
@@ -78,7 +78,7 @@ class WholeFiles(LoadScopeScheduling):
 
     def _reschedule(self, node: WorkerController) -> None:
         if not node.shutting_down and self.workqueue and self._next_for(node) is None:
-            node.shutdown()  # once it has done what it has
+            node.shutdown()  # once it has finished its work
         else:
             super()._reschedule(node)
 
@@ -89,10 +89,10 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> WholeFi
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Put tests in order.
+    """Put the tests in order.
 
-    Browser tests come last: the browser's driver keeps an event loop running in this thread, which others can't have.
-    Where tests are run again before it counts (`--reruns`), these are once more: a browser needs much of a processor.
+    Browser tests come last: the browser's driver keeps an event loop running in its thread, which other tests can't have.
+    With `--reruns` browser tests get one more try, since a browser needs much processor time.
     """
     if again := config.getoption("reruns", None):
         for item in items:

@@ -1,4 +1,4 @@
-"""Invented firings in a journal, with notes, spot readings and what people wrote down."""
+"""Invented firings in a journal, with notes, gun readings and what people wrote down."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ HAPPENED: tuple[tuple[float, str, dict[str, Any]], ...] = (
 
 
 def batch_of(made: SimulatedFiring, begin_us: int) -> Batch:
-    """Its readings, as they are kept; plain °C."""
+    """Its readings as they are stored; plain °C."""
     t_us = begin_us + np.round(made.t_s * 1e6).astype(np.int64)
     nothing = np.full_like(made.temperature_c, np.nan)
     return Batch(
@@ -63,7 +63,7 @@ def batch_of(made: SimulatedFiring, begin_us: int) -> Batch:
 
 
 def part_of(made: SimulatedFiring, since_s: float, until_s: float) -> SimulatedFiring:
-    """Some of its readings, from the first of these times on: a whole firing takes long to judge."""
+    """Its readings between these times, the first of which becomes 0: judging a whole firing takes long."""
     at = (made.t_s >= since_s) & (made.t_s < until_s)
     t_s = made.t_s[at] - made.t_s[at][0]
     return replace(made, t_s=t_s, temperature_c=made.temperature_c[at], status=made.status[at])
@@ -79,7 +79,7 @@ def invented_firing(
     judged: bool = False,
     described: dict[str, str] | None = None,
 ) -> tuple[str, SimulatedFiring]:
-    """Put one into a journal, as an ended firing; `judged`: with the alarms and stages it had live."""
+    """Put one into a journal as an ended firing; if `judged`, with the alarms and stages it had live."""
     made = simulate(seed, rate_hz=rate_hz, probes=probes)
     begin = START_US + day * DAY_US
     info = writer.open_firing(

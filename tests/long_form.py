@@ -1,4 +1,4 @@
-"""Tests have a short form for every day and a long one by hand: `STOKEWATCH_CHAOS=long`."""
+"""Tests have a short form for every day and a long one to run by hand: `STOKEWATCH_CHAOS=long`."""
 
 from __future__ import annotations
 
@@ -8,5 +8,5 @@ LONG = os.environ.get("STOKEWATCH_CHAOS") == "long"
 
 
 def times(short: int, long: int) -> int:
-    """How often something is done."""
+    """How often something is repeated."""
     return long if LONG else short

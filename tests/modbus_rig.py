@@ -1,4 +1,4 @@
-"""Invented Modbus modules, by pymodbus's own servers, and a serial line to reach one by."""
+"""Invented Modbus modules, run by pymodbus's own servers, and a serial line to reach one."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ async def serving(server: Any) -> AsyncIterator[None]:
 
 @asynccontextmanager
 async def serial_line() -> AsyncIterator[tuple[str, str]]:
-    """Two pseudo-terminals whose far ends are joined."""
+    """Two pseudo-terminals joined at their far ends."""
     loop = asyncio.get_running_loop()
     pairs = [os.openpty() for _ in range(2)]
     for ours, theirs in pairs:

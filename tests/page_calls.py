@@ -1,4 +1,4 @@
-"""A call of one of the page's callbacks, as a browser sends it: for tests of who may act."""
+"""A call of a page's callback as a browser sends it, for tests of who may act."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ CALLBACKS = "/_dash-update-component"
 
 
 def ending(outputs: Iterable[str]) -> dict[str, Any]:
-    """What a browser sends when somebody ends the firing.
+    """Build what a browser sends when somebody ends the firing.
 
     Parameters
     ----------

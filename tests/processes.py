@@ -1,4 +1,4 @@
-"""Real processes for tests: started, waited for, and ended by their own pid."""
+"""Real processes for tests: started, awaited, and ended by their own pid."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ RIG = [sys.executable, str(ROOT / "tests" / "trial_rig.py")]
 
 
 def until(condition: Callable[[], T], what: str, seconds: float = 20.0, every_s: float = 0.03) -> T:
-    """Wait until a condition gives something true."""
+    """Wait until a condition returns something true."""
     deadline = time.monotonic() + seconds
     while not (found := condition()):
         assert time.monotonic() < deadline, f"waited {seconds:g} s in vain for {what} (last: {found!r})"
@@ -35,7 +35,7 @@ def until(condition: Callable[[], T], what: str, seconds: float = 20.0, every_s:
 
 
 def stays(condition: Callable[[], object], what: str, seconds: float, every_s: float = 0.03) -> None:
-    """Look on for a while whether a condition goes on being true."""
+    """Check for a while that a condition stays true."""
     end = time.monotonic() + seconds
     while (left := end - time.monotonic()) > 0:
         assert condition(), what
@@ -52,7 +52,7 @@ def free_port() -> int:
 def process(
     argv: list[str], home: Path | None = None, cwd: Path | None = None
 ) -> Iterator[subprocess.Popen[str]]:
-    """A process; at the end it is asked to stop, then made to."""
+    """A process; at the end it is asked to stop, then killed."""
     env = {**os.environ, "PYTHONUNBUFFERED": "1"}
     if home is not None:
         env["STOKEWATCH_HOME"] = str(home)
@@ -74,7 +74,7 @@ def process(
 
 
 def stokewatch(*arguments: str, home: Path) -> Any:
-    """What a command prints as JSON. It runs in this process: what goes before it is `refused`'s and `process`'s."""
+    """Run a command in this process, unlike `refused` and `process`, and return the JSON it prints."""
     env = {"STOKEWATCH_HOME": str(home)}
     done = CliRunner().invoke(cli, [*arguments, "--json"], env=env, catch_exceptions=False)
     assert done.exit_code == 0, done.stderr
@@ -82,7 +82,7 @@ def stokewatch(*arguments: str, home: Path) -> Any:
 
 
 def refused(*arguments: str, home: Path) -> str:
-    """What a command says when it refuses what the user gave: one line, status 2, nothing else."""
+    """Return what a command says when it refuses the user's input: one line, status 2, nothing else."""
     env = {**os.environ, "STOKEWATCH_HOME": str(home)}
     done = subprocess.run([*STOKEWATCH, *arguments], capture_output=True, text=True, env=env, timeout=30)
     assert done.returncode == 2, (done.returncode, done.stdout, done.stderr)

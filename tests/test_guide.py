@@ -1,4 +1,4 @@
-"""README and guide say what is so: every command is one, every list is the code's, every name is found."""
+"""README and guide are right: every command works, every list equals the code's, every name exists."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ PYTHON = [path for room in ROOMS for path in (ROOT / room).rglob("*.py")]
 
 
 def commands() -> list[str]:
-    """Each command line in a block of shell or between backticks."""
+    """Every command line in a shell block or between backticks."""
     found: list[str] = []
     for path in PAGES:
         text = path.read_text(encoding="utf-8")
@@ -70,7 +70,7 @@ def test_every_command_is_one(line: str) -> None:
 
 
 def listed(after: str) -> set[str]:
-    """Names between backticks from these words on to the end of the sentence."""
+    """Names between backticks from these words to the end of the sentence."""
     return set(re.findall(r"`([\w-]+)`", GUIDE.partition(after)[2].partition(".\n")[0]))
 
 
@@ -83,7 +83,7 @@ def test_lists_are_those_of_the_code() -> None:
 
 
 def test_the_map_has_every_room_and_no_other() -> None:
-    """A room is a folder of code; one that is still a single module of that name counts too."""
+    """A room is a folder of code, or a single module of that name."""
     table = GUIDE.partition("## The map")[2].partition("\n\n**")[0]
     named = set(re.findall(r"`((?:logger|dashboard)/\w+)`", table))
     there = {

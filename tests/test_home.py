@@ -95,7 +95,7 @@ def test_the_lock_file_is_made_again_or_tells_of_another_logger(tmp_path: Path) 
         (root / "logger.lock").unlink()
         assert lock.holds()
         assert (root / "logger.lock").exists()
-        # The whole folder is put elsewhere, and another logger begins in one of its name.
+        # The whole folder is moved, and another logger starts in a new one of the same name.
         root.rename(tmp_path / "away")
         assert lock.holds(), "its disk is away; that may end"
         with another_logger(root):
@@ -103,7 +103,7 @@ def test_the_lock_file_is_made_again_or_tells_of_another_logger(tmp_path: Path) 
 
 
 def test_a_disk_that_is_not_mounted_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A folder on another disk than the user's own: without it, what bears its name is a bare folder."""
+    """A folder on another disk than the user's own: without that disk, an empty folder has its name."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     disks = {"mounted": 7}
     monkeypatch.setattr(
@@ -119,7 +119,7 @@ def test_a_disk_that_is_not_mounted_is_told(tmp_path: Path, monkeypatch: pytest.
     assert "take this folder out of" in home.away()
     home.remember()
     assert home.away() != "", "it is told at each start, until the disk is there"
-    disks["mounted"] = 9  # another number after the host's next start
+    disks["mounted"] = 9  # its number changes when the host restarts
     assert home.away() == ""
     assert Home(tmp_path / "elsewhere").away() == ""
 

@@ -32,21 +32,21 @@ ROOMS = (
     *("journal", "sources", "exchange", "replay", "diagnosis", "recording", "cold_check", "report", "mirror"),
     *("simulator", "cli"),
 )
-"""A room knows those before it and none behind it: there is no arrow upward, and no circle."""
+"""A room may import from those before it only: no arrow points up, and there is no circle."""
 LOOSE = {"__init__", "errors", "home", "reading", "refusals", "requests"}
-"""All rooms share these; whatever else there is has a room."""
+"""Modules that every room shares; everything else is in a room."""
 
 PAGE_ROOMS = (
     *("asker", "words", "context", "acts", "figures", "tables", "work", "preparing", "parts"),
     *("security", "stored", "live", "shell", "pages", "standing", "front", "app", "serving"),
 )
-"""The page's: as above."""
+"""The page's rooms, in the same order."""
 
 PURE = (
     *("logger.physics", "logger.rig_line", "logger.conversion", "logger.judgement"),
     *("logger.words", "logger.report.levels", "logger.report.facts"),
 )
-OUTSIDE = {  # what touches the world or the time of day
+OUTSIDE = {  # what touches the outside world or the time of day
     *("asyncio", "socket", "serial", "sqlite3", "subprocess", "threading", "time", "datetime", "os"),
     *("pathlib", "io", "aiomqtt", "urllib", "http", "logging", "random"),
 }
@@ -67,7 +67,7 @@ def name_of(path: Path) -> str:
 
 
 def imports(path: Path) -> Iterator[str]:
-    """Names a module imports; without those under TYPE_CHECKING, which never run."""
+    """Names a module imports, except under TYPE_CHECKING, which never runs."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     typing_only = {
         id(node)
@@ -136,11 +136,11 @@ def _modules(found: Iterator[str], names: Iterable[str]) -> set[str]:
 
 
 LONGEST: Final = 60
-"""Lines of a function's body, its docstring not counted."""
+"""Lines of a function's body, without its docstring."""
 
 
 MOST_LINES: Final = 400
-"""Of a module."""
+"""Lines of a module."""
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)

@@ -1,4 +1,4 @@
-"""The wheel: it holds what its words refer to, and in an environment with nothing else it runs the demo and the page."""
+"""The wheel has everything it refers to, and runs the demo and the page in an environment with nothing else."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ pytestmark = [pytest.mark.real, pytest.mark.timeout(180)]
 
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Built from a copy of what the repository tracks, so that nothing lying about gets in."""
+    """Built from a copy of what the repository tracks, so that no stray file gets in."""
     copy, made = tmp_path_factory.mktemp("source"), tmp_path_factory.mktemp("wheel")
     for name in ("pyproject.toml", "README.md", "LICENSE"):
         shutil.copy(ROOT / name, copy)
@@ -44,7 +44,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def needed(requirements: list[str], found: set[str]) -> set[str]:
-    """Names of the distributions that requirements need, with theirs."""
+    """Names of the distributions that requirements need, directly or through others."""
     for line in requirements:
         wanted = Requirement(line)
         if wanted.marker and not any(
@@ -64,7 +64,7 @@ def needed(requirements: list[str], found: set[str]) -> set[str]:
 
 @pytest.fixture(scope="module")
 def alone(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An environment that holds the wheel and what it says it needs, each linked from where the tests run."""
+    """An environment with the wheel and the libraries it asks for, each linked from where the tests run."""
     folder = tmp_path_factory.mktemp("alone")
     venv.create(folder, with_pip=False, symlinks=True)
     site = Path(sysconfig.get_path("purelib", vars={"base": str(folder), "platbase": str(folder)}))

@@ -1,4 +1,4 @@
-"""A rig for trials, a program of its own: the simulated one, by any line, with frames that can be checked, or cold.
+"""A rig for trials, as a program: the simulated one over any line, with frames that can be checked, or cold.
 
 ``.venv/bin/python tests/trial_rig.py --pty LINK --cold --swapped k5 --off k3=12`` is a cold rig with two faults.
 """
@@ -33,11 +33,11 @@ from logger.sources.mqtt import login
 from tests.cold_frames import ColdFrames
 
 KEPT_MESSAGES: Final = 4096
-"""What a rig with a radio can keep while its broker is away; then the oldest goes."""
+"""Frames that a rig with a radio can keep while its broker is away; then the oldest go."""
 
 
 def load_value(seq: int, channel: int) -> float:
-    """Value of a load frame, so that a test can check every one: 20.00 to 919.99 °C, another for each channel."""
+    """Value in a load frame, so that a test can check each: 20.00 to 919.99 °C, different for each channel."""
     return 20 + (seq * 7919 + channel * 104_729) % 90_000 / 100
 
 
@@ -48,7 +48,7 @@ def load_line(rig: str, seq: int, ms: int, channels: int) -> bytes:
 
 
 class MqttOutlet:
-    """Lines to a broker, QoS 1; kept while it is away, and sent in order when it is back."""
+    """Publishes lines to a broker with QoS 1; keeps them while it is away and sends them in order when it is back."""
 
     def __init__(self) -> None:
         self._lines: deque[bytes] = deque()
@@ -69,7 +69,7 @@ class MqttOutlet:
                 await self._empty.wait()
 
     async def publish_loop(self, broker: dict[str, Any], rig: str) -> None:
-        """Keep the connection (`login`) and publish what comes."""
+        """Keep the connection (`login`) and publish what arrives."""
         status, topic = f"stokewatch/{rig}/status", f"stokewatch/{rig}/frame"
         pause_s = 0.25
         while True:
@@ -85,7 +85,7 @@ class MqttOutlet:
                     try:
                         await self._publish(client, topic)
                     except asyncio.CancelledError:
-                        # A clean goodbye cancels the will, so it is said here.
+                        # A clean goodbye cancels the will, so say offline here.
                         await client.publish(status, b"offline", qos=1, retain=True)
                         raise
             except aiomqtt.MqttError:
@@ -108,7 +108,7 @@ class MqttOutlet:
 async def outlet_of(
     pty: Path | None, serial: str | None, mqtt: str | None, rig: str
 ) -> AsyncIterator[Outlet | MqttOutlet]:
-    """Where lines go out; OutletError where it can't be opened, SourceError: no broker."""
+    """Where lines go; OutletError where it can't be opened, SourceError without a broker."""
     if pty is not None:
         with pty_outlet(pty) as outlet:
             yield outlet
@@ -132,7 +132,7 @@ async def outlet_of(
 
 
 def choose_scenario(name: str, seed: int | None, channels: int | None) -> Scenario:
-    """The scenario that the command line asks for: `demo`, `any`, `none`, or mishaps with commas."""
+    """The scenario given on the command line: `demo`, `any`, `none`, or mishaps separated by commas."""
     if name == "demo" and seed is None and channels is None:
         return demo_scenario()
     mishaps: Any = name if name in ("any", "none") else name.split(",")
@@ -173,9 +173,9 @@ def command(
     frames: int | None,
     **wanted: Any,
 ) -> None:
-    """A rig that isn't there, at a fire that never burned.
+    """A rig that doesn't exist, at a fire that never burned.
 
-    With --speed the fire, its readings and the rig's clock run so much faster.
+    --speed makes the fire, its readings and the rig's clock run that many times faster.
     """
     if sum(where is not None for where in (pty, serial, mqtt)) != 1:
         raise UserError("say where the rig should send: one of --pty, --serial and --mqtt")
@@ -207,7 +207,7 @@ def _line(
     first_seq: int | None,
     first_ms: int | None,
 ) -> Callable[[int], bytes]:
-    """What gives the line of each frame."""
+    """The function that returns each frame's line."""
     boot = np.random.default_rng()
     seq = int(boot.integers(WRAP)) if first_seq is None else first_seq
     ms = int(boot.integers(WRAP)) if first_ms is None else first_ms

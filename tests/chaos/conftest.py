@@ -1,6 +1,6 @@
-"""How often each fault is made: a few times in continuous integration, as often as promised by hand.
+"""How often each fault is made: a few times in continuous integration, as often as promised when run by hand.
 
-`STOKEWATCH_CHAOS=long` makes the long form; both print a table of what was done and what came of it.
+`STOKEWATCH_CHAOS=long` selects the long form; both print a table of what was done and what came of it.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ ROWS: list[tuple[str, str]] = []
 
 @pytest.fixture
 def tell() -> Tell:
-    """Take a row of the table: the fault, and what was counted."""
+    """Add a row to the table: the fault, and what was counted."""
     return lambda fault, counted: ROWS.append((fault, counted))
 
 

@@ -1,7 +1,7 @@
-"""Input that coverage guides: refused or taken, never a crash or a hang.
+"""Coverage-guided input: accepted or refused, never a crash or a hang.
 
-By hand, with `pip install -e '.[test,fuzz]'`: `python -m tests.chaos.guided lines -runs=1000000`. What follows the
-target's name is libFuzzer's; it stops at the first exception that isn't a refusal, and leaves the input behind.
+By hand, with `pip install -e '.[test,fuzz]'`: `python -m tests.chaos.guided lines -runs=1000000`. Arguments after the
+target's name are libFuzzer's; it stops at the first exception that isn't a refusal, and leaves the input behind.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ FOLDER = tempfile.TemporaryDirectory()
 
 
 def lines(data: bytes) -> None:
-    """A rig's line, as it is and with a checksum that is right; an answer; bytes cut anywhere."""
+    """A rig's line, as it is and with a correct checksum; an answer; bytes cut anywhere."""
     for task in (
         decode,
         lambda body: decode(sealed(body)[:-1]),

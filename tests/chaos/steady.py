@@ -1,4 +1,4 @@
-"""A rig that sends on without heeding who listens, and what can be asked of a logger's folder."""
+"""A rig that keeps sending no matter who listens, and checks of a logger's folder."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ from logger.rig_line.wire import encode
 from tests.processes import until
 
 RUNS_FOR_MS = 600_000
-"""A rig that has only just begun may have restarted: what waited for a slow logger gets its place 10 s later."""
+"""A rig that has only just started may have rebooted: frames that waited for a slow logger get their place 10 s later."""
 
 Tell = Callable[[str, str], None]
-"""Takes a row of the table: the fault, and what was counted."""
+"""Adds a row to the table: the fault, and what was counted."""
 
 
 def value_c(seq: int, channel: int) -> float:
-    """What channel `channel` reads in frame `seq`: told by the frame's number alone. [°C]"""
+    """What channel `channel` reads in frame `seq`, computed from these two alone. [°C]"""
     return round(20 + 0.37 * (seq % 1999) + channel, 2)
 
 
@@ -41,7 +41,7 @@ def line(
     ----------
     seq, channels : int
     ms : int, optional
-        The rig's clock; 100 ms a frame if left out, of a rig that has run for a while.
+        The rig's clock; by default 100 ms a frame, of a rig that has run for a while.
     dead : int, optional
         A channel that is open.
     rig : str, optional
@@ -56,12 +56,12 @@ def line(
 
 
 class SteadyRig:
-    """Sends frames over a pseudo-terminal from a thread; what the port doesn't take waits, nothing is left out.
+    """Sends frames over a pseudo-terminal from a thread; what the port won't take waits, nothing is skipped.
 
     Parameters
     ----------
     link : Path
-        The port's name: a link to the pseudo-terminal, made anew at each `plug`.
+        The port's name: a link to the pseudo-terminal, made again at each `plug`.
     channels : int, default 16
     rate_hz : float, default 10
         [Hz]
@@ -75,7 +75,7 @@ class SteadyRig:
         self.link, self.channels, self.dead = link, channels, dead
         self.seq = 0
         self.acknowledged: set[int] = set()
-        """Frames that a logger said are on disk: those it named, and those between two that it named in turn."""
+        """Frames that a logger acknowledged: those it named, and those between two that it named in turn."""
         self._heard = b""
         self._last: int | None = None
         self._period_s = 1.0 / rate_hz
@@ -97,7 +97,7 @@ class SteadyRig:
         self.pull()
 
     def plug(self) -> None:
-        """Give the rig a port, another pseudo-terminal than before."""
+        """Plug the rig into a new pseudo-terminal."""
         ours, theirs = os.openpty()
         tty.setraw(theirs)
         os.set_blocking(ours, False)
@@ -108,7 +108,7 @@ class SteadyRig:
             self._ends = (ours, theirs)
 
     def pull(self) -> None:
-        """Pull the cable; what is on its way is gone, what comes meanwhile isn't sent."""
+        """Pull the cable: frames on their way are lost, frames made meanwhile aren't sent."""
         with self._lock:
             ends, self._ends = self._ends, None
             self._waiting.clear()
@@ -117,17 +117,17 @@ class SteadyRig:
             os.close(end)
 
     def go_on(self, frames: int) -> None:
-        """Wait until it has made so many more."""
+        """Wait until it has made this many more."""
         last = self.seq + frames
         until(lambda: self.seq >= last, f"{frames} frames more", 10 + 3 * frames * self._period_s)
 
     def keep(self) -> None:
-        """Keep what is made from now on, as a rig does whose link is out."""
+        """Keep the frames made from now on, like a rig whose link is down."""
         with self._lock:
             self._kept = []
 
     def send_kept(self) -> list[int]:
-        """Send what was kept, behind what is made now; give the frames' numbers."""
+        """Send the kept frames after those being made now; return the frames' numbers."""
         with self._lock:
             kept, self._kept = self._kept or [], None
         self.go_on(5)
@@ -166,8 +166,8 @@ class SteadyRig:
         for text in lines:
             body, _, crc = text.rpartition(b"*")
             if crc != b"%08x" % crc32(body):
-                continue  # of a logger that was killed while it spoke
-            if body == b"r":  # another logger, or one that has missed something
+                continue  # from a logger that was killed in mid-sentence
+            if body == b"r":  # another logger, or one that missed something
                 self._last = None
             elif body[:1] == b"a":
                 seq = int(body[1:])
@@ -176,7 +176,7 @@ class SteadyRig:
 
 
 def a_while(rng: random.Random, least_s: float, most_s: float) -> None:
-    """Let a time pass that nothing in the program knows of: a fault doesn't choose its moment."""
+    """Wait a time that nothing in the program knows of: a fault doesn't choose its moment."""
     time.sleep(rng.uniform(least_s, most_s))
 
 
@@ -189,7 +189,7 @@ def beat(home: Path) -> dict[str, Any]:
 
 
 def stored(home: Path) -> dict[int, tuple[int, list[float], list[int]]]:
-    """By `seq`: time [µs], values and status; fails where a frame is there twice."""
+    """By `seq`: time [µs], values and status; fails if a frame is there twice."""
     rows: dict[int, tuple[int, list[float], list[int]]] = {}
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         for firing in reader.firings():
@@ -202,7 +202,7 @@ def stored(home: Path) -> dict[int, tuple[int, list[float], list[int]]]:
 
 
 def check(rows: dict[int, tuple[int, list[float], list[int]]], dead: int | None = None) -> None:
-    """Every value is the one that was sent, and time goes on with every frame."""
+    """Every value is the one that was sent, and time moves on with every frame."""
     before_us = -1
     for seq in sorted(rows):
         t_us, values, status = rows[seq]
@@ -216,6 +216,6 @@ def check(rows: dict[int, tuple[int, list[float], list[int]]], dead: int | None 
 
 
 def integrity(home: Path) -> str:
-    """What SQLite finds in the file."""
+    """What SQLite's check finds in the file."""
     with contextlib.closing(sqlite3.connect(home / "journal.sqlite")) as db:
         return str(db.execute("PRAGMA integrity_check").fetchone()[0])

@@ -27,14 +27,14 @@ def frames(home: Path) -> int:
 
 
 def has_new_frames(home: Path) -> bool:
-    """Whether the logger records again; a damaged file can't be read until it is set aside."""
+    """Whether the logger is recording again; a damaged file can't be read until it is set aside."""
     with contextlib.suppress(JournalError):
         return bool(beat(home)) and max(stored(home), default=0) >= 1_000_000
     return False
 
 
 def unbroken(home: Path) -> int:
-    """Number of frames; every one from the first to the last is there, right, and once."""
+    """Number of frames; each from the first to the last is there, right, and once."""
     rows = stored(home)
     check(rows)
     assert sorted(rows) == list(range(min(rows), max(rows) + 1))
@@ -43,14 +43,14 @@ def unbroken(home: Path) -> int:
 
 
 def test_a_disk_that_is_full_for_a_while(tmp_path: Path, tell: Tell) -> None:
-    """No file of the logger's may grow any more, by the kernel's limit on file sizes."""
+    """No file of the logger's may grow, by the kernel's limit on file sizes."""
     home, link = tmp_path / "home", tmp_path / "rig"
     rounds, full_s = times(2, 20), times(3, 10)
     log = [*STOKEWATCH, "log", "--serial", str(link)]
     with SteadyRig(link) as rig, process(log, home) as logger:
         until(lambda: frames(home) > 20, "frames", 60)
         for _ in range(rounds):
-            # Less than a page: the write-ahead log starts over at times, so its whole length must be forbidden.
+            # Less than a page: the write-ahead log starts over at times, so it must not be able to grow at all.
             resource.prlimit(logger.pid, resource.RLIMIT_FSIZE, (1024, resource.RLIM_INFINITY))
             rig.go_on(15)
             stuck = frames(home)
@@ -77,7 +77,7 @@ def test_the_journal_removed_under_the_logger(tmp_path: Path, tell: Tell) -> Non
 
 
 def test_the_folder_away_and_back(tmp_path: Path, tell: Tell) -> None:
-    """As a card that is pulled and put in again."""
+    """Like a card that is pulled and put back."""
     home, link, away = tmp_path / "home", tmp_path / "rig", tmp_path / "away"
     rounds = times(2, 20)
     with SteadyRig(link) as rig, process([*STOKEWATCH, "log", "--serial", str(link)], home):
@@ -95,7 +95,7 @@ def test_the_folder_away_and_back(tmp_path: Path, tell: Tell) -> None:
 def test_a_disk_that_takes_a_tenth_of_a_second_for_each_commit(
     tmp_path: Path, tell: Tell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The delay is put into the logger's own process, before SQLite's."""
+    """The delay is injected into the logger's own process, before SQLite's calls."""
     home, link = tmp_path / "home", tmp_path / "rig"
     slow = tmp_path / "slow"
     slow.mkdir()
@@ -137,7 +137,7 @@ def mounted(tmp_path: Path) -> Iterator[Path]:
 if LONG:
 
     def test_a_disk_that_becomes_read_only_for_a_while(mounted: Path, tmp_path: Path, tell: Tell) -> None:
-        """With the right to mount, so by hand only."""
+        """Needs the right to mount, so it runs by hand only."""
         home, link = mounted / "home", tmp_path / "rig"
         with SteadyRig(link) as rig, process([*STOKEWATCH, "log", "--serial", str(link)], home):
             until(lambda: frames(home) > 20, "frames", 60)
@@ -145,7 +145,7 @@ if LONG:
             limit = ["mount", "-o", "remount,ro", str(mounted)]
             turned = subprocess.run(limit, capture_output=True, text=True)
             filler = mounted / "filler"
-            if turned.returncode:  # files are open for writing: fill it up instead, to the last byte
+            if turned.returncode:  # files are open for writing: fill it to the last byte instead
                 with filler.open("wb", buffering=0) as file:
                     while True:
                         try:
@@ -206,7 +206,7 @@ def test_a_damaged_journal_at_the_start(tmp_path: Path, tell: Tell) -> None:
 
 
 def test_a_full_disk_leaves_nothing_half_done(tmp_path: Path) -> None:
-    """By SQLite's own limit on pages: the transaction is gone as a whole, and goes through afterwards."""
+    """By SQLite's own limit on pages: the whole transaction is rolled back, and goes through later."""
     writer = JournalWriter(tmp_path / "journal.sqlite")
     firing = writer.open_firing("Invented", None, 0, invented=True).id
     pages = writer._db.execute("PRAGMA page_count").fetchone()[0]

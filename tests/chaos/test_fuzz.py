@@ -1,4 +1,4 @@
-"""Random and mutated input: refused or taken, never a crash, a hang or half-done work."""
+"""Random and mutated input: accepted or refused, never a crash, a hang or half-done work."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def mutated(rng: random.Random, seeds: list[bytes]) -> bytes:
 
 
 def sealed_again(rng: random.Random, data: bytes) -> bytes:
-    """Half of the time with a checksum that is right, so that what comes after it is tried too."""
+    """Half the time with a correct checksum, so that the checks after it are tried too."""
     if rng.random() < 0.5:
         return data
     body = data.rpartition(b"*")[0] or data
@@ -76,7 +76,7 @@ def sealed_again(rng: random.Random, data: bytes) -> bytes:
 def hammer(
     task: Callable[[bytes], object], seeds: list[bytes], rounds: int, refusal: type[Exception]
 ) -> tuple[int, int]:
-    """Give how many were taken and how many refused; anything else that is raised is a failure."""
+    """Count how many were accepted and refused; any other exception is a failure."""
     rng = random.Random(14)
     taken = refused = 0
     for _ in range(rounds):
@@ -155,7 +155,7 @@ ENDPOINTS = (
 
 
 def test_requests_to_the_page(tmp_path: Path, tell: Tell, monkeypatch: pytest.MonkeyPatch) -> None:
-    """No status above 503's neighbours: 500 would be a crash of ours. The journal is as it was."""
+    """No status 500, which would be a crash of ours; the journal is unchanged."""
     monkeypatch.setattr(acts, "PATIENCE_S", 0.0)
     rounds = times(400, 100_000)
     path = tmp_path / "journal.sqlite"

@@ -1,4 +1,4 @@
-"""Processes killed at random moments: what was committed stays, the same firing goes on, alarms stand."""
+"""Processes killed at random moments: committed readings stay, the same firing goes on, alarms stay raised."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from tests.long_form import times
 from tests.processes import STOKEWATCH, free_port, process, until
 
 DEAD = 3
-"""This channel is open all the time, so that an alarm stands."""
+"""This channel is open all the time, so that an alarm stays raised."""
 
 
 def alarms(home: Path) -> list[dict[str, Any]]:
@@ -66,10 +66,10 @@ def test_the_logger_killed_at_random_moments(tmp_path: Path, tell: Tell) -> None
             back_s.append(time.monotonic() - killed_s)
             now = beat(home)
             assert now["firing"] == firing
-            # Its first sign of life may come before it has judged again.
+            # The first heartbeat may come before it has judged again.
             until(lambda: standing(home) == [f"probe_fault:k{DEAD}"], "the alarm that stood", 5)
             assert before <= max(stored(home)) or kills > 20
-            # A rig without a store, so that what was read and not committed is gone: the counter says how much.
+            # A rig that keeps nothing, so readings not committed are gone: the counter says how many.
             lost_at.append(int(now["missing"]))
         until(lambda: len(stored(home)) > 10, "frames")
     rows = stored(home)

@@ -1,4 +1,4 @@
-"""Any plan with any readings: judged, estimated, kept, gone on with, rehearsed and reported, whatever they are."""
+"""Any plan with any readings: judged, estimated, stored, resumed, rehearsed and reported, whatever they are."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ START_US = 1_795_000_000_000_000
 
 
 def odd_plan(rng: random.Random) -> Plan | None:
-    """Few or many probes, of any kind and place, of one zone or many; or none."""
+    """Few probes or many, of any kind and place, in one zone or several; or none."""
     zones = rng.sample(["a", "b", "c", "d", "e"], rng.randint(1, 5))
     probes = tuple(
         Probe(
@@ -77,7 +77,7 @@ def odd_readings(rng: random.Random, fire: SimulatedFiring, channels: int) -> tu
 
 
 def batches(t_s: Floats, values: Floats, status: Bytes, frames: int) -> list[Batch]:
-    """So many frames each."""
+    """Batches of this many frames each."""
     made = []
     for a in range(0, len(t_s), frames):
         rows = slice(a, a + frames)
@@ -99,7 +99,7 @@ def batches(t_s: Floats, values: Floats, status: Bytes, frames: int) -> list[Bat
 
 
 def judged(rng: random.Random, plan: Plan | None, seen: list[tuple[str, str]], made: list[Batch]) -> None:
-    """As they come, with time let pass and spot readings taken at odd moments; then gone on with."""
+    """As they arrive, with pauses and gun readings at odd moments; then resumed."""
     judging = Judging(plan, START_US, estimating=True)
     judging.rebuild(seen)
     for batch in made:

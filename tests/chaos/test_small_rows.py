@@ -1,4 +1,4 @@
-"""Each single bit of the journal's small rows flipped: the logger records on, and no reading has a wrong name."""
+"""Each single bit of the journal's small rows flipped: the logger keeps recording, and no reading gets a wrong name."""
 
 from __future__ import annotations
 
@@ -71,14 +71,14 @@ async def record(home: Path, first: int, frames: int, *, plan: str | None = None
 
 
 def small_rows(path: Path) -> list[tuple[str, int, int]]:
-    """Where each small row stands in the file: table, first byte, length. From its page's own cells."""
+    """Where each small row is in the file, from its page's own cells: table, first byte, length."""
     found = []
     with contextlib.closing(PageFile(path)) as file:
         for number, cell in file.leaves([]):
             table = table_of(cell)
             if table is not None:
                 at = (number - 1) * file.page_size + file.page(number).index(cell.local)
-                # With the row's length and number before it.
+                # Including the row's length and number before it.
                 found.append((table, at - 2, len(cell.local) + 2))
     return found
 
@@ -96,7 +96,7 @@ def table_of(cell: Cell) -> str | None:
 
 
 async def whole(home: Path) -> bytes:
-    """Record a firing with a row of each kind; give its journal."""
+    """Record a firing with a row of each kind; return its journal."""
     await record(home, 0, OLD, plan=PLAN)
     writer = JournalWriter(home / "journal.sqlite")
     firing = writer.running()
@@ -110,7 +110,7 @@ async def whole(home: Path) -> bytes:
 
 
 def readings(path: Path) -> dict[tuple[str, int], Any]:
-    """By channel and frame: what was read."""
+    """What was read, by channel and frame."""
     found = {}
     with contextlib.closing(JournalReader(path)) as reader:
         for firing in reader.firings():
@@ -124,7 +124,7 @@ def readings(path: Path) -> dict[tuple[str, int], Any]:
 
 
 async def flipped(home: Path, data: bytes, where: int) -> str:
-    """Go on with a journal of which one bit is wrong; say what came of it, if all is there."""
+    """Resume a journal with one wrong bit; check that all is there and say how it went."""
     wrong = bytearray(data)
     wrong[where // 8] ^= 1 << where % 8
     path = home / "journal.sqlite"
@@ -134,7 +134,7 @@ async def flipped(home: Path, data: bytes, where: int) -> str:
     with contextlib.closing(JournalWriter(path)) as writer:
         running = writer.running()
         assert running is not None
-        writer.pack(running.id)  # as a minute later
+        writer.pack(running.id)  # as if a minute later
     asides = unjoined(path)
     for aside in asides:
         join(path, aside, pause_s=0)
@@ -156,7 +156,7 @@ def make_folder(path: Path) -> Path:
 
 
 class Source:
-    """Whole journals, none of them old: what has come in since a journal's newest frame takes time to judge."""
+    """Complete journals, none of them old: readings since a journal's newest frame take time to judge."""
 
     def __init__(self, folder: Path) -> None:
         self.folder, self.made_s, self.count = folder, float("-inf"), 0
@@ -177,7 +177,7 @@ def chosen(table: str, length: int, rng: random.Random) -> list[int]:
     some = rng.sample(bits, min(6, len(bits)))
     if table == "firing":
         some += [8 + bit for bit in range(7)]  # its key
-        some += [8 * 12 + bit for bit in range(7)]  # the type of its count of readings: none, for one
+        some += [8 * 12 + bit for bit in range(7)]  # the type of its count of readings, NULL for one
     return some
 
 

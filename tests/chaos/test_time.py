@@ -1,4 +1,4 @@
-"""Clocks that jump, wrap and begin anew; a day and a night; kept frames that come late."""
+"""Clocks that jump, wrap and restart; a day and a night; kept frames that come late."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from tests.processes import STOKEWATCH, free_port, process, until
 
 
 async def test_reboots_wraps_and_a_host_clock_that_jumps(tell: Tell, monkeypatch: pytest.MonkeyPatch) -> None:
-    """One line of time through all of it, and the rate of a steady climb right within 1 %."""
+    """One time line through all of it, and the rate of a steady climb right within 1 %."""
     rng = random.Random(13)
     rounds = times(10, 50)
     real = time.time
@@ -44,7 +44,7 @@ async def test_reboots_wraps_and_a_host_clock_that_jumps(tell: Tell, monkeypatch
     for number in range(rounds):
         match number % 5:
             case 1 | 3:
-                # Frames that were the same in all would be taken for sent twice.
+                # Identical frames would be taken for frames sent twice.
                 ms, seq, fire_s = 1000 + number, 0, fire_s + rng.uniform(2, 9)
                 reboots += 1
             case 2:
@@ -78,7 +78,7 @@ async def test_reboots_wraps_and_a_host_clock_that_jumps(tell: Tell, monkeypatch
 
 
 async def _tablets(port: int, stop: asyncio.Event) -> int:
-    """Three tablets' links, read until told to stop; gives the number of messages."""
+    """Read three tablets' links until told to stop; return the number of messages."""
     counts = itertools.count()
 
     async def one() -> None:
@@ -104,7 +104,7 @@ def _answers(port: int) -> bool:
 
 @pytest.mark.parametrize(("scale", "hours"), [(200, 24), (1, 1)] if LONG else [(200, 1)])
 async def test_a_day_and_a_night(scale: int, hours: int, tmp_path: Path, tell: Tell) -> None:
-    """16 channels at 10 Hz and three tablets: a day at 200 times life, and an hour of life itself."""
+    """16 channels at 10 Hz and three tablets: a day at 200 times real time, and an hour in real time."""
     home, link = tmp_path / "home", tmp_path / "rig"
     port = free_port()
     log = [*STOKEWATCH, "log", "--serial", str(link), "--time-scale", str(scale), "--invented"]
@@ -137,7 +137,9 @@ async def test_a_day_and_a_night(scale: int, hours: int, tmp_path: Path, tell: T
         assert grown < 5, memory
     if hours > 1:
         growth = np.diff(size)[4:]
-        assert growth.max() < 2.5 * np.median(growth)  # in a straight line, give or take a log's turn
+        assert growth.max() < 2.5 * np.median(
+            growth
+        )  # in a straight line, give or take a restart of the write-ahead log
     tell(
         f"{hours} h at {scale} times life, 16 channels x 10 Hz, three tablets",
         f"{counted['frames']} frames, none missing; logger {memory[0]:.0f} MB after a quarter of an hour, "
@@ -146,7 +148,7 @@ async def test_a_day_and_a_night(scale: int, hours: int, tmp_path: Path, tell: T
 
 
 def test_what_the_rig_kept_comes_late(tmp_path: Path, tell: Tell) -> None:
-    """An outage of minutes, sent afterwards: in its places, without an alarm about the past."""
+    """Minutes of outage, sent afterwards: in their places, without an alarm about the past."""
     home, link = tmp_path / "home", tmp_path / "rig"
     outage_s = times(8, 600)
     with SteadyRig(link, channels=4) as rig, process([*STOKEWATCH, "log", "--serial", str(link)], home):
