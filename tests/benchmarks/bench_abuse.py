@@ -1,4 +1,4 @@
-"""Memory of a logger, and of a page, that are given nonsense as fast as they take it.
+"""Memory of a logger, and of a page, that are fed nonsense as fast as they take it.
 
 `python -m tests.benchmarks.bench_abuse [--seconds 3600] [--page]`. The logger reads a pseudo-terminal: disturbed
 streams (`tests/rig_line/disturbed.py`), garbage, made-up names, damaged lines, answers that nobody asked for. The
@@ -35,7 +35,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "chaos"))
 
 
 def nonsense(rng: random.Random, one: Sent, made: Counter[str]) -> bytes:
-    """A frame, nine times in ten; else something that no rig should say."""
+    """A frame, nine times in ten; otherwise something that no rig should say."""
     line = encode(
         Frame("a1", one.seq, one.ms, {f"k{k}": Sample(c=20 + one.checksum % 1999 / 4) for k in range(4)})
     )
@@ -55,7 +55,7 @@ def nonsense(rng: random.Random, one: Sent, made: Counter[str]) -> bytes:
 
 
 def feed(port: int, over: threading.Event, made: Counter[str]) -> None:
-    """Write without end, as fast as it is read."""
+    """Write endlessly, as fast as it is read."""
     rng = random.Random(5)
     for number in range(10**9):
         for one in disturbed(random.Random(number)).in_order():
@@ -126,7 +126,7 @@ def main() -> None:
         over.set()
         for process in running.values():
             process.send_signal(signal.SIGTERM)
-            process.wait(120)  # what still waits is written first
+            process.wait(120)  # write what is still waiting first
     print(f"{given.seconds:g} s; lines: {dict(made)}; answers: {dict(answers)}")
     print(f"journal: {sum(path.stat().st_size for path in home.iterdir()) / 1e6:.1f} MB")
 

@@ -1,9 +1,10 @@
-"""What a broker that is killed (-9) loses of the frames it had acknowledged, while no logger is there.
+"""How many acknowledged frames a killed (-9) broker loses while no logger is connected.
 
 python -m tests.benchmarks.bench_broker [SECONDS]
 
-50 rigs of 16 channels at 10 Hz, QoS 1, a persistent session of a logger that is away; then the broker is killed,
-started again, and the logger comes back. In the last row the logger is there all the time. Each row is one way to set Debian's mosquitto.
+50 rigs of 16 channels at 10 Hz, QoS 1, and the persistent session of a logger that is away. The broker is killed and
+restarted, then the logger comes back. In the last row the logger is connected all the time. Each row is one way to
+configure Debian's mosquitto.
 """
 
 from __future__ import annotations

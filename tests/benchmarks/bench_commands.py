@@ -2,8 +2,8 @@
 
 python -m tests.benchmarks.bench_commands [--rounds 9] [--hours 3] [--rate-hz 4] [--no-rehearsal]
 
-All in turn in each round. `firings` and `status` look into a journal that holds firings; the rehearsal is the whole
-of `stokewatch rehearse`, reading the journal included, measured within one process that has begun.
+Each round runs them all in turn. `firings` and `status` read a journal that has firings in it. The rehearsal is all
+of `stokewatch rehearse`, including reading the journal, measured in one process after its start.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ COMMANDS = {
 def keep(
     writer: JournalWriter, values: Floats, rate_hz: float, probes: int, *, start_us: int = START_US
 ) -> None:
-    """A stored firing of plain °C, finished."""
+    """A stored, finished firing of plain °C."""
     plan = plan_of(probes)
     key = writer.open_firing(plan.title, plan.dumps(), start_us, invented=True).id
     layout = tuple(Channel(f"k{j}", "celsius") for j in range(probes))
@@ -55,7 +55,7 @@ def keep(
 
 
 def commands(home: Path, rounds: int) -> None:
-    """Medians of wall and processor time, less those of Python itself in the same round. [ms]"""
+    """Medians of wall and processor time, minus Python's own in the same round. [ms]"""
     environment = {**os.environ, "STOKEWATCH_HOME": str(home)}
     wall: dict[str, list[float]] = {name: [] for name in COMMANDS}
     for _ in range(rounds):
@@ -74,7 +74,7 @@ def commands(home: Path, rounds: int) -> None:
 
 
 def rehearsal(reader: JournalReader, rounds: int) -> None:
-    """How much faster than life."""
+    """How many times faster than real time."""
     firing = reader.firing("last")
     seconds = ((firing.last_us or 0) - firing.started_us) / 1e6
     faster, told = [], 0

@@ -2,9 +2,9 @@
 
     python tests/benchmarks/bench_conversion.py [--rounds 9]
 
-All contenders of a row run in turn within each round; the ratio is that of the same round. Peers: the library
+Each round runs all contenders of a row in turn, and the ratio is taken within the round. Peers: the library
 `thermocouple-its90`, one reading at a time, and NIST's inverse polynomials of type K (Monograph 175) by
-Horner's scheme in numpy, in the quicker of two ways to handle their ranges.
+Horner's scheme in numpy, in the faster of two ways to handle their ranges.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ for _j, _c in enumerate(NIST_INVERSE_K):
 
 
 def horner_by_gathering(mv: Floats) -> Floats:
-    """Each reading's own coefficients, in one pass."""
+    """Each reading with its own coefficients, in one pass."""
     piece = np.searchsorted(EDGES_MV, mv, side="right")
     t = TABLE[9][piece]
     for row in TABLE[8::-1]:
@@ -101,7 +101,7 @@ def row(
 
 
 def frames(n: int, kind: str, rng: np.random.Generator) -> list[tuple[Frame, int]]:
-    """Frames of 16 channels, each string of its own, as a decoder makes them."""
+    """Frames of 16 channels, each string a separate object, as a decoder makes them."""
     out = []
     for i in range(n):
         ch = {}

@@ -1,9 +1,9 @@
-"""What the running program costs beside a fire: logger and page as processes of their own, and ten tablets.
+"""What the running program costs at a fire: logger and page as processes of their own, and ten tablets.
 
 python -m tests.benchmarks.bench_evening [--seconds 60] [--starts 5] [--tablets 10]
 
 16 probes at 10 Hz over a pseudo-terminal, every rule on, the pots estimated, an hour into an invented firing. The
-first commit counts from starting the process, with the rig sending already.
+first commit is timed from the start of the process, with the rig already sending.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ SETTLE_S = 15.0
 
 
 def readings(home: Path) -> int:
-    """So many are committed."""
+    """How many readings are committed."""
     path = home / "journal.sqlite"
     if not path.exists():
         return 0
@@ -38,7 +38,7 @@ def readings(home: Path) -> int:
 
 
 def first_commit(folder: Path, plan: Path, lines: list[bytes]) -> tuple[float, float]:
-    """From the start of the logger's process to its first committed reading; and the processor time by then. [s]"""
+    """From the start of the logger's process to its first committed reading, and the processor time by then. [s]"""
     folder.mkdir()
     link = folder / "rig"
     with rig(link, lines, RATE_HZ):
