@@ -1,12 +1,12 @@
 """Scores the alarms on families of fires, and prints a row of the table for each.
 
 Run by hand: `python -m tests.benchmarks.bench_families --cache ~/fires --firings 40 --script …/make_case.py --real …`.
-`--all` prints the whole table. Without `--script` and `--real` those families are left out. `--only`, `--rates`, `--fewer`, `--set rule.key=value`
-look at one thing; `--plain` takes the early call away.
+`--all` prints the whole table. Families that need `--script` or `--real` are left out without it. `--only`, `--rates`,
+`--fewer` and `--set rule.key=value` look at one thing; `--plain` turns the early call off.
 
-A collapse is found if its alarm was raised from 30 s before it to the time allowed, or stood already. All other
-calls of a collapse are counted by the hour; plainly false are those where the true wall fell by less than 30 °C
-around them. Nothing is fitted to any family, so each of them is one that the rules have not seen.
+A collapse is found if its alarm was raised between 30 s before it and the time allowed, or already stood. All other
+collapse alarms are counted by the hour; those where the true wall fell by less than 30 °C around them are plainly
+false. Nothing is fitted to any family, so the rules have seen none of them.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def gathered(given: argparse.Namespace) -> Iterator[Fire]:
 
 
 def cached(path: Path, make: Callable[[int], Fire], seed: int) -> Fire:
-    """Make a fire, or take the one that was made before."""
+    """Make a fire, or take it from the cache."""
     if path.exists():
         with path.open("rb") as file:
             fire: Fire = pickle.load(file)
@@ -185,7 +185,7 @@ class Score:
                 continue
             self.counts["faults"] += 1
             called = [a for a in here if a.raised_s <= start_s + FAULT_WITHIN_S]
-            # Standing: but for a hundredth of the time from when it should have been called.
+            # Standing: for all but a hundredth of the time since it should have been called.
             begin = start_s + FAULT_WITHIN_S
             stood = sum(max(0.0, min(a.cleared_s, end_s) - max(a.raised_s, begin)) for a in here)
             stands = end_s <= begin or stood >= 0.99 * (end_s - begin)
@@ -222,7 +222,7 @@ HEAD: Final = (
 
 
 def variants(fire: Fire, given: argparse.Namespace) -> Iterator[tuple[str, Fire]]:
-    """The fire, and how it would have looked to other rigs."""
+    """The fire, and how other rigs would have seen it."""
     yield fire.family, fire
     if fire.family == "real":
         return
@@ -246,7 +246,6 @@ def variants(fire: Fire, given: argparse.Namespace) -> Iterator[tuple[str, Fire]
 
 
 def main() -> None:
-    """Run it."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cache", required=True, help="folder outside the repository that keeps made fires")
     parser.add_argument("--firings", type=int, default=40)

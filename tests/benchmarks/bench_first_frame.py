@@ -1,7 +1,7 @@
-"""From the logger's start to its first frame on disk: with an archive of any size, sound, damaged or emptied.
+"""From the logger's start to its first frame on disk, with an archive of any size: sound, damaged or emptied.
 
-`python -m tests.benchmarks.bench_first_frame FOLDER [--mb 2000] [--starts 3] [--cold]`. FOLDER takes the archive,
-and a copy of it for each case. The page cache is emptied with the right to only.
+`python -m tests.benchmarks.bench_first_frame FOLDER [--mb 2000] [--starts 3] [--cold]`. FOLDER is for the archive,
+and a copy of it for each case. The page cache is emptied only where there is the right to.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ ROOT = Path(__file__).parent.parent.parent
 
 
 def make_archive(path: Path, megabytes: int) -> int:
-    """An archive of invented firings of half an hour, 16 channels at 10 Hz, and one that runs; gives readings."""
+    """Make an archive of half-hour invented firings, 16 channels at 10 Hz, and one that is running; count readings."""
     writer = JournalWriter(path)
     db = writer._db
     db.execute("PRAGMA synchronous = OFF")
@@ -81,7 +81,7 @@ def batch(n: int, first: int) -> Batch:
 
 
 def later(n: int) -> Batch:
-    """Of the firing that runs."""
+    """Of the running firing."""
     from dataclasses import replace
 
     made = batch(n, 0)
@@ -97,7 +97,7 @@ def drop_caches() -> bool:
 
 
 def first_frame_s(home: Path, spoil: Callable[[Path], None], *, cold: bool) -> tuple[float, float]:
-    """From a start in a fire until a frame is in the journal, after a kill and what was spoilt: clock, processor. [s]"""
+    """Time from a start during a fire, after a kill and damage, until a frame is in the journal: clock, processor. [s]"""
     sys.path.insert(0, str(ROOT / "tests" / "chaos"))
     from steady import SteadyRig
 
@@ -107,11 +107,11 @@ def first_frame_s(home: Path, spoil: Callable[[Path], None], *, cold: bool) -> t
         started_s(home, link)  # now the archive's last firing is this rig's
         spoil(path)
         if path.exists() and path.stat().st_size:
-            # Its last heartbeat isn't to be taken for the new one's.
+            # The old heartbeat must not be taken for the new logger's.
             with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(path)) as db:
                 db.execute("DELETE FROM heartbeat")
                 db.commit()
-        os.sync()  # what was just copied isn't the logger's to wait for
+        os.sync()  # the logger must not wait for our copying to reach the disk
         if cold:
             drop_caches()
         return started_s(home, link)
@@ -137,7 +137,7 @@ def started_s(home: Path, link: Path) -> tuple[float, float]:
 
 
 def has_new_frame(path: Path) -> bool:
-    """Whether the file has a batch of the rig's; asked of SQLite itself, as little as can be."""
+    """Whether the file has a batch of the rig's, by the smallest possible query to SQLite."""
     with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(path, timeout=0.05)) as db:
         newest = db.execute("SELECT data FROM heartbeat").fetchone()
         return (
@@ -192,7 +192,7 @@ def main() -> None:
             shutil.rmtree(home, ignore_errors=True)
             home.mkdir()
             shutil.copyfile(archive, home / "journal.sqlite")
-            # Its last heartbeat isn't to be taken for the new one's.
+            # The old heartbeat must not be taken for the new logger's.
             with contextlib.closing(sqlite3.connect(home / "journal.sqlite")) as db:
                 db.execute("DELETE FROM heartbeat")
                 db.commit()

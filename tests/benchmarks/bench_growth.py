@@ -3,8 +3,8 @@
 python -m tests.benchmarks.bench_growth [--rounds 5] [--minutes 4]
 
 Channels and rates: processor time from line bytes to the commit, every rule on and the pots estimated, one second of
-fire a commit. Firings: time of the list of all, and of the last one's history, with so many in the journal. `step`
-is how many times the costs of the step before, over how many times the work: 1 is a straight line, below is better.
+fire per commit. Firings: time to list all, and to read the last one's history, with that many in the journal. `step`
+is the growth of the cost over the step before, divided by the growth of the work: 1 is a straight line, less is better.
 """
 
 from __future__ import annotations

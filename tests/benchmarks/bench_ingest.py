@@ -2,11 +2,11 @@
 
 python -m tests.benchmarks.bench_ingest [--rounds 5] [--minutes 10]
 
-16 channels at 10 Hz, MAX31855 words, an hour into an invented firing. Ours: decoded, checked, converted, kept with
-raw words and rollups, synchronous=FULL; the judgement has every rule on, and estimates the pots as the logger does.
-Peer: influxdb-client in its batching mode, line-protocol strings of readings that are decoded and converted already,
-into Debian's VictoriaMetrics on loopback, until it has answered for all; by then they are in its memory, not on its
-disk. The peer's server may use the other core; everything else is held to one.
+16 channels at 10 Hz, MAX31855 words, an hour into an invented firing. Ours: decoded, checked, converted, stored with
+raw words and rollups, synchronous=FULL; the judgement has every rule on and estimates the pots, as in the logger.
+Peer: influxdb-client in its batching mode, with line-protocol strings of readings already decoded and converted,
+into Debian's VictoriaMetrics on loopback, until it has answered for all of them; by then they are in its memory, not on
+its disk. The peer's server may use the other core; everything else is held to one.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def word_lines(values: Floats, first: int, rate_hz: float = RATE_HZ) -> list[byt
 
 
 def judging(plan: Plan, *, estimating: bool) -> Judging:
-    """The judgement with the channels that the rig sends."""
+    """The judgement, with the channels that the rig sends."""
     made = Judging(plan, START_US, estimating=estimating)
     made.rebuild([("a1", f"k{j}") for j in range(len(plan.probes))])
     return made
@@ -80,7 +80,7 @@ class Ours:
         self.frames, self.placed, self.alarms, self.estimates = frames, 0, 0, 0
 
     def __call__(self, values: Floats) -> float:
-        """Readings a second."""
+        """Readings per second."""
         lines = word_lines(values, self.placed, self.rate_hz)
         begin, cpu_s = perf_counter(), process_time()
         for a in range(0, len(lines), self.frames):
@@ -115,7 +115,7 @@ class Peer:
         self.url, self.placed, self.sent = url, 0, 0
 
     def __call__(self, values: Floats) -> float:
-        """Readings a second."""
+        """Readings per second."""
         names = [f"reading,rig=a1,channel=k{j} temperature_c=" for j in range(PROBES)]
         rows = values.tolist()
         begin = perf_counter()
@@ -127,7 +127,7 @@ class Peer:
                 t_ns = START_US * 1000 + (self.placed + n) * 100_000_000
                 lines = [f"{name}{value} {t_ns}" for name, value in zip(names, row, strict=True)]
                 api.write(bucket="none", record=lines)
-            # Closing the api waits until the server has answered for everything.
+            # Closing the API waits until the server has answered for everything.
         took_s = perf_counter() - begin
         self.placed += len(rows)
         self.sent += values.size

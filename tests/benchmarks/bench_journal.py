@@ -1,11 +1,10 @@
-"""The journal's size on disk, its speed in and out; run by hand, prints tables.
+"""The journal's size on disk and its speed in and out; run by hand, prints tables.
 
     python tests/benchmarks/bench_journal.py [--hours 3] [--rounds 5] [--open-hours 12]
 
 Peers: a plain SQLite table with a row per reading, without raw values and rollups (`firing, probe, t, value`,
-clustered by probe and time), and pandas reading that table. All contenders of a row run in turn within each
-round; the ratio is that of the same round. Files go to a folder that is removed again; --folder chooses
-another disk for it.
+clustered by probe and time), and pandas reading that table. Each round runs all contenders of a row in turn, and the
+ratio is taken within the round. Files go to a folder that is removed afterwards; --folder puts it on another disk.
 """
 
 from __future__ import annotations
@@ -75,7 +74,7 @@ def cut(batch: Batch, n: int) -> Iterator[Batch]:
 
 
 class PlainRows:
-    """The peer: what one would write first."""
+    """The peer: the first design that comes to mind."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -104,7 +103,7 @@ def size(db: sqlite3.Connection, path: Path) -> int:
 
 
 def bytes_on_disk(folder: Path, hours: float) -> None:
-    """As the logger writes: three frames a batch; several batches a commit only to be done sooner."""
+    """As the logger writes: three frames a batch; several batches a commit only to finish sooner."""
     writer = JournalWriter(folder / "size.sqlite")
     plain = PlainRows(folder / "size-plain.sqlite")
     key = writer.open_firing("", None, START_US, invented=True).id
@@ -135,7 +134,7 @@ def bytes_on_disk(folder: Path, hours: float) -> None:
 
 
 def in_turn(rounds: int, contenders: dict[str, Callable[[], float]]) -> None:
-    """Print readings per second of each, and their ratio to the last one in the same round."""
+    """Print each one's readings per second, and their ratio to the last one in the same round."""
     found: dict[str, list[float]] = {name: [] for name in contenders}
     for _ in range(rounds):
         for name, run in contenders.items():
@@ -268,7 +267,6 @@ def opening(folder: Path, rounds: int, hours: float) -> None:
 
 
 def main() -> None:
-    """Run it all."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--hours", type=float, default=3.0, help="for the bytes on disk")
     parser.add_argument("--open-hours", type=float, default=12.0)

@@ -1,10 +1,10 @@
-"""From a rig's sample to the number on the screen: rig, logger, page and browser, each a process of its own.
+"""From a rig's sample to the number on the screen: rig, logger, page and browser, each in its own process.
 
 python -m tests.benchmarks.bench_latency [--seconds 60] [--rate-hz 4] [--rounds 5]
 
-16 probes over a pseudo-terminal; the first one's whole degrees tell the frame. The rig notes when it hands a frame
-over; the page, once each animation frame, what the first probe's value reads. Both clocks are this machine's. A frame
-that never shows (two of the rig's in one update) isn't counted; how many are is said.
+16 probes over a pseudo-terminal; the first one's whole degrees identify the frame. The rig notes when it hands a frame
+over; the page notes in each animation frame what the first probe's value reads. Both clocks are this machine's. Frames
+that never show (two of the rig's in one update) are left out of the times and counted.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ LOOK = """
 
 
 def opened(page: Page, url: str) -> bool:
-    """Whether the page is there, with a value of the first probe; the server may be on its way still."""
+    """Whether the page shows a value of the first probe; the server may still be starting."""
     try:
         page.goto(url)
         page.wait_for_selector(READING, timeout=15_000)

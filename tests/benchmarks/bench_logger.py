@@ -1,4 +1,4 @@
-"""The logger under 16 channels at 10 Hz over a pseudo-terminal: is every frame there, and what does it cost?
+"""The logger with 16 channels at 10 Hz over a pseudo-terminal: is every frame there, and what does it cost?
 
 python -m tests.benchmarks.bench_logger [MINUTES]
 """

@@ -1,8 +1,8 @@
-"""How fast the mirror catches up with a journal that has been waiting.
+"""How fast the mirror catches up with a waiting journal.
 
 python -m tests.benchmarks.bench_mirror [MINUTES]
 
-16 channels at 10 Hz into Debian's victoria-metrics; and how that time is spent without any server.
+16 channels at 10 Hz into Debian's victoria-metrics; and how the time is spent without any server.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
-"""What the live page costs; run by hand, prints each figure beside its goal and the page before.
+"""What the live page costs; run by hand, prints each figure with its goal and the previous page's.
 
     nice -n 15 python tests/benchmarks/bench_page.py [--rounds 5] [--open-hours 12] [--seconds 60] [--commits 2]
 
-Real parts: a page server of its own process, Debian's chromium, and this process writing 16 channels at 10 Hz, with so
-many commits, and so updates, a second. `BEFORE` is the page at commit 680ba92 (a canvas painter of its own instead of
-Dash's graphs), as the contributor's guide had it then; measured on the same machine, not in the same hour.
+Real parts: a page server in its own process, Debian's chromium, and this process writing 16 channels at 10 Hz, with
+that many commits, and so updates, a second. `BEFORE` is the page at commit 680ba92 (its own canvas painter instead of
+Dash's graphs), as the contributor's guide had it then; measured on the same machine, but not in the same hour.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ GOALS: Final = {
     "ten tablets %": ("≤ 6", "2.0"),
     "ten tablets MB": ("≤ 150", "91"),
 }
-"""By figure: the goal, and the page before."""
+"""By figure: the goal, and the previous page."""
 
 
 def told(what: str, values: list[float]) -> None:
@@ -85,7 +85,7 @@ def frames(start_us: int, first: int, n: int) -> Batch:
 
 
 def fill(path: Path, hours: float, ends_us: int) -> tuple[JournalWriter, str, int, int]:
-    """A firing that has been going for so long; gives the writer, the firing, its start and the next frame."""
+    """A firing that has already run this long; return the writer, the firing, its start and the next frame."""
     writer = JournalWriter(path)
     n = round(hours * 3600 * HZ)
     start_us = ends_us - n * (1_000_000 // HZ)
@@ -113,7 +113,7 @@ def spread(values: list[float]) -> str:
 
 
 def updates(path: Path, key: str, start_us: int, n: int, writer: JournalWriter, rounds: int) -> int:
-    """Bytes and processor time of an update of the fire with a long firing behind it; gives the next frame."""
+    """Bytes and processor time of an update of the Fire page with a long firing behind it; return the next frame."""
     watcher = Watcher(path)
     watcher.look(time.time(), Board())
     board, glass = watcher.board(), Glass(Wish("fire"))
@@ -130,7 +130,7 @@ def updates(path: Path, key: str, start_us: int, n: int, writer: JournalWriter, 
         begin = time.process_time()
         assert watcher.look(time.time(), board) == "update"
         held: list[Any] = []
-        if k % round(POINTS_S[0] * 2):  # as the hub does with two updates a second
+        if k % round(POINTS_S[0] * 2):  # like the hub with two updates a second
             held, board.points = board.points, []
         changed = glass.screen(draw(board, glass.wish, 0.1, False), board, 0.1, whole=False)
         text = "" if changed is None else write(changed)
@@ -173,7 +173,7 @@ def page_server(home: Path) -> Iterator[tuple[str, psutil.Process]]:
 
 
 class Writing:
-    """Writes 16 channels at 10 Hz as a logger would, so many commits a second."""
+    """Writes 16 channels at 10 Hz like a logger, with this many commits a second."""
 
     def __init__(self, writer: JournalWriter, key: str, start_us: int, n: int, commits: float) -> None:
         self.writer, self.key, self.start_us, self.n = writer, key, start_us, n
@@ -201,7 +201,7 @@ class Writing:
 
 
 async def be_tablets(address: str, n: int, seconds: float) -> list[int]:
-    """So many tablets that only listen; gives the bytes each got after its whole screen."""
+    """Tablets that only listen; return the bytes each got after its whole screen."""
 
     async def one() -> int:
         origin = f"http://{address}"
@@ -221,7 +221,7 @@ async def be_tablets(address: str, n: int, seconds: float) -> list[int]:
 
 
 def tablets(address: str, server: psutil.Process, seconds: float) -> None:
-    """What ten tablets cost the server: while they open, with ten seconds after it, and then."""
+    """What ten tablets cost the server: while they open and for ten seconds after, and then steadily."""
 
     def spent() -> float:
         times = server.cpu_times()
@@ -302,7 +302,7 @@ def opening_times(page: Page, address: str) -> dict[str, float]:
 
 
 def cost(page: Page, seconds: float) -> float:
-    """What the open page's main thread costs of a core. [%]"""
+    """The share of a core that the open page's main thread takes. [%]"""
     session = page.context.new_cdp_session(page)
     session.send("Performance.setTimeDomain", {"timeDomain": "threadTicks"})
     session.send("Performance.enable")
@@ -320,7 +320,6 @@ def cost(page: Page, seconds: float) -> float:
 
 
 def main() -> None:
-    """Run it all."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--open-hours", type=float, default=12.0)

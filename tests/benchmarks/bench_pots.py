@@ -1,11 +1,11 @@
 """How good estimate and forecast are, family by family, each family left out of what was fitted.
 
-Run by hand: ``python -m tests.benchmarks.bench_pots --fires 12 --second FOLDER…``. Each folder holds one fire that
-another program's script wrote. ``--fit`` prints the numbers of `logger.judgement.forecast.calibration` anew.
+Run by hand: ``python -m tests.benchmarks.bench_pots --fires 12 --second FOLDER…``. Each folder has one fire that
+another program's script wrote. ``--fit`` prints new numbers for `logger.judgement.forecast.calibration`.
 
-The estimate has nothing fitted but a few bounded numbers (`estimate.model`); it is scored as it stands, against the
-zone's nearest sound probe: one on a wall where there is one, else infrared, else air. The forecast's chance is
-fitted with each family left out, and scored on that; beside it stands a straight line through two minutes.
+Nothing in the estimate is fitted but a few bounded numbers (`estimate.model`); it is scored as it is, against the
+zone's nearest sound probe: one on a wall if there is one, else infrared, else air. The forecast's chance is fitted with
+each family left out and scored on that family, beside a straight line through two minutes.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ AHEAD_S = DRAWN_S[1:]
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """One zone at one moment, with a goal ahead of it: what it showed, and when the goal was reached."""
+    """One zone at one moment with a goal ahead: what it showed, and when the goal was reached."""
 
     family: str
     stage: str
@@ -52,11 +52,11 @@ class Moment:
     signs: Floats
     goal_c: float
     came_s: float
-    ahead_c: Floats  # how the level had changed at `AHEAD_S`
+    ahead_c: Floats  # how the level had changed by `AHEAD_S`
 
 
 def judged(fire: PotFire) -> tuple[list[EstimateRow], list[Moment]]:
-    """Judge a fire minute by minute, as beside it; give its estimates and what was asked of the forecast."""
+    """Judge a fire minute by minute, as if live; return its estimates and the questions put to the forecast."""
     asked: list[tuple[float, str, Floats, dict[str, Any]]] = []
     level: dict[str, dict[int, float]] = {}
     zone_now = ""
@@ -106,7 +106,7 @@ def _moments(fire: PotFire, asked: list[Any], levels: dict[str, dict[int, float]
 
 
 def estimate_scores(fire: PotFire, rows: list[EstimateRow]) -> Iterator[tuple[str, Floats]]:
-    """By zone: its best probe, and a row each ten seconds of error, nearest probe's error, held, far, beyond."""
+    """By zone: its best probe, and every ten seconds a row of error, nearest probe's error, held, far, beyond."""
     for zone, wall in fire.wall_c.items():
         kept = [(r.t_s, r.zones[zone]) for r in rows if zone in r.zones and r.t_s / EVERY_S < len(wall)]
         mine = [j for j, p in enumerate(fire.plan.probes) if p.zone == zone and p.reads in ORDER]
@@ -147,7 +147,7 @@ def weights(moments: list[Moment]) -> Floats:
 
 
 def fit(moments: list[Moment]) -> Floats:
-    """Mean of two logistic lines: with what is made good in ten minutes, and with what is in the hour."""
+    """Mean of two logistic lines: with what ten minutes make good, and with what an hour does."""
     x, y, w = np.array([m.signs for m in moments]), _came(moments), weights(moments)
     mean = np.zeros(x.shape[1])
     for left_out in ([4, 5], [2, 3]):
@@ -171,7 +171,7 @@ def _came(moments: list[Moment]) -> Floats:
 
 
 def forecast_lines(family: str, moments: list[Moment], line: Floats) -> Iterator[str]:
-    """Rows of the table: all, then each stage; right and the line's right are of what is told."""
+    """Rows of the table: all, then each stage; both shares of right answers are of the moments told."""
     came = _came(moments) > 0
     straight = np.array([comes_by_line(m.now, m.goal_c) for m in moments])
     stages = np.array([m.stage for m in moments])
@@ -196,7 +196,7 @@ def forecast_lines(family: str, moments: list[Moment], line: Floats) -> Iterator
 
 
 def quantiles(values: Floats, weight: Floats) -> Floats:
-    """Weighted, of one, five and nine in ten."""
+    """Weighted quantiles: 10, 50 and 90 %."""
     order = np.argsort(values)
     share = np.cumsum(weight[order]) / weight.sum()
     return np.round(values[order][np.searchsorted(share, (0.1, 0.5, 0.9))], 3)
@@ -226,7 +226,6 @@ def print_fit(moments: list[Moment]) -> None:
 
 
 def main() -> None:
-    """Run it."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--fires", type=int, default=12, help="of each family that is made here")
     parser.add_argument("--first", type=int, default=7000, help="seed of the first")

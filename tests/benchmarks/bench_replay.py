@@ -1,10 +1,10 @@
-"""What moving the bar of a replay costs: from the bar's new moment to the picture of it; run by hand.
+"""What moving a replay's bar costs, from the bar's new moment to the picture of it; run by hand.
 
     nice -n 15 python tests/benchmarks/bench_replay.py [--probes 12] [--moves 60]
 
-Real parts: a page server of its own process, Debian's chromium, one invented firing of two hours that was judged. Each
-move waits for the frame after the one in which values, traces and the stack through time stand at the moment, so a frame or
-two of the browser's (17 ms each) are in it. The drawn stack and the forecast follow when the bar has rested for 0.12 s.
+Real parts: a page server in its own process, Debian's chromium, one judged invented firing of two hours. Each move waits
+for the frame after the one in which values, traces and the stack through time show the moment, so it includes one or
+two of the browser's frames (17 ms each). The drawn stack and the forecast follow once the bar has rested for 0.12 s.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def wait_for(address: str) -> None:
 
 
 def main() -> None:
-    """Print the times of so many moves beside the goal."""
+    """Print the times of the moves beside the goal."""
     options = argparse.ArgumentParser()
     options.add_argument("--probes", type=int, default=12)
     options.add_argument("--moves", type=int, default=60)

@@ -2,8 +2,9 @@
 
 python -m tests.benchmarks.bench_rigs [--rigs 50] [--channels 16] [--rate-hz 10] [--seconds 600] [--influxdb2]
 
-Debian's mosquitto and victoria-metrics (or the InfluxDB 2 that STOKEWATCH_TEST_INFLUXD2 names), `stokewatch log` and
-`stokewatch mirror` as processes of their own. The rigs are one MQTT client that keeps an absolute schedule; every value tells which frame and channel it is of.
+Debian's mosquitto and victoria-metrics (or the InfluxDB 2 named by STOKEWATCH_TEST_INFLUXD2), `stokewatch log` and
+`stokewatch mirror`, each in its own process. The rigs are one MQTT client that keeps an absolute schedule; every value
+identifies its frame and channel.
 """
 
 from __future__ import annotations
@@ -85,7 +86,7 @@ class Influx(InfluxDB2):
 
 
 class Watch(threading.Thread):
-    """Looks every few seconds how late the server is, and what the processes take."""
+    """Checks every few seconds how late the server is and what the processes take."""
 
     def __init__(self, server: Victoria | Influx, home: Path, processes: dict[str, psutil.Process]) -> None:
         super().__init__(daemon=True)

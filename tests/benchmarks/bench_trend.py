@@ -25,14 +25,14 @@ from logger.simulator import draw, fire, probes
 TURNS_S: Final = (300, 600, 800, 1100)
 CLIMB, FALL = 40.0, -60.0
 FLICKER_SD_C: Final = 12.0
-"""Narrow noise about 1 Hz: ±30 °C holds 95 % of it."""
+"""Narrow-band noise about 1 Hz: ±30 °C holds 95 % of it."""
 
 
 class Estimator(Protocol):
     """Level [°C] and rate [°C/min] of one probe."""
 
     def step(self, second: int, value_c: float) -> tuple[float, float]:
-        """Take a second's mean; NaN where there was no reading."""
+        """Take a second's mean; NaN if there was no reading."""
         ...
 
 
@@ -49,7 +49,7 @@ class Ours:
 
 
 class Window:
-    """What fits a line to the readings of the last seconds."""
+    """Fits a line to the readings of the last seconds."""
 
     def __init__(self, seconds: int, fit: Callable[[Floats, Floats], tuple[float, float]]) -> None:
         self._kept: deque[tuple[int, float]] = deque()
@@ -69,7 +69,7 @@ class Window:
 
 
 def least_squares(t: Floats, y: Floats) -> tuple[float, float]:
-    """Straight line, its value at the end and its slope."""
+    """Straight line: its value at the end and its slope."""
     centred = t - t.mean()
     slope = float(centred @ y / (centred @ centred))
     return float(y.mean() - slope * t.mean()), slope
@@ -103,7 +103,7 @@ class Kalman:
     scatter_c : float
         Of a second's mean. [°C]
     clip : float
-        A reading so many standard deviations off counts as no further off than that.
+        A reading more than this many standard deviations off counts as this many.
     """
 
     def __init__(self, slope_walk: float, scatter_c: float = 12.0, clip: float = np.inf) -> None:
@@ -162,7 +162,7 @@ ESTIMATORS: Final[dict[str, Callable[[], Estimator]]] = {
 
 
 def truth() -> Floats:
-    """The made-up zone, each second."""
+    """The made-up zone, second by second."""
     rate = np.zeros(TURNS_S[-1])
     rate[TURNS_S[0] : TURNS_S[1]] = CLIMB
     rate[TURNS_S[1] : TURNS_S[2]] = FALL
@@ -223,7 +223,7 @@ def made_up(make: Callable[[], Estimator], seeds: int) -> list[str]:
             climb.append(out[climbing, 1] - CLIMB)
             false.append(np.abs(out[still, 1]))
             after = out[TURNS_S[1] : TURNS_S[2], 1]
-            # Followed: half way from the old rate to the new, for good.
+            # Followed: past half way from the old rate to the new, for good.
             behind = np.flatnonzero(after[:150] > (CLIMB + FALL) / 2)
             late.append(0 if not len(behind) else behind[-1] + 1)
             lag.append((truth()[climbing] - out[climbing, 0]) / CLIMB * 60.0)
@@ -240,7 +240,7 @@ def made_up(make: Callable[[], Estimator], seeds: int) -> list[str]:
 
 
 def cost_us(make: Callable[[], Estimator]) -> float:
-    """Processor time of a step of one probe; ours does many at once in nearly the same time."""
+    """Processor time of one step of one probe; ours does many at once in nearly the same time."""
     values = readings(np.random.default_rng(1), 1.0)
     start = time.process_time()
     run(make, values)
@@ -248,7 +248,7 @@ def cost_us(make: Callable[[], Estimator]) -> float:
 
 
 def stretches_us(probes_n: int = 8, seconds: int = 60) -> float:
-    """Ours, as a stored firing is judged: many probes and a stretch of time at once. Per probe and second."""
+    """Ours on many probes and a stretch of time at once, as for a stored firing. Per probe and second."""
     values = np.repeat(readings(np.random.default_rng(1), 1.0)[:, None], probes_n, axis=1)
     trend = Trend(probes_n)
     start = time.process_time()
@@ -282,7 +282,6 @@ def firings(seeds: range) -> dict[str, list[tuple[float, float]]]:
 
 
 def main() -> None:
-    """Run it."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=10)
     parser.add_argument("--first", type=int, default=1000)

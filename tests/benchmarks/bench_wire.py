@@ -1,10 +1,10 @@
-"""Speed of a 16-channel line to a frame, checked; run by hand, prints a table.
+"""Speed from a 16-channel line to a checked frame; run by hand, prints a table.
 
     python tests/benchmarks/bench_wire.py [--rounds 15]
 
-All contenders run in turn within each round; the ratio is that of the same round. Peer: `json.loads` and
-`zlib.crc32`, which check neither types nor names, nor that a channel says one thing. The floor is msgspec's typed
-decoding with the CRC and nothing else: what our own checks come on top of.
+Each round runs all contenders in turn, and the ratio is taken within the round. Peer: `json.loads` and `zlib.crc32`,
+which check neither types nor names, nor that a channel gives one value only. The floor is msgspec's typed decoding with
+the CRC and nothing else, which our own checks add to.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
-"""A family of made-up fires whose physics is neither the simulator's nor anybody else's: embers that are counted.
+"""A family of made-up fires with physics unlike the simulator's: embers that are counted.
 
 Each zone is heated by single glowing pieces that lie against its pots, burn away at random and fall off, and by
-flame that comes in puffs from logs that catch one by one. Wind is a turbulence that never stops, not a list of
-gusts. Walls conduct through three layers; a probe on one reads it through a contact that leaks a share of the
-air. A collapse is that most of a zone's pieces drop within some seconds. All are invented.
+flame that comes in puffs from logs that catch one by one. Wind is unceasing turbulence, not a list of gusts. Walls
+conduct through three layers; a probe on one reads it through a contact that leaks a share of the air. In a collapse,
+most of a zone's pieces drop within some seconds. All are invented.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class EmberFire:
     ----------
     plan : Plan
     t_s, temperature_c, status
-        As of the simulator's. [s], [°C]
+        As in the simulator. [s], [°C]
     wall_c : dict of str to array
         True outer face of each zone's pots every 10 s. [°C]
     collapses : list of dict
@@ -49,7 +49,7 @@ class EmberFire:
 
 
 def ember_fire(seed: int, *, rate_hz: float = 1.0, broken: bool = True) -> EmberFire:
-    """Draw a fire; two of three have a collapse in them, two of three a broken input.
+    """Draw a fire; two in three have a collapse, two in three a broken input.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def _burn(
     u = rng.uniform
     ambient_k = 273.15 + u(0, 28)
     lit = int(u(300, 900))
-    # Logs: each catches at a time, flames for a while, and leaves pieces where it lay.
+    # Logs: each catches at some time, flames for a while, and leaves pieces where it lay.
     logs = [(float(t), int(rng.integers(zones)), u(250, 700)) for t in lit + rng.exponential(500, 26 * zones)]
     logs += [
         (float(t), int(rng.integers(zones)), u(150, 400))
@@ -228,7 +228,7 @@ def _break(
         case "leap":
             values[on, j] = np.round(rng.uniform(1290, 1340) + rng.normal(0, 3, m), 2)
         case "floating":
-            # Not plugged in until somebody sees it, while everything else is still cold.
+            # Not plugged in until somebody notices, while everything else is still cold.
             end = min(end, float(t_s[np.argmax(np.nanmax(np.delete(values, j, 1), axis=1) > 55.0)]))
             on = t_s < end
             wander = np.cumsum(rng.normal(0, 0.4, int(on.sum())))

@@ -1,9 +1,9 @@
 """Fires of several families, with what really happened in them, for scoring the alarms.
 
-`simulator` is the project's own; `varied`, `crude` and `plain` are kinds beside it (`varied_fires`); `embers` has
+`simulator` is the project's own; `varied`, `crude` and `plain` are variations beside it (`varied_fires`); `embers` has
 physics of its own (`ember_fires`); `second` comes from another program's `make_case.py`, `real` from measured
-fires, both in folders named on the command line. Nothing in real fires fell away or stalled on purpose, so every
-call of a collapse on them is a wrong one.
+fires, both in folders named on the command line. In the real fires nothing fell away and nothing was stalled on
+purpose, so every collapse alarm on them is wrong.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Fire:
     temperature_c, status, cold_junction_c : array (n, k)
         [°C]
     wall_c : dict of str to array
-        By zone, the true wall every 10 s; empty where nobody knows it. [°C]
+        By zone, the true wall every 10 s; empty if unknown. [°C]
     collapses, stalls : list of dict
         `zone`, `start_s`, `end_s`, `counts`.
     faults : list of dict
@@ -74,14 +74,14 @@ class Fire:
 
     @property
     def hot_hours(self) -> float:
-        """For how long any probe was above `HOT_C`. [h]"""
+        """How long any probe was above `HOT_C`. [h]"""
         hot = (np.nan_to_num(self.temperature_c) > HOT_C).any(axis=1)
         steps = np.diff(self.t_s, append=self.t_s[-1])
         return float(np.minimum(steps, 900.0)[hot].sum()) / 3600.0
 
     @property
     def usual_s(self) -> Floats:
-        """How far apart each probe's readings usually lie. [s]"""
+        """The usual time between two readings of each probe. [s]"""
         usual = np.full(self.status.shape[1], np.nan)
         for j in range(len(usual)):
             t = self.t_s[self.status[:, j] == Status.OK]
@@ -108,7 +108,7 @@ def _outer_walls(truth: dict[str, Any]) -> dict[str, Floats]:
 
 
 def beside(family: str, seed: int) -> Fire:
-    """Simulate a firing of a kind beside the project's own."""
+    """Simulate a firing of a variation of the project's own."""
     if family == "varied":
         made: Any = varied(seed, KINDS[seed % 4])
         walls = _outer_walls(made.truth)
@@ -218,7 +218,7 @@ REAL: Final[dict[str, Callable[[], list[Probe]]]] = {
 
 
 def real(folder: Path) -> Iterator[Fire]:
-    """Read measured fires; which column is what follows from the files' names."""
+    """Read measured fires; the files' names tell which column is what."""
     for path in sorted([*folder.glob("*.csv"), *folder.glob("*.TXT")]):
         key = next((key for key in REAL if path.name.startswith(key)), None)
         if key is None:
@@ -237,7 +237,7 @@ def real(folder: Path) -> Iterator[Fire]:
                 status[:, j] = Status.ABSENT
         fire = Fire("real", path.stem, plan, t_s, grid, status, stored=True)
         if key == "E119":
-            # The other leaps between 94 and 280 °C among beams at 300 to 500: broken, though nobody noted it.
+            # The other one jumps between 94 and 280 °C among beams at 300 to 500: broken, though nobody noted it.
             fire.faults = [
                 {"probe": name, "kind": "dead", "start_s": begin, "end_s": float(t_s[-1]), "counts": counts}
                 for name, begin, counts in (("BeamTC8", 600.0, True), ("BeamTC3", 0.0, False))
@@ -294,7 +294,7 @@ def without(fire: Fire, kept: Sequence[int], mark: str) -> Fire:
 
 
 def crowded(fire: Fire, most: int) -> Fire:
-    """The same fire on a bigger rig: each probe again, with its twin's own noise and offset, up to so many."""
+    """The same fire on a bigger rig, up to this many probes: each once more, with its twin's own noise and offset."""
     rng = np.random.default_rng(most)
     probes = list(fire.plan.probes)
     columns = list(range(len(probes)))
@@ -334,7 +334,7 @@ def crowded(fire: Fire, most: int) -> Fire:
 
 
 def thinned(fire: Fire, every_s: float) -> Fire:
-    """The same fire read more seldom."""
+    """The same fire with fewer readings."""
     due = np.concatenate([[True], np.diff(np.floor(fire.t_s / every_s)) > 0])
     return Fire(
         fire.family,

@@ -1,4 +1,4 @@
-"""What benchmarks of the running program share: a hot stack of 16 probes, and a rig that sends it."""
+"""Shared by benchmarks of the running program: a hot stack of 16 probes, and a rig that sends it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _READS: Final = ("air", "wall")
 
 
 def plan_of(probes: int = PROBES) -> Plan:
-    """So many probes in up to six zones, one of them the coals; every rule on."""
+    """This many probes in up to six zones, one of them the coals; every rule on."""
     zones = _ZONES[: max(2, min(len(_ZONES), probes))]
     placed = []
     for j in range(probes):
@@ -36,8 +36,8 @@ def plan_of(probes: int = PROBES) -> Plan:
 
 
 def heat(seconds: float, rate_hz: float, probes: int = PROBES, *, from_s: float = 0.0) -> Floats:
-    """Readings (n, probes) of an invented firing; it begins anew when it is over. [°C]"""
-    made_hz = min(rate_hz, 10.0)  # more often is the same again, with noise of its own
+    """Readings (n, probes) of an invented firing, repeated when it is over. [°C]"""
+    made_hz = min(rate_hz, 10.0)  # at higher rates the same again, with noise of its own
     firing = simulate(5, rate_hz=made_hz, mishaps="none", probes=12)
     t_s = from_s + np.arange(round(seconds * rate_hz)) / rate_hz
     rows = np.floor(t_s * made_hz + 1e-6).astype(np.int64) % len(firing.t_s)

@@ -1,10 +1,10 @@
 """Fires of several families, each with the true temperature of its pots' walls, for scoring estimate and
 forecast.
 
-Families: our simulator; fires made by another program's script in folders named on the command line (one a
-fire, with `readings.csv`, `plan.toml` and `truth.json`); `embers`, `crude` and `lumps`; and `kilnless`, whose physics is deliberately
-neither's: gas and glow follow drawn curves that owe nothing to each other, walls are five points of a plane
-wall, beads balance convection against radiation. All are invented.
+Families: our simulator; fires made by another program's script, in folders named on the command line (one per fire,
+with `readings.csv`, `plan.toml` and `truth.json`); `embers`, `crude` and `lumps`; and `kilnless`, whose physics is
+deliberately unlike the others': gas and glow follow independently drawn curves, walls are five points of a plane wall,
+beads balance convection against radiation. All are invented.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class PotFire:
     sound : bool array (n, k)
         Neither missing nor spoilt by a fault.
     wall_c : dict of str to array (m,)
-        By zone that holds pots, at 0, 10, 20 … s: mean of the wall, or of what the family calls so. [°C]
+        By zone that holds pots, at 0, 10, 20 … s: mean of the wall, or what the family uses for it. [°C]
     """
 
     family: str
@@ -72,7 +72,7 @@ class PotFire:
         )
 
     def air_only(self) -> PotFire | None:
-        """Without the probes on walls; None where that leaves nothing to judge pots by."""
+        """Without the probes on walls; None if that leaves nothing to judge pots by."""
         kept = [j for j, p in enumerate(self.plan.probes) if p.reads in ("air", "coals")]
         return self.with_probes(kept, "air only") if len(kept) > 1 else None
 
@@ -98,7 +98,7 @@ def simulated(seeds: Iterable[int]) -> Iterator[PotFire]:
 
 
 def second(folders: Iterable[Path]) -> Iterator[PotFire]:
-    """Fires that another program's script has written; its walls' truth is that of their skin."""
+    """Fires that another program's script has written; their truth is the walls' skin."""
     for folder in sorted(folders):
         plan = loads((folder / "plan.toml").read_text(encoding="utf-8"))
         truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
@@ -119,7 +119,7 @@ def second(folders: Iterable[Path]) -> Iterator[PotFire]:
 
 
 def kilnless(seeds: Iterable[int]) -> Iterator[PotFire]:
-    """Fires of curves, plane walls and beads that balance; no wood, char or plume in them."""
+    """Fires of curves, plane walls and beads in balance; no wood, char or plume in them."""
     for seed in seeds:
         yield _kilnless(seed)
 
@@ -161,7 +161,7 @@ def _kilnless(seed: int) -> PotFire:
     probes, columns = _kilnless_probes(rng, t, zones, gas, glow, points[..., 0])
     grid = np.arange(0.0, n, EVERY_S)
     walls = {zone: np.interp(grid, coarse, mean[:, z]) for z, zone in enumerate(zones)}
-    # What is hottest of the coldest, less a little, is a target that can be had; one fire in four misses it.
+    # The target is a little less than the coldest zone's peak, so within reach; one fire in four misses it.
     target = round(min(w.max() for w in walls.values()) + (30 if seed % 4 == 0 else -10), -1)
     plan = Plan(title="Invented", target_c=float(np.clip(target, 500, 900)), probes=probes)
     value = np.round(np.stack(columns, axis=1) * 4) / 4
@@ -174,7 +174,7 @@ def _kilnless(seed: int) -> PotFire:
 
 
 def _plane_wall(wall: Wall, start_c: float, *faces: tuple[Any, ...]) -> Floats:
-    """Five cells through walls that take heat on both faces; explicit, ten steps of a fifth of a second a row."""
+    """Five cells through walls heated on both faces; explicit, ten steps of a fifth of a second a row."""
     n, zones = faces[0][0].shape
     cell_m, step_s = wall.thickness_mm / 5e3, 0.2
     heat = wall.heat_capacity_mj_m3k * 1e6 * cell_m
@@ -207,7 +207,7 @@ def _kilnless_probes(
                 true = face + rng.uniform(0.02, 0.18) * (gas[:, z] - face)
                 lag = rng.uniform(8, 70)
             else:
-                share = rng.uniform(0.3, 0.8)  # of glow: the wall's own and what shines past it
+                share = rng.uniform(0.3, 0.8)  # share of glow: the wall's own and what shines past it
                 around = 0.5 * face + 0.5 * glow[:, z]
                 true, lag = share * around + (1 - share) * gas[:, z], rng.uniform(2, 45)
                 true = true + _wander(rng, len(t), 1.0, 3.0) * 0.02 * np.maximum(gas[:, z] - 100, 0)
@@ -219,7 +219,7 @@ def _kilnless_probes(
 
 
 def embers(seeds: Iterable[int]) -> Iterator[PotFire]:
-    """Fires of counted embers; their walls' truth is that of the outer face."""
+    """Fires of counted embers; their truth is the walls' outer face."""
     for seed in seeds:
         made = ember_fire(seed)
         sound, names = made.status == Status.OK, [p.name for p in made.plan.probes]
@@ -233,7 +233,7 @@ def embers(seeds: Iterable[int]) -> Iterator[PotFire]:
 
 
 def levels_only(seeds: Iterable[int]) -> Iterator[PotFire]:
-    """Fires of two more kinds of which only what probes read is known: for the forecast."""
+    """Fires of two more kinds, of which only the probes' readings are known: for the forecast."""
     for seed in seeds:
         made = crude(seed)
         value = made.temperature_c
@@ -247,7 +247,7 @@ def levels_only(seeds: Iterable[int]) -> Iterator[PotFire]:
 
 
 def _lumps(seed: int, length_s: int) -> tuple[Floats, float]:
-    """Readings of a fire of two heat capacities a zone at 1 Hz, and its target.
+    """Readings of a fire with two heat capacities a zone at 1 Hz, and its target.
 
     Power balances, not temperatures: fuel burns at an even rate and then dies down along a straight line; the
     pots take a share, lose heat by radiation, and exchange it with embers and ground, which lose theirs slowly.

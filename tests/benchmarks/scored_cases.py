@@ -1,10 +1,9 @@
-"""Which cases of the project's own simulated firings count, when alarms are scored on them.
+"""Which cases in the project's own simulated firings count when alarms are scored.
 
-A collapse counts where the zone lost 60 °C or more within 3 min while the coals held. What is lost after the next
-armload was laid doesn't count, as that is the armload's own dip; nor does a collapse where no probe of the zone
-could be believed when it came, or a stall where none could be during the seven minutes. A fault counts where there
-is something to see: not a warm terminal block that never comes to 60 °C, nor a stuck infrared sensor that is beyond
-its range anyway.
+A collapse counts if the zone lost 60 °C or more within 3 min while the coals held. What is lost after the next armload
+was laid doesn't count, since that is the armload's own dip. Nor does a collapse count if no probe of the zone could be
+believed when it came, nor a stall if none could be during its seven minutes. A fault counts if there is something to
+see: not a warm terminal block that never reaches 60 °C, nor a stuck infrared sensor that is beyond its range anyway.
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ STALL_WITHIN_S: Final = 420.0
 
 
 class Alarm(NamedTuple):
-    """An alarm that came up."""
+    """An alarm that was raised."""
 
     raised_s: float
     cleared_s: float
@@ -33,7 +32,7 @@ class Alarm(NamedTuple):
 
 
 def collapses(truth: dict[str, Any]) -> list[dict[str, Any]]:
-    """Collapses with what makes one count; `labelled` is what the simulation says of it."""
+    """Collapses, with whether each counts; `labelled` is what the simulation says."""
     found = []
     loads = [event["start_s"] for event in truth["events"] if event["kind"] == "armload"]
     for case in truth["collapses"]:
@@ -51,7 +50,7 @@ def collapses(truth: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def believable(truth: dict[str, Any], zone: str, from_s: float, to_s: float) -> bool:
-    """Whether a thermocouple of the zone had no fault meanwhile."""
+    """Whether a thermocouple of the zone was free of faults meanwhile."""
     bad = {
         fault["probe"]
         for fault in truth["faults"]
@@ -61,7 +60,7 @@ def believable(truth: dict[str, Any], zone: str, from_s: float, to_s: float) -> 
 
 
 def stalls(truth: dict[str, Any]) -> list[dict[str, Any]]:
-    """Stalls with what makes one count."""
+    """Stalls, with whether each counts."""
     return [
         {**case, "counts": believable(truth, case["zone"], case["start_s"], case["start_s"] + STALL_WITHIN_S)}
         for case in truth["stalls"]
@@ -69,7 +68,7 @@ def stalls(truth: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def faults(firing: SimulatedFiring) -> list[dict[str, Any]]:
-    """Faults of probes with what makes one count."""
+    """Probe faults, with whether each counts."""
     names = [probe.name for probe in firing.plan.probes]
     found = []
     for fault in firing.truth["faults"]:

@@ -1,9 +1,9 @@
-"""Fires that differ from the simulator's, so that weights found on all of them lean on no single one's physics.
+"""Fires unlike the simulator's, so that nothing fitted on all of them depends on the physics of one.
 
 `varied` draws a firing of the simulator and changes what its physics takes for granted: how deep and long an
-armload shades, how it burns, gusts, flicker, lags. `crude` knows no physics at all: zones go to levels, wood
-lifts and shades them, gusts dip them, flames die and bend them, coals are raked out, each in shapes drawn
-anew; `plain` is a simpler kind of that. All are invented.
+armload shades, how it burns, gusts, flicker, lags. `crude` has no physics at all: zones go to levels, wood
+lifts and shades them, gusts dip them, flames die and bend them, coals are raked out, each in freshly drawn
+shapes; `plain` is a simpler kind of that. All are invented.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ LIT_S: Final = 400
 
 
 def varied(seed: int, mishaps: Any) -> SimulatedFiring:
-    """Simulate a firing whose physics is a little another one."""
+    """Simulate a firing with slightly different physics."""
     u = np.random.default_rng([seed, 99]).uniform
     plain = draw(seed, mishaps=mishaps)
     return simulate_scenario(
@@ -54,7 +54,7 @@ def varied(seed: int, mishaps: Any) -> SimulatedFiring:
 
 @dataclass(frozen=True, slots=True)
 class CrudeFiring:
-    """As the simulator's; `collapses` as `scored_cases.collapses` gives them, `wall_c` every 10 s by zone."""
+    """Fields as in the simulator; `collapses` as from `scored_cases.collapses`, `wall_c` every 10 s by zone."""
 
     plan: Plan
     t_s: Floats
@@ -93,7 +93,7 @@ def _dip(rng: np.random.Generator, x: Floats) -> Floats:
             shape = y * np.exp(1.0 - y)
         case 1:  # there and back in straight lines
             shape = np.clip(np.minimum(y, 1.0 + (1.0 - y) / rng.uniform(0.5, 4.0)), 0.0, 1.0)
-        case _:  # down, it stays, and up
+        case _:  # down, flat, and up
             shape = 0.5 - 0.5 * np.cos(np.pi * np.clip(np.minimum(y, 2.0 + rng.uniform(0.2, 1.5) - y), 0, 1))
     return shape * (x > 0)
 
@@ -122,7 +122,7 @@ def crude(seed: int) -> CrudeFiring:
         level = level - u(5, 120) * _dip(rng, x)[:, None] * shades
         loads.append(at)
         at += gap_s * u(1.0 - unsteady, 1.0 + unsteady)
-    for _ in range(int(rng.integers(1, 4))):  # flames die: zone by zone, bending
+    for _ in range(int(rng.integers(1, 4))):  # flames die zone by zone, bending the curve
         begin, bend_s = at + u(-300, 900), u(60, 400)
         x = np.clip(t - begin, 0.0, u(150, 900))
         gone = np.where(x < bend_s, x**2 / 2.0 / bend_s, x - bend_s / 2.0)
@@ -192,7 +192,7 @@ def crude(seed: int) -> CrudeFiring:
 def plain(seed: int) -> CrudeFiring:
     """Draw a crude fire of four zones in which every armload shades one zone only, and flames wander.
 
-    As `crude`, but fewer things vary: two probes a zone at most, one shape of dip, flames that die evenly.
+    Like `crude`, but with less variation: two probes a zone at most, one shape of dip, flames that die evenly.
     """
     rng = np.random.default_rng([seed, 97])
     u = rng.uniform
