@@ -1,4 +1,4 @@
-"""For tests with a real browser: the browser, a page server of its own process, and something to write."""
+"""For tests with a real browser: the browser, a page server in its own process, and something to write."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def shelf(browser: Browser) -> Shelf:
 
 @pytest.fixture(autouse=True)
 def none_stays_open(request: pytest.FixtureRequest) -> Iterator[None]:
-    """Close what a test left open, also one that failed: each open page keeps the processor busy."""
+    """Close what a test left open, even a failed one: each open page keeps the processor busy."""
     if "browser" not in request.fixturenames:
         yield
         return
@@ -41,7 +41,7 @@ def none_stays_open(request: pytest.FixtureRequest) -> Iterator[None]:
 
 @pytest.fixture
 def take(shelf: Shelf) -> Callable[[str], Page]:
-    """A tablet of a size, in daylight: as new."""
+    """A new tablet of some size, in daylight."""
     return lambda size: shelf.take(*SIZES[size])
 
 
@@ -58,7 +58,7 @@ def home(tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="session")
 def port() -> Iterator[int]:
-    """One for all page servers that follow one another, so that the browser knows the scripts; kept from others."""
+    """Shared by all page servers in turn, so that the browser knows the scripts; readable by nobody else."""
     with socket.socket() as kept:
         kept.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         kept.bind(("127.0.0.1", 0))

@@ -1,4 +1,4 @@
-"""A fire at its busiest, for a browser: zones and coals, forecasts, estimates, an alarm, events, a note just made."""
+"""A fire at its busiest, for a browser: zones and coals, forecasts, estimates, an alarm, events, a fresh note."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ COLLAPSE = alarm_data(
 
 
 class Evening:
-    """A fire that is written with verdict, forecast and estimate, as the logger does it.
+    """A fire written with verdict, forecast and estimate, as the logger writes it.
 
     Parameters
     ----------
@@ -71,7 +71,7 @@ class Evening:
                 self.fire.writer.add_event(self.fire.id, judging.micros(event.t_s), "stage", event.data)
 
     def call(self, *alarms: dict[str, Any]) -> None:
-        """Let these alarms stand, raised just now."""
+        """Raise these alarms just now."""
         self.alarms = [dict(alarm) for alarm in alarms]
         for alarm in self.alarms:
             data = {**alarm, "transition": "raised"}
@@ -79,11 +79,11 @@ class Evening:
         self.tell()
 
     def tell(self, **changes: Any) -> dict[str, Any]:
-        """Write what is due and judge it; the heartbeat tells the verdict."""
+        """Write what is due and judge it; the heartbeat carries the verdict."""
         self.fire.go_on()
         self._events(self.judging, self._take())
         data = self.judging.verdict_data()["load"] | changes
-        # The next readings' own heartbeat says it too: the page may look between the two.
+        # The heartbeat written with the next readings says it too: the page may look between the two.
         self.fire.told = {"verdict": data, "alarms": self.alarms}
         now_us = round(time.time() * 1e6)
         beat = {
@@ -101,7 +101,7 @@ class Evening:
 
 
 def busiest(evening: Evening, page: Page, *, alarm: bool = True) -> None:
-    """Have everything on the page at once: verdict, forecast, and an alarm if it is wished for."""
+    """Put everything on the page at once: verdict, forecast, and an alarm if wanted."""
     if alarm:
         evening.call(COLLAPSE)
         page.wait_for_selector("#alarms .alarm", timeout=10_000)

@@ -1,4 +1,4 @@
-"""The page server's process, forked from one that has what it needs loaded: that is most of its starting."""
+"""The page server's process, forked from one that has its imports loaded: they are most of its start."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def _page(arguments: list[str], log: Path) -> None:
 
 
 def page(arguments: list[str], log: Path) -> ForkServerProcess:
-    """Start `stokewatch page`; what it says goes to a file."""
+    """Start `stokewatch page`; its output goes to a file."""
     forking = multiprocessing.get_context("forkserver")
     forking.set_forkserver_preload(["logger.cli", "dashboard.serving"])
     made = forking.Process(target=_page, args=(arguments, log), daemon=True)

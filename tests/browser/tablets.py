@@ -1,4 +1,4 @@
-"""What tests with a real browser need: a page server of its own process, a fire to write, points to compare."""
+"""For tests with a real browser: a page server in its own process, a fire to write, points to compare."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
     "--no-first-run",
-    "--process-per-site",  # so that `Shelf` spares what it is for
+    "--process-per-site",  # without it `Shelf` would save nothing
 ]
 
 
@@ -45,15 +45,15 @@ SIZES = {"flat": (1180, 820), "upright": (820, 1180), "phone": (390, 844), "low"
 
 
 def until(condition: Callable[[], T], what: str, seconds: float = 20.0, every_s: float = 0.1) -> T:
-    """Wait as elsewhere, and look less often: a look at a page costs the browser, its driver and this process."""
+    """Wait as elsewhere, but look less often: each look costs the browser, its driver and this process."""
     return processes.until(condition, what, seconds, every_s)
 
 
 class Shelf:
-    """Tablets that are taken one after another: as new, but for the page's scripts.
+    """Tablets used one after another: each as new, except for the page's scripts.
 
-    They share what draws them, which has compiled the scripts: half of a page's opening. What a page keeps in a
-    tablet is cleared away in between. A second tablet beside one of these is a context of its own.
+    They share a renderer that has already compiled the scripts, which is half of a page's opening. What a page stores
+    in a tablet is cleared in between. A second tablet beside one of these has a context of its own.
     """
 
     ANY = "http://127.0.0.1/"
@@ -61,7 +61,7 @@ class Shelf:
     def __init__(self, browser: Browser) -> None:
         self.context = browser.new_context(color_scheme="light")
         self._origins: set[str] = set()
-        self._kept = self.context.new_page()  # of the same site as the others: what draws it stays
+        self._kept = self.context.new_page()  # same site as the others, so the renderer stays
         self._kept.route(self.ANY, lambda route: route.fulfill(body="<title>Shelf</title>"))
         self._kept.goto(self.ANY)
         self._tools = self.context.new_cdp_session(self._kept)
@@ -110,7 +110,7 @@ class PageServer:
             return False
 
     def stop(self, how: signal.Signals = signal.SIGTERM) -> tuple[int, float]:
-        """End it; give its exit status and how long it took. [s]"""
+        """End it; return its exit status and how long that took. [s]"""
         assert self.process is not None
         assert self.process.pid is not None
         started = time.monotonic()
@@ -128,7 +128,7 @@ def _simulated(seed: int, probes: int) -> SimulatedFiring:
 
 
 class Fire:
-    """Writes an invented firing into a journal as a logger would, when told to."""
+    """Writes an invented firing into a journal on command, as a logger would."""
 
     def __init__(self, home: Path, *, seed: int = 5, probes: int = 6) -> None:
         self.made: SimulatedFiring = copy.deepcopy(_simulated(seed, probes))
@@ -140,7 +140,7 @@ class Fire:
         self.told: dict[str, Any] = {}  # what else each heartbeat says
 
     def light(self, seconds: float, *, planned: bool = True) -> None:
-        """Open the firing as if it had been lit so long ago, with all readings since."""
+        """Open the firing as if lit this long ago, with all readings since."""
         plan = self.made.plan
         self.start_us = round((time.time() - seconds) * 1e6)
         self.id = self.writer.open_firing(
@@ -159,7 +159,7 @@ class Fire:
             self.beat(now_us)
 
     def beat(self, now_us: int | None = None) -> None:
-        """Write a heartbeat alone: the logger lives, the rig is silent."""
+        """Write a heartbeat alone: the logger is alive, the rig silent."""
         now_us = now_us or round(time.time() * 1e6)
         self.writer.heartbeat(
             {
@@ -195,7 +195,7 @@ class Fire:
 
 
 class Writing:
-    """Goes on writing a fire in a thread, until told to stop."""
+    """Keeps writing a fire in a thread until told to stop."""
 
     def __init__(self, fire: Fire) -> None:
         self.fire = fire
@@ -230,7 +230,7 @@ class Writing:
 
 
 def drawn_points(page: Page) -> dict[str, list[tuple[float, float]]]:
-    """What the page has drawn: by probe, (seconds since the first reading, °C as shown), without breaks."""
+    """What the page has drawn, by probe: (seconds since the first reading, °C as shown), without breaks."""
     lines = [trace for trace in drawn(page) if "probe" in trace["meta"]]
     return {
         line["meta"]["probe"]: [
@@ -241,7 +241,7 @@ def drawn_points(page: Page) -> dict[str, list[tuple[float, float]]]:
 
 
 def drawn(page: Page, graph: str = "traces") -> list[dict[str, Any]]:
-    """What stands in a graph: name, meta, opacity and points of each trace."""
+    """Name, meta, opacity and points of each trace of a graph."""
     return list(page.evaluate(DRAWN, graph))
 
 
@@ -263,7 +263,7 @@ def state(page: Page) -> str:
 
 
 def shown(page: Page, url: str) -> Page:
-    """Open the fire and wait until it stands there."""
+    """Open the Fire page and wait until it shows."""
     page.goto(url)
     page.wait_for_selector("#values li", state="attached", timeout=60_000)
     until(lambda: drawn(page), "the traces", 30)
@@ -279,7 +279,7 @@ def journal_points(path: Path, firing: str) -> dict[str, list[tuple[float, float
         traces = reader.readings(firing)
         return {
             column.probe.name: [
-                # Thousandths of a minute are drawn.
+                # Points are drawn in thousandths of a minute.
                 (round(round((t - start) / 60e6, 3) * 60, 1), round(c, 1))
                 for t, c in zip(t_us.tolist(), values.tolist(), strict=True)
                 if c == c
@@ -291,9 +291,9 @@ def journal_points(path: Path, firing: str) -> dict[str, list[tuple[float, float
 
 
 def wrongly_drawn(page: Page, path: Path, firing: str) -> str:
-    """Say what is wrong with what is drawn: it is the journal's readings, none twice, up to each probe's newest.
+    """List what is wrong with the drawing: it should be the journal's readings, none twice, up to each probe's newest.
 
-    Not every reading is told: of those that share a pixel, the least, the greatest and the last.
+    Not every reading is sent: of those that share a pixel, the lowest, the highest and the last.
     """
     there, here = journal_points(path, firing), drawn_points(page)
     if there.keys() != here.keys():
@@ -309,7 +309,7 @@ def wrongly_drawn(page: Page, path: Path, firing: str) -> str:
 
 
 def by_day_and_night(page: Page) -> Iterator[str]:
-    """The page in one theme and then in the other, and afterwards as it was."""
+    """The page in one theme, then in the other, and back as it was."""
     for theme, then in (("day", "dark"), ("night", "light")):
         yield theme
         page.click("#theme-choice")
@@ -322,7 +322,7 @@ AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 
-# What is in order is counted, not told: told with its HTML it is megabytes.
+# Count what passes instead of listing it: with its HTML that is megabytes.
 LOOKED_AT = """async ([tags, part]) => {
     const { violations, passes } = await axe.run(part ?? document, { runOnly: tags, resultTypes: ["violations"] });
     return { violations, passes: passes.length };
@@ -330,7 +330,7 @@ LOOKED_AT = """async ([tags, part]) => {
 
 
 def findings(page: Page, part: str | None = None) -> list[str]:
-    """All that axe-core finds on the page, or in the part that has changed, one line each."""
+    """All that axe-core finds on the page, or in its changed part, one line each."""
     if not page.evaluate("Boolean(window.axe)"):  # half a megabyte
         page.evaluate(AXE)
     found: Any = page.evaluate(LOOKED_AT, [RULES, part])

@@ -22,7 +22,7 @@ LOAD = ["--beat-load", "--channels", "3", "--rate-hz", "1", "--first-seq", "1"] 
 
 
 def events(home: Path, *kinds: str, after: int = 0) -> list[Any]:
-    """What the fire's journal says of these kinds, after the event of that number."""
+    """The journal's events of these kinds after the event with this number."""
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         found = reader.events(reader.firing("last").id)
     return [e for e in found if e.id > after and (e.kind in kinds or not kinds)]
@@ -59,7 +59,7 @@ class Burning:
 
 
 class Fires:
-    """One fire for several tests, one after another; lit again where a test has ended it."""
+    """One fire for several tests in turn; lit again if a test has ended it."""
 
     def __init__(self, made: pytest.TempPathFactory) -> None:
         self._made = made
@@ -127,7 +127,7 @@ def test_a_note_with_one_tap_is_seen_on_the_other_tablet_taken_back_and_put_righ
     until(lambda: not burning.events("note"), "the note is taken back")
     until(lambda: "Wood" not in told.inner_text(), "the phone forgets it", 20)
     until(lambda: "Taken back" in tablet.inner_text("#fire-done"), "the tablet says so")
-    # In free words, for what was a while ago; they stay words.
+    # In free words, about something a while ago; they stay words.
     said = new_note(tablet)
     said.get_by_role("button", name="Keep the note").click()
     until(lambda: "word or two" in tablet.inner_text("#note-wrong"), "an empty note is none")
@@ -136,7 +136,7 @@ def test_a_note_with_one_tap_is_seen_on_the_other_tablet_taken_back_and_put_righ
     told.get_by_text("top jar leans").wait_for(timeout=20_000)
     assert phone.locator("#events img").count() == 0
     [before] = burning.events("note")
-    # Put right later, on the other tablet.
+    # Corrected later, on the other tablet.
     told.get_by_role("button", name="Edit: <img").click()
     dialog(phone).get_by_label("In your own words").fill("the top jar leans to windward")
     dialog(phone).get_by_role("button", name="Save").click()
@@ -148,11 +148,11 @@ def test_a_note_with_one_tap_is_seen_on_the_other_tablet_taken_back_and_put_righ
 
 
 def keep_reading(tablet: Page, said: Locator, number: str) -> None:
-    """Enter it, and once more where it is asked about: far from what the probes there read just now."""
+    """Enter it, and again when the page asks: it is far from what the probes there have just read."""
     said.get_by_label("Gun reading").fill(number)
     button = said.locator("#spot-keep")
     button.click()
-    # The dialog may close at any moment: nothing here waits for what is in it.
+    # The dialog may close at any moment: nothing here waits for its contents.
     wrong = said.locator("#spot-wrong")
     until(lambda: not button.is_visible() or any(wrong.all_inner_texts()), "kept, or asked about")
     for question in wrong.all_inner_texts():
@@ -220,7 +220,7 @@ def test_by_keyboard_alone_from_a_note_to_the_end(burning: Burning, tablet: Page
     tab_to(tablet, "End the firing")
     tablet.keyboard.press("Enter")
     until(lambda: state(tablet) == "ended", "the firing has ended", 30)
-    # What it came to, and where to go from here.
+    # What came of it, and where to go from here.
     until(lambda: tablet.locator("#ended-summary li").count() >= 1, "its zones in short", 60)
     assert "target" in tablet.inner_text("#ended-summary")
     roles = [link.inner_text() for link in tablet.locator("#ended-summary a").all()]
@@ -244,14 +244,14 @@ def test_an_alarm_sounds_until_it_is_acknowledged_and_can_be_silenced(tmp_path: 
             assert sound.get_attribute("data-wanted") == "false"
             first = tablet.evaluate(played)
             assert first == 1, "arming it lets it be heard"
-        # The rig is gone: an alarm of the judgement after 10 s, and before that the page's own.
+        # The rig is gone: the judgement's alarm comes after 10 s, the page's own before that.
         alarm = tablet.locator("#alarms .alarm", has_text="rig")
         alarm.first.wait_for(timeout=60_000)
         until(lambda: tablet.title().startswith("ALARM: "), "the tab says so")
         until(lambda: tablet.evaluate(played) > first + 1, "it sounds again and again", 30)
         tablet.locator("#stale").get_by_role("button", name="Quiet").click()
         seen = tablet.locator("#alarms").get_by_role("button", name="Acknowledge")
-        first_one = tablet.locator("#alarms .alarm b").first  # the others wait folded behind it
+        first_one = tablet.locator("#alarms .alarm b").first  # the others are folded behind it
         while seen.count():
             which = first_one.inner_text()
             seen.first.click()
@@ -285,7 +285,7 @@ def test_a_watcher_is_asked_for_the_pin_and_then_acts(tmp_path: Path, tablet: Pa
     burning = Burning(home, port)
     others = own_addresses()
     if others:
-        burning.url = f"http://{others[0]}:{port}"  # as another tablet in the network would
+        burning.url = f"http://{others[0]}:{port}"  # as another tablet on the network would
     with process(run, home), process([*RIG, "--pty", str(link), *LOAD]):
         burning.open(tablet)
         if others:

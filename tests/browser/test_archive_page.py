@@ -1,4 +1,4 @@
-"""The firings on a tablet: found, saved, compared, thrown away; files in, and places for what came without."""
+"""The firings on a tablet: found, saved, compared, binned; files in, and places for firings without any."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def pick(page: Page, field: str, option: str) -> None:
 
 
 def log_of_dates(path: Path) -> Path:
-    """What some logger may have written: a title line, °F, decimal commas, dates that may be read two ways."""
+    """What some logger may have written: a title line, °F, decimal commas, dates that can be read two ways."""
     rows = [
         f"03/04/2026;10:{m:02d}:{s:02d};{100 + 18 * m + s / 10:.1f};{70 + m}"
         for m in range(50)
@@ -94,7 +94,7 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     tablet.click("#firings-import-door")
     tablet.wait_for_selector("#import-choose", timeout=60_000)
     choose_files(tablet, log_of_dates(tmp_path / "log of a fire.csv"))
-    # Unclear: it is asked, beside the field; nothing can be imported before.
+    # Unclear: the page asks beside the field, and nothing can be imported before it is answered.
     tablet.wait_for_selector(f"{read('day_first')}[aria-invalid=true]", state="attached", timeout=90_000)
     assert "may be the day or the month first" in tablet.inner_text("#import-refused")
     assert "Order of dates: 3/4 is 3 April" in tablet.inner_text("#import-refused")
@@ -115,7 +115,7 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     (firing,) = stored(home)
     assert (firing.title, firing.readings, firing.invented) == ("Small fire, invented", 600, True)
     assert not any(path.is_file() for path in (home / "spool").rglob("*"))
-    # At a glance: its picture, and the very peak that the command says.
+    # At a glance: its picture, and exactly the peak that the command gives.
     tablet.click("#import-done a:has-text('To the firings')")
     until(lambda: "peaked at" in card(tablet, firing.id).inner_text(), "its peak is worked out", 90)
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
@@ -219,10 +219,10 @@ def test_to_the_bin_back_and_gone_by_the_keyboard(
     home: Path, tablet: Page, page_server: PageServer, burnt: list[str]
 ) -> None:
     opened(tablet, page_server)
-    # With keys alone: More, down to Delete, Enter.
+    # With the keyboard alone: More, down to Delete, Enter.
     card(tablet, burnt[1]).locator("summary").focus()
     tablet.keyboard.press("Enter")
-    for firing in burnt:  # what is worked out meanwhile takes the focus from nobody
+    for firing in burnt:  # results that arrive meanwhile don't steal the focus
         peak = card(tablet, firing).locator(".coldest")
         until(lambda peak=peak: "peaked at" in peak.inner_text(), "its peak", 120)
     for _ in range(5):
@@ -327,7 +327,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageServer]:
 
 
 def test_readable_touchable_and_nothing_for_axe(archive: PageServer, tablet: Page, tmp_path: Path) -> None:
-    """Each state on every glass, by day and night: the same page turned and darkened, not opened anew."""
+    """Each state on every screen, by day and night: the same page turned and darkened, not opened again."""
     page = tablet
     found: dict[str, Any] = {}
 

@@ -1,4 +1,4 @@
-"""Firings beside one another, in a real browser."""
+"""Firings side by side, in a real browser."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ def test_led_by_what_the_pots_went_through(archive: Archive, tablet: Page) -> No
     assert [number_in(text) for text in told] == [round(peak) for peak in peaks]
     difference = peaks[1] - peaks[0]
     assert any(f"{round(difference + nudge):+d} °C".replace("-", "−") in told[1] for nudge in (-0.5, 0, 0.5))
-    # Told apart by colour, dashes and number, so that none of them has to be seen.
+    # Colour, dashes and number tell them apart, so that nobody depends on any one of these.
     assert [d["name"] for d in lines(tablet)] == ["1 Invented firing, seed 5", "2 Invented firing, seed 7"]
 
 
@@ -120,7 +120,7 @@ def test_zones_open_at_a_tap_and_fahrenheit_is_computed(archive: Archive, tablet
     until(lambda: "°F" in cells(tablet, "coldest_peak_c")[0], "it is told in °F", 60)
     fahrenheit = cells(tablet, "coldest_peak_c")
     assert number_in(fahrenheit[0]) == pytest.approx(number_in(celsius[0]) * 1.8 + 32, abs=1.0)
-    # A difference has no 32 in it.
+    # The 32 of °F is no part of a difference.
     delta = [float(t.split()[2].replace("−", "-").replace("±", "")) for t in (celsius[1], fahrenheit[1])]
     assert delta[1] == pytest.approx(delta[0] * 1.8, abs=1.4)
 
@@ -142,7 +142,7 @@ def test_aligned_at_lighting_or_where_a_zone_passes_a_temperature(archive: Archi
 
 def test_firings_are_added_and_taken_out_by_the_address(archive: Archive, tablet: Page) -> None:
     archive.open(tablet, 0, 1)
-    # The drawing leads: it begins in the upper half of the glass; what is compared is chosen behind a tap.
+    # The drawing comes first: it begins in the upper half of the screen, and choosing firings is behind a tap.
     drawing = tablet.locator("#compare-endured").bounding_box()
     assert drawing is not None
     assert drawing["y"] < 820 / 2

@@ -1,4 +1,4 @@
-"""What must hold on any glass: warnings in sight, single silent rigs, names as text, the keyboard, WCAG 2.2 AA."""
+"""What must hold on any screen: warnings in sight, single silent rigs, names as text, the keyboard, WCAG 2.2 AA."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ ALARM = {
 
 
 class TwoRigs:
-    """Writes when it is told to; times are the host's."""
+    """Writes on command; times are the host's."""
 
     def __init__(self, home: Path, every_s: int = 1) -> None:
         self.writer = JournalWriter(home / "journal.sqlite")
@@ -133,7 +133,7 @@ def test_a_rig_that_speaks_seldom_is_not_called_silent(
         rigs.send(*(("a1", "b2") if due else ()))
         return state(tablet)
 
-    # The logger's word was old when the page opened.
+    # The logger's last word was already old when the page opened.
     stays(lambda: called() in ("fresh", "logger"), "it is called silent", 12, 0.2)
     rigs.writer.close()
     assert state(tablet) == "fresh"
@@ -152,7 +152,7 @@ def test_warnings_and_caution_stay_in_sight_on_a_scrolled_phone(
         phone.evaluate(f"scrollTo(0, {y})")
         for part in ("#caution", "#stale", "#alarms"):
             assert in_sight(phone, part), (part, y)
-    # An alarm that nobody has judged since is told apart from one that stands now.
+    # An alarm that nobody has judged since looks different from one that is raised now.
     before = phone.evaluate("getComputedStyle(document.querySelector('#alarms b'), '::before').content")
     assert "When data last came" in before
 
@@ -180,7 +180,7 @@ def test_names_are_text_and_there_is_one_socket(rigs: TwoRigs, tablet: Page, pag
 
 
 def test_the_headline_is_read_out_once(rigs: TwoRigs, tablet: Page, page_server: PageServer) -> None:
-    """The age that runs on beside it must not make a screen reader begin again every second."""
+    """The age that counts up beside it must not make a screen reader start over every second."""
     shown(tablet, page_server.url)
     tablet.wait_for_selector("#stale:visible")
     tablet.evaluate(
@@ -213,7 +213,7 @@ def test_two_tablets_and_a_reload_show_the_same(
     phone.context.close()
 
 
-# --- WCAG 2.2 AA, as far as a program can tell ------------------------------------------------------------------------
+# --- WCAG 2.2 AA, as far as a program can check ----------------------------------------------------------------------
 
 
 def at_rest(page: Page) -> None:
@@ -223,7 +223,7 @@ def at_rest(page: Page) -> None:
 
 
 GROUND = "(e) => getComputedStyle(e).backgroundColor"
-# What a finger is to hit in a dialog, and can't.
+# Controls in a dialog that a finger should hit but can't.
 SMALL = """() => [...document.querySelectorAll("[role=dialog] :is(button, input, textarea)")]
     .map((e) => [e, e.getBoundingClientRect()])
     .filter(([e, r]) => r.height > 0 && Math.min(r.width, r.height) < 44)

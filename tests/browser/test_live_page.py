@@ -1,4 +1,4 @@
-"""The live page in a real browser, served by a real process, from a journal that grows."""
+"""The live page in a real browser, served by a real process from a growing journal."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ SAID_WITHIN_S = 3.0
 
 @pytest.fixture
 def lit(fire: Fire, page_server: PageServer, tablet: Page) -> Fire:
-    """A firing of five minutes so far, shown on a tablet."""
+    """A firing, five minutes old, shown on a tablet."""
     fire.light(300)
     page_server.start()
     shown(tablet, page_server.url)
@@ -60,7 +60,7 @@ WHEN_LOUD = """() => {
 
 
 def loud_since(page: Page) -> float:
-    """When the page said so, by the browser's own clock: a busy machine may tell the test later. [s]"""
+    """When the page said so, by the browser's clock: a busy machine may tell the test later. [s]"""
     return float(until(lambda: page.evaluate("window.loudAt"), "the page says that nothing comes", 20))
 
 
@@ -86,7 +86,9 @@ def test_says_so_within_three_seconds_when_the_logger_stops(lit: Fire, tablet: P
         before = count(tablet)
         until(lambda: count(tablet) > before, "it hears more")
     stopped = time.time()
-    assert loud_since(tablet) - stopped < SAID_WITHIN_S + 1.0  # its last word may be a look and a message old
+    assert (
+        loud_since(tablet) - stopped < SAID_WITHIN_S + 1.0
+    )  # its last word may be as old as a look and a message
     assert "logger is silent" in tablet.inner_text("#stale")
     rows = tablet.locator("#values .reading")
     until(lambda: "stale" in (rows.first.get_attribute("class") or ""), "values are marked")
@@ -153,7 +155,7 @@ def test_a_tab_that_was_frozen_goes_on(lit: Fire, tablet: Page) -> None:
     with Writing(lit):
         until(lambda: state(tablet) == "fresh", "values are fresh")
         cdp.send("Page.setWebLifecycleState", {"state": "frozen"})
-        missed = lit.written + 12  # six seconds of readings: twice what it takes to be called silent
+        missed = lit.written + 12  # six seconds of readings: twice the time until it is called silent
         until(lambda: lit.written >= missed, "readings that it doesn't see")
         cdp.send("Page.setWebLifecycleState", {"state": "active"})
         until(lambda: state(tablet) == "fresh", "values are fresh again", 30)
@@ -227,7 +229,7 @@ def test_zoom_stays_while_readings_come_and_a_double_tap_ends_it(lit: Fire, tabl
 
 
 def test_two_pictures_in_one_breath_are_no_zoom(lit: Fire, tablet: Page) -> None:
-    """On a busy tablet a second picture comes before the first is drawn: what it shows is nobody's choice."""
+    """On a busy tablet a second picture arrives before the first is drawn; which one shows is nobody's choice."""
     two = """() => ["traces", "traces"].map((id, n) => {
         const layout = { xaxis: { range: [30 * n, 50] }, yaxis: { range: [0, 900] } };
         window.stokewatch.keepZoom(id, { data: [], layout });

@@ -1,4 +1,4 @@
-"""What stands where beside the fire: nothing over anything else, what matters in sight, and each number its own."""
+"""What is where on the Fire page: nothing over anything else, what matters in sight, and numbers that don't mix."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ Take = Callable[[str], Page]
 
 PARTS = "#top, #banners, #verdict-row, #zones > li, #values > li, #chart, #foot > p"
 
-# Boxes of what is shown, cut by what scrolls within itself, and by the opaque foot that the page scrolls beneath.
+# Boxes of what is shown, cut by whatever scrolls within itself, and by the opaque bar that the page scrolls beneath.
 BOXES = """(selector) => [...document.querySelectorAll(selector)].filter((e) => e.getClientRects().length && e.textContent)
     .map((e) => {
         let { left, top, right, bottom } = e.getBoundingClientRect();
@@ -39,7 +39,7 @@ BOXES = """(selector) => [...document.querySelectorAll(selector)].filter((e) => 
         return { name, left, top, right, bottom };
     }).filter((b) => b.bottom - b.top > 1)"""
 
-# Whether each is on the glass with nothing over its corners. A letter's own box is a little higher than its line.
+# Whether each is on screen with nothing over its corners. A letter's own box is a little higher than its line.
 IN_SIGHT = """(selector) => [...document.querySelectorAll(selector)].filter((e) => e.getClientRects().length).map((e) => {
     const r = e.getBoundingClientRect();
     return [[r.left + 2, r.top + 5], [r.right - 2, r.bottom - 5]].every(([x, y]) => {
@@ -90,7 +90,7 @@ def opened(evening: Evening, take: Take, server: PageServer, size: str, theme: s
 
 
 def told(evening: Evening, true: Any, what: str) -> Any:
-    """Go on writing the fire until something is so."""
+    """Keep writing the fire until a condition holds."""
     return until(lambda: (evening.tell(), true())[1], what, 40, 0.4)
 
 
@@ -199,7 +199,7 @@ def test_alarms_that_are_over_are_folded_and_acknowledged_at_once(
     assert page.locator("#alarms .over p").count() == 3
     page.locator("#alarms").get_by_role("button", name="Acknowledge all").click()
 
-    # Nobody answers here, so the page waits for the logger with each of them.
+    # Nobody answers here, so the page waits for the logger each time.
     until(lambda: len(asked(evening.fire)) == 3, "each is acknowledged", 30)
     assert asked(evening.fire) == [("ack", {"key": each["key"]}) for each in over]
 
@@ -223,7 +223,7 @@ def test_many_zones_scroll_within_themselves(evening: Evening, page_server: Page
     )
 
 
-# --- what comes, and what the pots are at ----------------------------------------------------------------------------
+# --- forecast and estimate ---------------------------------------------------------------------------------------------
 
 
 def test_what_is_to_come_is_the_verdicts_band_and_sentence(
@@ -253,7 +253,7 @@ def test_what_is_to_come_is_the_verdicts_band_and_sentence(
     assert middle[0] == pytest.approx(come["middle_c"][0], abs=60)
     assert ranges(page)["x"][1] >= x[-1] - 1e-6, "it has room"
 
-    def agrees() -> bool:  # what was told last may be another minute's
+    def agrees() -> bool:  # the last message may be another minute's
         return "" != page.inner_text("#come").rstrip(".").casefold() == evening.tell()["coming"].casefold()
 
     until(agrees, "the judgement's sentence", 40, 0.4)
@@ -324,12 +324,12 @@ def test_each_reading_has_its_own_uncertainty(evening: Evening, page_server: Pag
     said = re.findall(r"± (\d+)°", page.inner_text("#values"))
     assert len(said) >= 6
     assert all(2 <= int(number) <= 60 for number in said)
-    # A silent probe's is not shown: nothing is known of now.
+    # A silent probe's isn't shown: nothing is known about now.
     until(lambda: page.evaluate("document.body.dataset.state") != "fresh", "silence is said", 20)
     until(lambda: "±" not in page.inner_text("#values"), "nothing is as sure as that any more")
 
 
-# --- where somebody hesitated ----------------------------------------------------------------------------------------
+# --- details that made people hesitate -------------------------------------------------------------------------------
 
 
 def test_silenced_says_until_when(evening: Evening, page_server: PageServer, take: Take) -> None:

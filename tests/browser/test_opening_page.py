@@ -1,4 +1,4 @@
-"""What a tablet shows between asking for the page and the live page's being there."""
+"""What a tablet shows between asking for the page and getting the live page."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tablets import Fire, PageServer, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(300)]
 
-# Where the traces are, once nothing stands still: at a moment at which no silent rig pushes them down.
+# Where the traces are once all is laid out, at a moment when no silent rig pushes them down.
 PLACE = """() => { const still = document.querySelector('#first-look') || !document.querySelector('#stale').hidden;
     return !still && (window.place = document.querySelector('#chart').getBoundingClientRect().toJSON()); }"""
 GONE = """new MutationObserver((_, seen) => document.querySelector('#traces .js-line') && (seen.disconnect(),
@@ -41,7 +41,7 @@ def test_the_fire_is_seen_before_any_script_and_gives_way_to_the_live_page(
     place, zones = tablet.evaluate("window.place"), tablet.locator("#zones > li").count()
     assert tablet.locator("#traces .js-line").count() > 0, "it gives way to traces"
     assert tablet.evaluate("window.stillStands") is False, "in the very frame that draws them"
-    # From another page nothing stands still meanwhile: numbers must not wait for the traces' being drawn.
+    # Coming from another page there is no standing document: numbers must not wait for the traces to be drawn.
     tablet.locator("#door-firings").click()
     tablet.wait_for_selector("#traces", state="detached")
     tablet.evaluate(FIRST)

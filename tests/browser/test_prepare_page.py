@@ -1,4 +1,4 @@
-"""The prepare room with a real browser: a cold rig at a pseudo-terminal, a real logger, an earlier firing."""
+"""The Prepare page in a real browser: a cold rig at a pseudo-terminal, a real logger, an earlier firing."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def rig_and_logger(home: Path, tmp_path: Path) -> Iterator[Path]:
 
 TABS = {"plan": 0, "probes": 1, "alarms": 2, "pack": 3, "check": 4, "arm": 5}
 UNTIL = 90_000
-"""Where ten other programs want the processor a page takes half a minute to be there for the first time. [ms]"""
+"""With ten other programs busy, a page takes half a minute to show for the first time. [ms]"""
 
 
 def enter(tablet: Page, server: PageServer, step: str) -> None:
@@ -91,7 +91,7 @@ def row(tablet: Page, text: str) -> Locator:
 
 
 def drag(tablet: Page, number: str, height_cm: float, share: float) -> None:
-    """Drag a probe's number to a height, by the ruler that is drawn, and across by a share of the drawing."""
+    """Drag a probe's number to a height on the drawn ruler, and across by a share of the drawing."""
     graph = tablet.locator("#prepare-stack .js-plotly-plot")
     graph.scroll_into_view_if_needed()
     badge = tablet.locator(
@@ -116,12 +116,12 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     tablet.on("pageerror", lambda error: complaints.append(str(error)))
     page_server.start()
 
-    # The one that rises is the one in the hand: it is named.
+    # The one that rises is in the hand: it gets named.
     enter(tablet, page_server, "probes")
     more, rows = tablet.locator("#prepare-more"), tablet.locator("#prepare-probes button")
 
     def put_all_in() -> bool:
-        # A draft that is begun while the rig sends already has its channels, and the button goes.
+        # A draft begun while the rig is sending already has its channels, and the button goes.
         if rows.count() != 8 and more.is_visible():
             with contextlib.suppress(TimeoutError):
                 more.click(timeout=1000)
@@ -139,7 +139,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     tablet.get_by_role("button", name="Done", exact=True).click()
     expect(tablet.locator("#prepare-editor input")).to_have_count(0, timeout=UNTIL)
 
-    # Places: by numbers and by the finger; the drawing and the fields say the same.
+    # Places, by numbers and by finger: drawing and fields agree.
     named_or_not = re.compile(r"^\d+k3|k3 ·")
     tablet.locator("#prepare-probes button").filter(has_text=named_or_not).click()
     expect(field(tablet, "Name")).to_have_value(re.compile("^(k3|in the hand)$"), timeout=UNTIL)
@@ -153,7 +153,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     height.fill("27")
     expect(said).to_have_count(0, timeout=UNTIL)
     tablet.locator("#prepare-higher").focus()
-    tablet.keyboard.press("Enter")  # by the keys alone
+    tablet.keyboard.press("Enter")  # with the keyboard alone
     until(lambda: by_channel(tablet)["k3"]["height_cm"] == 28, "a step up", 60)
     expect(field(tablet, "Height above the coals, cm")).to_have_value("28", timeout=UNTIL)
     drag(tablet, "1", 40, 0.15)
@@ -161,7 +161,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     assert by_channel(tablet)["k3"]["height_cm"] == pytest.approx(40, abs=3)
     placed = by_channel(tablet)["k3"]
 
-    # A threshold that can't be is refused beside its field, and holds the arming up.
+    # An impossible threshold is refused beside its field, and blocks arming.
     go(tablet, "alarms")
     tablet.locator(".prepare-rule summary", has_text="Coals have fallen away").click()
     drop = tablet.locator(".prepare-rule", has_text="Coals have fallen away").get_by_label("must have fallen")
@@ -176,7 +176,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     drop.fill("60")
     expect(tablet.locator("#prepare-alarm-form").get_by_text(text)).to_have_count(0, timeout=UNTIL)
 
-    # Rehearsed on an earlier firing; changed, and seen again at once.
+    # Rehearsed on an earlier firing; changed, and the result seen at once.
     tablet.locator("#prepare-on-firing").click()
     tablet.locator("[role=option]", has_text="Earlier, invented").locator("visible=true").click()
     expect(tablet.locator("#prepare-said")).to_contain_text("over 1 h", timeout=60_000)
@@ -188,7 +188,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     assert tablet.locator("#prepare-rehearsal .scatterlayer .trace").count() > 4
     hot.locator("input[inputmode=decimal]").first.fill("900")
 
-    # The cold check finds the probe that is off; it can be armed all the same, knowingly.
+    # The cold check finds the probe that is off; it can still be armed, knowingly.
     go(tablet, "check")
     expect(tablet.locator("#prepare-verdict")).to_have_text("Not fit yet.", timeout=UNTIL)
     expect(tablet.locator("#prepare-found .fail")).to_contain_text("above the others")
@@ -210,7 +210,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     assert firing.plan.alarms["over_temperature"]["limit_c"] == 900.0
     assert before.title.startswith("Setting up on ")
 
-    # When that firing has ended the logger rests: whoever prepares the next one wakes the rig.
+    # When that firing has ended the logger rests: preparing the next one wakes the rig.
     with ThreadPoolExecutor(1) as apart:  # the browser has this thread's loop
         apart.submit(asyncio.run, ask(rig_and_logger / "journal.sqlite", "finish", {}, "page")).result()
     enter(tablet, page_server, "probes")
@@ -270,7 +270,7 @@ def test_plans_are_kept_and_files_come_and_go(
     kept.write_text(text.replace("Two bowls", "Three bowls"), encoding="utf-8")
     choose(tablet, kept)
     expect(field(tablet, "Title")).to_have_value("Three bowls, invented", timeout=UNTIL)
-    # The same file again, with nothing new in it: back to what it says.
+    # The same file again, with nothing new in it: back to its values.
     field(tablet, "Title").fill("Four bowls, invented")
     until(lambda: plan(tablet)["title"] == "Four bowls, invented", "the draft", 60)
     choose(tablet, kept)
@@ -279,7 +279,7 @@ def test_plans_are_kept_and_files_come_and_go(
     wrong.write_text("target_c = 'hot'\n", encoding="utf-8")
     choose(tablet, wrong)
     expect(tablet.locator("#prepare-plan-said")).to_contain_text("line 1: target_c", timeout=UNTIL)
-    tablet.reload()  # a draft outlives that
+    tablet.reload()  # a draft survives that
     expect(field(tablet, "Title")).to_have_value("Three bowls, invented", timeout=UNTIL)
     # In °F the same plan, shown in other numbers.
     tablet.locator("#unit-choice").get_by_text("°F").click()
@@ -289,7 +289,7 @@ def test_plans_are_kept_and_files_come_and_go(
 
 
 def choose(tablet: Page, path: Path) -> None:
-    """Choose a plan file as a person does: the browser's own way notices no file that is chosen again."""
+    """Choose a plan file as a person does: the browser doesn't notice when the same file is chosen again."""
     with tablet.expect_file_chooser() as chooser:
         tablet.get_by_text("Choose a plan file (TOML)").click()
     chooser.value.set_files(path)
@@ -309,7 +309,7 @@ def test_how_thick_the_walls_are_is_saved(page_server: PageServer, tablet: Page,
     [kept] = until(lambda: list_plans(home), "the plan is saved", 60)
     assert kept.plan is not None
     assert kept.plan.clay == Clay(6.5)
-    # Emptied again, it is as if nobody had said anything.
+    # Emptied again, as if nothing had been said.
     walls = field(tablet, "Walls of the pots, mm")
     walls.fill("")
     until(lambda: "estimate" not in plan(tablet), "emptied", 60)
@@ -339,7 +339,7 @@ def test_on_a_phone_the_packing_list_is_ones_own(tablet: Page, page_server: Page
         go(tablet, step)
         tablet.wait_for_selector("#prepare [role=tabpanel]:visible")
         assert tablet.evaluate("document.documentElement.scrollWidth") <= 390, step
-        if step == "probes":  # what is drawn out of sight has plotly's own width for a moment
+        if step == "probes":  # what is drawn out of sight briefly has plotly's own width
             tablet.evaluate("document.querySelector('#prepare-stack .js-plotly-plot').style.width = '700px'")
             assert tablet.evaluate("document.documentElement.scrollWidth") <= 390
     expect(tablet.locator("#prepare-reasons")).to_contain_text("No logger runs", timeout=UNTIL)
@@ -387,7 +387,7 @@ def test_a_board_that_prints_numbers_is_heard_named_and_put_into_the_plan(
         }
     ]
     assert [(p["name"], p["channel"]) for p in doc["probe"]] == [("top wall", "T1")]
-    # Changed where it stands.
+    # Changed in place.
     tablet.get_by_label(f"Change source {port}").click()
     expect(field(tablet, "Number T1: its name")).to_have_value("top wall", timeout=UNTIL)
     expect(field(tablet, "Speed, baud")).to_have_value("9600")

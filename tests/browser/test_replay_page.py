@@ -1,4 +1,4 @@
-"""A stored firing burns again, in a real browser: each moment, what was to come of it, and other settings."""
+"""A stored firing burns again, in a real browser: each moment, its forecast, and other settings."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ NASTY = "<img src=x onerror=window.hurt=1> flames"
 
 
 class Burnt:
-    """An invented firing, served, with estimates that are none of the model's: they can't be taken for others."""
+    """An invented firing, served, with estimates no model would make: they can't be taken for others."""
 
     def __init__(self, home: Path) -> None:
         self.home = home
@@ -92,7 +92,7 @@ def zero_min(page: Page, at_s: float) -> float:
 
 
 def seek(page: Page, at_s: float) -> None:
-    """As a finger on the bar does: Dash's own property."""
+    """Do what a finger on the bar does: set Dash's own property."""
     before = cursor(page)
     page.evaluate("(t) => window.dash_clientside.set_props('replay-scrub', { value: t })", at_s)
     there = f"{clock(at_s)} of"
@@ -112,7 +112,7 @@ def test_each_moment_is_what_was_read_judged_and_forecast(burnt: Burnt, tablet: 
     expected = np.interp(at_s, one["at_s"] + np.array(one["ahead_s"]), one["middle_c"])
     np.testing.assert_allclose(middle["y"], expected, atol=1)
     assert middle["meta"]["forecast"] == one["zone"]
-    # The words beside it are the judgement's of that moment.
+    # The words beside it are the judgement's at that moment.
     times = burnt.told["moments"]["t_s"]
     k = max(n for n, t in enumerate(times) if t <= one["t_s"] + 1.01)
     for zone in burnt.told["moments"]["zones"]:
@@ -141,7 +141,7 @@ def test_moving_the_moment_moves_all_that_is_seen(burnt: Burnt, tablet: Page) ->
     for name, c in zip(names, last, strict=True):
         row = tablet.locator("#replay-values .probe", has_text=name).first
         assert f"{c:.0f}°" in row.inner_text()
-    # By keys, by notes and alarms, and by itself.
+    # By keys, by notes and alarms, and by playing.
     tablet.locator("h1").click()
     tablet.keyboard.press("ArrowRight")
     until(lambda: "55:10 of" in tablet.inner_text("#replay-clock"), "ten seconds on")
@@ -156,7 +156,7 @@ def test_moving_the_moment_moves_all_that_is_seen(burnt: Burnt, tablet: Page) ->
     tablet.click("#replay-play")
     until(lambda: "25:00 of" not in tablet.inner_text("#replay-clock"), "it plays")
     tablet.click("#replay-play")
-    # One line is singled out by a tap.
+    # A tap singles out one line.
     tablet.locator("#replay-values .probe").first.click()
     until(
         lambda: (
@@ -190,7 +190,7 @@ def test_it_fits_the_glass_and_axe_finds_nothing(burnt: Burnt, tablet: Page, siz
     tablet.set_viewport_size({"width": size[0], "height": size[1]})
     burnt.open(tablet, 600)
     assert tablet.evaluate("document.documentElement.scrollWidth") <= size[0]
-    # The moment and what moves it stand in sight, over nothing that is looked at; no words are broken.
+    # The moment and the replay controls are in sight and cover nothing that is looked at; no words are broken.
     bar = tablet.locator("#replay-bar").bounding_box()
     assert bar is not None
     assert bar["y"] + bar["height"] <= size[1]

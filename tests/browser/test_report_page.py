@@ -91,7 +91,7 @@ def test_what_is_typed_is_a_draft_from_the_first_letter_until_it_is_saved(
     tablet.locator("#unit-choice label", has_text="°F").click()
     until(lambda: "°F" in tablet.inner_text("#report-verdicts"), "it is told in °F", 60)
     assert tablet.input_value(field("clay")) == "Grey river clay <b>&</b>"
-    tablet.reload()  # the tablet's battery was empty, say
+    tablet.reload()  # the tablet's battery ran out, say
     filled(tablet)
     until(lambda: tablet.input_value(field("clay")) == "Grey river clay <b>&</b>", "the draft is back", 30)
     assert "clay" not in facts(archive, 1)
@@ -189,7 +189,7 @@ def pages_of(pdf: bytes) -> int:
 
 
 def printed(browser: Browser, html: Path) -> tuple[int, list[str]]:
-    """Pages of its print, and what it asked the network for."""
+    """Pages of its print, and what it requested from the network."""
     context = browser.new_context(offline=True)
     page = context.new_page()
     asked: list[str] = []
@@ -208,7 +208,7 @@ def test_it_prints_on_two_pages_without_a_network(archive: Archive, browser: Bro
 
 
 def test_a_busy_evening_prints_on_two_pages_too(browser: Browser, tmp_path: Path) -> None:
-    """Twelve probes, every field filled, a hundred notes: the last of them are in the file, not on paper."""
+    """Twelve probes, every field filled, a hundred notes: the last of them are in the file, but not on paper."""
     with contextlib.closing(open_journal(tmp_path)) as writer:
         words = "Much was to be said of this, and it was said in a sentence of some length, twice."
         everything = {field.name: words for field in FIELDS}

@@ -1,4 +1,4 @@
-"""Tablets that share what draws them are as new when they are taken again."""
+"""Tablets that share a renderer are as new each time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From the rig's wire to the live page with nothing left out: rig, logger, page and browser are the real ones."""
+"""From the rig's wire to the live page with nothing left out: rig, logger, page and browser are real."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def connected(home: Path) -> bool:
 
 
 def all_drawn(tablet: Page, home: Path) -> bool:
-    """Whether the page shows the journal's readings up to the newest; prints what is wrong, for when it never does."""
+    """Whether the page shows the journal's readings up to the newest; prints what is wrong, in case it never does."""
     firing = stokewatch("firings", home=home)[0]["firing"]
     wrong = wrongly_drawn(tablet, home / "journal.sqlite", firing)
     if wrong:
@@ -102,7 +102,7 @@ def test_over_mqtt_with_the_broker_restarted_in_between(
     run = [*STOKEWATCH, "run", "--mqtt", mosquitto.url, "--port", str(port), "--no-browser"]
     with process(run, home):
         until(lambda: connected(home), "the broker")
-        reach(tablet, port)  # before the rig begins: it sends for half a minute
+        reach(tablet, port)  # before the rig starts, which sends for half a minute
         tablet.wait_for_selector("#waiting:visible", timeout=60_000)
         with process([*RIG, "--mqtt", mosquitto.url, *LOAD, "--frames", "300"]):
             before = until(lambda: drawn(tablet), "points")

@@ -206,7 +206,7 @@ def test_run_keeps_logger_and_page_alive_and_ends_both(
     import signal
     import urllib.request
 
-    for name in ("logger", "dashboard"):  # modules of somebody's own, in the folder that it is started in
+    for name in ("logger", "dashboard"):  # the user's own modules, in the folder where it is started
         (tmp_path / f"{name}.py").write_text("raise SystemExit('not of this project')")
     monkeypatch.chdir(tmp_path)
     link, port = tmp_path / "rig", free_port()
@@ -331,7 +331,7 @@ def long_firing(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def _heeds() -> None:
-    """Heed Ctrl-C, also where these tests run behind a shell that has its own children ignore it."""
+    """Obey Ctrl-C, even where these tests run behind a shell that makes its children ignore it."""
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 

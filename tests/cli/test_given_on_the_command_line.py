@@ -1,4 +1,4 @@
-"""What a shell can hand over that is no text, no plan and no file: one line, status 2, nothing replaced."""
+"""What a shell can pass that is no text, no plan or no file: one line, status 2, nothing overwritten."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def batch(start_us: int, rows: int = 600) -> Batch:
 
 @pytest.fixture
 def leapt(tmp_path: Path) -> Path:
-    """A firing whose clock went from 1970 to now in the middle."""
+    """A firing whose clock jumped from 1970 to now in the middle."""
     path = tmp_path / "journal.sqlite"
     with contextlib.closing(JournalWriter(path)) as writer:
         firing = writer.open_firing("Invented", None, DAY_US, invented=True).id
@@ -120,7 +120,7 @@ def test_a_plan_of_another_encoding_is_said_so(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(os.geteuid() == 0 and not Path("/dev/full").is_char_device(), reason="no /dev/full")
 def test_an_export_to_a_device_replaces_no_device(leapt: Path, tmp_path: Path) -> None:
-    # A device of its own kind, made here: /dev/full itself must not be at risk.
+    # A device made here: /dev/full itself must not be at risk.
     pipe = tmp_path / "device"
     os.mkfifo(pipe)
     reader = subprocess.Popen(["cat", str(pipe)], stdout=subprocess.PIPE)
@@ -142,7 +142,7 @@ def test_a_device_that_takes_nothing(tmp_path: Path) -> None:
 
 
 def test_a_clock_that_leapt_by_decades_costs_nothing(leapt: Path, tmp_path: Path) -> None:
-    """The export took over 120 s, the report asked for 21 GiB."""
+    """The export took over 120 s, and the report asked for 21 GiB."""
     from logger.report.gather import gather
 
     with contextlib.closing(JournalReader(leapt)) as journal:

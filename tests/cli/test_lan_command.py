@@ -111,7 +111,7 @@ def test_the_pin_is_told_once_and_opens_the_door_over_tls(over_tls: Served) -> N
     cookie = headers["set-cookie"]
     assert {"HttpOnly", "Secure", "SameSite=strict"} <= {part.strip() for part in cookie.split(";")}
     session = cookie.split(";")[0]
-    # There is no journal yet: the door is open, and what is behind it says what is missing.
+    # There is no journal yet: the page opens, and says what is missing.
     assert "journal.sqlite" in over_tls.ask("POST", CALLBACKS, end, session)[2]
     assert stat.S_IMODE((over_tls.home / "operators.json").stat().st_mode) == 0o600
     new = subprocess.run(

@@ -1,4 +1,4 @@
-"""The cold check over an invented rig's lines, from bytes to findings; and its limits worked out by hand."""
+"""The cold check on an invented rig's lines, from bytes to findings; its limits worked out by hand."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def test_swapped_wires_show_when_the_tip_is_warmed(channel: str) -> None:
 
 
 def test_plain_degrees_come_from_wires_too() -> None:
-    """A rig that works out °C by itself has wires to swap all the same; an infrared sensor has none."""
+    """A rig that computes °C itself still has wires to swap; an infrared sensor has none."""
     batches = [
         replace(
             batch,
@@ -146,7 +146,7 @@ def test_the_limit_of_agreement_is_what_a_hand_calculation_gives() -> None:
 
 
 def drawn_rig(rng: np.random.Generator, off_c: float) -> Batch:
-    """Eight probes anywhere within their limits, in places that differ; the first is off by something more."""
+    """Eight probes anywhere within their limits, in different places; the first is off by something more."""
     limits = (2.5, 2.0, 2.0)  # class 2, amplifier, cold junction [°C]
     level = 18 + sum(rng.uniform(-a, a, 8) for a in limits) + rng.normal(0, PLACE_C, 8)
     level[0] += off_c
@@ -178,7 +178,7 @@ def test_a_warm_stack_can_not_be_checked() -> None:
 
 def test_a_fire_is_said_once_and_nothing_hot_is_judged() -> None:
     hot = np.full((60, 5), 640.0) + np.arange(5) * 30
-    hot[:, 4] = 22.0  # outside of the stack
+    hot[:, 4] = 22.0  # outside the stack
     findings = check_readings(None, [batch(hot)])
     assert failing(findings) == {("fire", "cold check")}
     assert {f.level for f in findings} == {"fail"}
@@ -186,7 +186,7 @@ def test_a_fire_is_said_once_and_nothing_hot_is_judged() -> None:
     said = Report.of([Finding("pass", "clock", "rig", "it runs"), *findings]).text()
     assert said.splitlines()[0].startswith("NOT FIT  cold check: a fire is burning")
     assert said.splitlines()[-1] == "The cold check says nothing of a rig while a fire burns."
-    # A probe that is broken is told all the same.
+    # A broken probe is still reported.
     broken = batch(hot)
     broken.status[:, 2] = Status.OPEN
     assert "fault" in {f.what for f in check_readings(None, [broken])}
@@ -278,7 +278,7 @@ def test_what_fails_comes_first() -> None:
 
 
 def test_too_few_readings_of_a_probe_are_said_not_judged() -> None:
-    """A rig that leaves a channel out of most of its frames: what isn't there is no fault."""
+    """A rig that leaves a channel out of most frames: what isn't there is no fault."""
     values = np.full((200, 2), 20.0)
     one = batch(values)
     status = one.status.copy()

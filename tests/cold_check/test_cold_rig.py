@@ -30,7 +30,7 @@ configsip: 0, SPIWP:0xee
 load:0x3fff0018,len:4
 entry 0x400806a8
 """
-"""What a common board says while it starts (from memory)."""
+"""What a common board prints while it starts (from memory)."""
 
 
 @pytest.fixture

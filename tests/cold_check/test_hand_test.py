@@ -62,7 +62,7 @@ def test_a_tip_that_was_warm_at_the_beginning_is_not_called_swapped() -> None:
 
 @pytest.mark.parametrize("held", [5, 20, 50])
 def test_a_swapped_one_that_was_in_the_hand_at_the_beginning_does_not_pass_for_good(held: int) -> None:
-    """Let go, it rises to where it rests: that is no proof of its polarity."""
+    """Let go, it returns to its resting value, which proves nothing about its polarity."""
     c = cold()
     c[:, 0] -= 11.0 * np.exp(-np.clip(np.arange(N) - held, 0, None) / 5.0)
     assert tried(c)[0] != "rose"

@@ -1,4 +1,4 @@
-"""What the cold check makes of a running logger's journal, and of the machine that it runs on."""
+"""What the cold check makes of a running logger's journal and of its machine."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from tests.cold_check.test_cold_check import PLAN, ROUND_S, heard
 def checked(
     folder: Path, *, ago_s: float = 0.0, readings: bool = True, plan: Plan | None = PLAN, **beat: Any
 ) -> dict[str, Finding]:
-    """The firing of a good rig whose last frame came so long ago, as found by what is looked at."""
+    """The firing of a good rig whose last frame came this long ago, as the check finds it."""
     path = folder / "journal.sqlite"
     now_us = round(time.time() * 1e6)
     start_us = round(now_us - (ROUND_S + ago_s) * 1e6)
@@ -88,7 +88,7 @@ def machine(home: Path, what: str) -> Finding:
 
 @pytest.mark.parametrize(("free", "level"), [(50e6, "fail"), (600e6, "warn"), (5e9, "pass")])
 def test_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, free: float, level: str) -> None:
-    """The folder need not be there yet: its disk is."""
+    """The folder need not exist yet: its disk does."""
     asked: list[Path] = []
 
     def usage(place: Path) -> SimpleNamespace:

@@ -1,4 +1,4 @@
-"""docker-compose.yml against the Compose Specification's schema, and its programs started as it starts them."""
+"""docker-compose.yml against the Compose Specification's schema, and its programs run with its commands."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class MissingVariableError(Exception):
 
 
 def interpolated(text: str, env: dict[str, str]) -> str:
-    """As chapter 12 of the Compose Specification, 'Interpolation', has it; only the forms that are used here."""
+    """As in chapter 12 of the Compose Specification, 'Interpolation'; only the forms used here."""
 
     def value(found: re.Match[str]) -> str:
         if found[0] == "$$":
@@ -81,7 +81,7 @@ def test_it_is_what_the_specification_says(env: dict[str, str]) -> None:
 
 @pytest.mark.parametrize("missing", SECRETS)
 def test_what_is_missing_is_said_by_name(missing: str, env: dict[str, str]) -> None:
-    """There is no password that works by default, and the file's head makes all that are asked for."""
+    """No password works by default, and the comments at the file's top set all that are asked for."""
     for left in ({}, {missing: ""}):
         with pytest.raises(MissingVariableError, match=rf"put {missing}=… into a file named \.env"):
             document({name: value for name, value in env.items() if name != missing} | left)
@@ -118,7 +118,7 @@ def test_every_service_looks_after_itself(env: dict[str, str]) -> None:
 def test_the_same_programs_with_the_same_environment(
     influxdb: type[InfluxDB2] | None, env: dict[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Without containers: names of hosts and folders are this machine's, all else is the file's."""
+    """Without containers: names of hosts and folders are this machine's, everything else is the file's."""
     require_mosquitto()
     described = document(env | {"STOKEWATCH_SITE": "meadow"})
     services = described["services"]
@@ -136,7 +136,7 @@ def test_the_same_programs_with_the_same_environment(
         described["configs"]["broker"]["content"]
         .replace("listener 1883", f"listener {mqtt} 127.0.0.1")
         .replace("/mosquitto/data", str(data))
-        # As root it would change to a user of its own, who may not read a test's folder.
+        # As root it would switch to a user of its own, who may not read a test's folder.
         + ("user root\n" if os.geteuid() == 0 else "")
     )
     with contextlib.ExitStack() as stack:
@@ -225,7 +225,7 @@ def test_the_same_programs_with_the_same_environment(
                     assert response.status == 200
                 assert stokewatch("status", home=home)["mirror"]["refused"] == 0
                 if server is not None:
-                    # Another machine, with nothing but the address and the token.
+                    # Another machine, with only the address and the token.
                     for name in ("STOKEWATCH_INFLUX_URL", "STOKEWATCH_INFLUX_TOKEN"):
                         monkeypatch.setenv(name, surroundings("mirror")[name])
                     assert [f["site"] for f in stokewatch("pull", home=tmp_path / "away")] == ["meadow"]
@@ -235,7 +235,7 @@ def test_the_same_programs_with_the_same_environment(
 @pytest.mark.real
 @pytest.mark.timeout(90)
 async def test_the_brokers_settings_outlive_a_kill(env: dict[str, str], tmp_path: Path) -> None:
-    """While no logger is there: what was taken before it last saved is there after kill -9, without a limit of 1,000."""
+    """With no logger connected: what the broker took before its last save survives kill -9, with no limit of 1,000."""
     content = document(env)["configs"]["broker"]["content"]
     settings = [
         line

@@ -15,7 +15,7 @@ from logger.journal.writer import JournalWriter
 
 @contextlib.contextmanager
 def logger_that_answers(journal: Path, answer: dict[str, Any]) -> Iterator[list[tuple[str, Any, str]]]:
-    """Answer requests, as the logger's thread would; give what was asked."""
+    """Answer requests as the logger's thread would; return what was asked."""
     seen: list[tuple[str, Any, str]] = []
     end = threading.Event()
 
@@ -37,7 +37,7 @@ def logger_that_answers(journal: Path, answer: dict[str, Any]) -> Iterator[list[
 
 @contextlib.contextmanager
 def somebody(journal: Path, who: str | None = "page", **more: Any) -> Iterator[None]:
-    """Be somebody who asks: an operator, or with `None` a watcher."""
+    """Be the caller: an operator or, with `None`, a watcher."""
     context, asking = current.set(Context(journal)), asker.set(Asker(who, **more))
     try:
         yield

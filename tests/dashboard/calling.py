@@ -13,14 +13,14 @@ from dashboard.app import Page
 def call(
     client: TestClient, app: Page, output: str, values: dict[str, Any], *, triggered: str, many: Any = None
 ) -> dict[str, Any]:
-    """Call the callback whose outputs' name has `output` in it; give what it sets, by component id.
+    """Call the callback whose outputs' name contains `output`; return what it sets, by component id.
 
-    Where there are several, it is that which `triggered` calls.
+    If there are several, the one that `triggered` calls.
 
     Parameters
     ----------
     values : dict
-        By `id.property`, of inputs and states; what is left out is None.
+        By `id.property`, of inputs and states; None if left out.
     triggered : str
         `id.property`.
     many : dict, optional
@@ -66,12 +66,12 @@ def call(
     if answer.status_code == 204:
         return {}
     told = answer.json()
-    # What a callback sets beside its outputs, such as a notice.
+    # What a callback sets besides its outputs, such as a notice.
     return {**told.get("response", {}), **told.get("sideUpdate", {})}
 
 
 def text_of(component: Any) -> str:
-    """All words of a component, as it goes to the browser."""
+    """All words of a component, as sent to the browser."""
     if isinstance(component, dict):
         return text_of(component.get("props", {}).get("children"))
     if isinstance(component, list):

@@ -46,7 +46,7 @@ def test_health(client: TestClient, path: Path) -> None:
 
 
 def test_health_tells_of_a_logger_that_cannot_record(client: TestClient, path: Path) -> None:
-    """On a full disk nothing gets into the journal, so the journal can't tell."""
+    """On a full disk nothing reaches the journal, so the journal can't say so."""
     SmallFire(path, k=2).light()
     home = Home(path.parent)
     with home.logger_lock():

@@ -1,4 +1,4 @@
-"""What stands before Dash: nonsense is a 400 and good calls pass; files are compressed, kept, and from here."""
+"""In front of Dash: nonsense is a 400 and good calls pass; files are compressed, cached and served from here."""
 
 from __future__ import annotations
 
@@ -121,7 +121,7 @@ def test_every_file_is_from_here_compressed_and_kept_for_good(client: TestClient
 
 
 def test_what_is_needed_to_see_the_fire_fits_the_goal(client: TestClient) -> None:
-    """Of which React, Dash and its components are most; plotly's full bundle alone would be 1.5 MB."""
+    """React, Dash and its components are most of it; plotly's full bundle alone would be 1.5 MB."""
     sizes = [
         int(client.get(url, headers={"accept-encoding": "gzip"}).headers["content-length"])
         for url in scripts(client)

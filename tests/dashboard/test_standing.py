@@ -1,4 +1,4 @@
-"""What a tablet shows before its scripts are there."""
+"""What a tablet shows before its scripts have loaded."""
 
 from __future__ import annotations
 
@@ -142,7 +142,7 @@ def test_a_failing_look_does_not_take_the_page_with_it(
 
 
 def many(hours: float = 12.0, probes: int = 16) -> Board:
-    """A board of so many probes, with the 1,200 points that a snapshot has of each, flickering; the third has a gap."""
+    """A board of this many probes, each with a snapshot's 1,200 points, flickering; the third has a gap."""
     n = 1200
     t_s = np.linspace(0.0, hours * 3600.0, n)
     rng = np.random.default_rng(1)

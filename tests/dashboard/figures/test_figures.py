@@ -1,4 +1,4 @@
-"""Figures, without a browser: what is drawn is what was read, and nothing is drawn where nothing was known."""
+"""Figures, without a browser: what is drawn is what was read, and nothing is drawn where nothing is known."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def line(place: Place, *c: float) -> Line:
 
 
 def told(figure: Any) -> dict[str, Any]:
-    """As it goes to the browser: JSON, with each property checked by plotly."""
+    """As sent to the browser: JSON, with each property checked by plotly."""
     return dict(json.loads(go.Figure(figure).to_json()))
 
 
@@ -47,7 +47,7 @@ def drawn(**more: Any) -> dict[str, Any]:
 
 
 def limits(more: dict[str, Any]) -> tuple[Course, dict[str, Any]]:
-    """What of a figure's keywords is of its course, and the rest."""
+    """Which of a figure's keywords belong to its course, and the rest."""
     own = {field.name for field in fields(Course)}
     course = {"target_c": 780.0, "burnout_c": 650.0, **{k: v for k, v in more.items() if k in own}}
     return Course(**course), {k: v for k, v in more.items() if k not in own}
@@ -96,7 +96,7 @@ def test_sixteen_lines_are_told_apart_without_their_colours_too() -> None:
     lines = [line(Place(f"p{n}", n + 1, float(n)), 20, 30) for n in range(16)]
     figure = drawn(lines=lines)
     own = figure["data"][:16]
-    assert not any("color" in one["line"] for one in own)  # of the template, which day and night change
+    assert not any("color" in one["line"] for one in own)  # from the template, which day and night change
     colours = figure["layout"]["template"]["layout"]["colorway"]
     looks = {(colours[n % len(colours)], one["line"]["dash"]) for n, one in enumerate(own)}
     assert len(looks) == 16
@@ -116,13 +116,13 @@ def test_marks_stand_in_a_strip_above_all_lines() -> None:
     layout = figure["layout"]
     kinds = {d["meta"]["marks"]: d for d in figure["data"] if "marks" in (d.get("meta") or {})}
     assert set(kinds) == {"note", "wood", "spot", "alarm", "good"}
-    # They stand on the traces' upper edge and are lifted off it, into a strip that is as high on any glass.
+    # They sit on the traces' upper edge and are lifted off it, into a strip that is equally high on any screen.
     assert all(d["yaxis"] == "y2" and set(d["y"]) <= {1.0, None} for d in kinds.values())
     half_px = max(max(d["marker"]["size"]) for d in kinds.values()) / 2
     lifted_px = [d["marker"]["standoff"] for d in kinds.values()]
     assert min(lifted_px) > half_px
     assert {abs(d["marker"]["angle"]) for d in kinds.values()} == {180}
-    assert kinds["alarm"]["x"] == [1.0, 2.0, None, 1.5, 3.0, None]  # as long as they stood
+    assert kinds["alarm"]["x"] == [1.0, 2.0, None, 1.5, 3.0, None]  # for as long as they were raised
     names = [a for a in layout["annotations"] if a.get("yref") == "paper"]
     assert [a["text"] for a in names] == ["Climb", "Peak"]
     assert max(lifted_px) + half_px <= names[0]["yshift"] + 3
@@ -155,7 +155,7 @@ def test_each_stage_has_its_name_on_any_glass_and_none_covers_another(glass: Gla
 
 
 def test_a_long_firing_names_its_stages_as_far_as_the_glass_is_wide() -> None:
-    """Twelve hours, hot for one: a tablet that lies flat has room for what a phone leaves out."""
+    """Twelve hours, hot for one: a tablet lying flat has room for what a phone leaves out."""
     found = [
         ("Drying", 300.0),
         ("Climb", 2600.0),
@@ -243,7 +243,7 @@ def test_a_thin_line_leads_from_each_lines_end_to_its_number() -> None:
 
 
 def test_numbers_at_the_end_lie_within_the_axis() -> None:
-    """Beyond it plotly leaves them out; minutes are rounded, a length in seconds is not."""
+    """Beyond it plotly leaves them out; minutes are rounded, a length in seconds isn't."""
     for length_s in (5758.0, 5759.9, 61.003):
         lines = [Line(TOP, np.array([0.0, length_s]), np.array([20.0, 500.0]))]
         figure = drawn(lines=lines, length_s=length_s)
@@ -462,7 +462,7 @@ def test_numbers_on_the_stack_never_cover_one_another() -> None:
 
 
 def test_numbers_on_a_low_drawing_have_room_too() -> None:
-    """130 px of drawing, and numbers of 24: they are as high as a fifth of it."""
+    """130 px of drawing and numbers of 24: each is as high as a fifth of it."""
     heights = (33.0, 35.0, 41.0, 24.0, 0.0, 9.0)
     places = [Place(f"p{n}", n + 1, height, "leeward") for n, height in enumerate(heights)]
     bottom, top = heat_map.heights_range(places)
@@ -539,7 +539,7 @@ def test_minutes_in_each_heat_add_up_to_the_minutes_above_the_first() -> None:
 
 
 def test_bars_stand_in_the_order_given_where_a_firing_first_comes_in_a_later_zone() -> None:
-    """Plotly orders second names by where each came first: firing 2 stood above firing 1."""
+    """Plotly orders second names by first appearance: firing 2 was above firing 1."""
     known = (60.0, 45.0, 30.0, 10.0)
     given = [
         comparison.Bar(zone, n, "", known, 830.0) for zone, n in (("upper", 2), ("lower", 1), ("lower", 2))

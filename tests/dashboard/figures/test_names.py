@@ -1,4 +1,4 @@
-"""Names in the traces stand where no line strikes them through."""
+"""Names in the traces are placed where no line runs through them."""
 
 from dashboard.figures import names
 
