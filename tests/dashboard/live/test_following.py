@@ -1,4 +1,4 @@
-"""A tablet that follows the journal knows each reading once, however writing, looking and reloading fall."""
+"""A tablet that follows the journal gets each reading once, in whatever order writing, looking and reloading happen."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ NAN = float("nan")
 @settings(max_examples=20, phases=[Phase.generate, Phase.shrink])
 @given(data=st.data())
 def test_each_reading_once(data: st.DataObject) -> None:
-    """Two rigs at rates of their own, minutes packed on the way; writing goes on between look and snapshot."""
+    """Two rigs at their own rates, minutes packed on the way; writing goes on between look and snapshot."""
     draw = data.draw
     rng = np.random.default_rng(draw(st.integers(0, 1000)))
     next_s = {"a1": 0.0, "b2": 0.3}

@@ -1,4 +1,4 @@
-"""When the hub looks at the journal, and when it tells what it found."""
+"""When the hub looks at the journal, and when it sends what it found."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from tests.processes import until
 
 @dataclass
 class Journal:
-    """In the watcher's place: `mark` changes when something is written, `found` is what a look finds then."""
+    """Replaces the watcher: `mark` changes when something is written, `found` is what a look then finds."""
 
     mark: int = 0
     found: str = "same"
@@ -38,7 +38,7 @@ class Journal:
 
 @pytest.fixture
 def journal(monkeypatch: pytest.MonkeyPatch) -> Journal:
-    monkeypatch.setattr(hubs, "EARLY_S", 1e6)  # any moment is early enough, and none too late
+    monkeypatch.setattr(hubs, "EARLY_S", 1e6)  # no moment is too early, and none too late
     monkeypatch.setattr(hubs, "LATE_S", 1e6)
     return Journal()
 
@@ -94,7 +94,7 @@ async def test_a_sign_of_life_without_readings_waits_for_them(
 async def test_a_fault_in_one_look_is_logged_and_the_next_look_tells(
     hub: Hub, journal: Journal, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """Else one odd row would leave every tablet without readings until the page is started again."""
+    """Otherwise one odd row would leave every tablet without readings until the page is restarted."""
     closed: list[int] = []
     look = journal.look
 

@@ -1,4 +1,4 @@
-"""The live link: a whole screen, then numbered ones with what changed; nothing twice, nothing missed, nothing left."""
+"""The live link: a whole screen, then numbered ones with what changed; nothing twice, nothing missed or left over."""
 
 from __future__ import annotations
 
@@ -354,7 +354,7 @@ def test_alarms_and_forecasts_are_written_in_either_unit_from_their_values() -> 
     steep = said(
         "{} is at {} and its wall is {}/mm hotter.", "upper", Degrees("at", 100.0), Degrees("by", 5.2, ".1f")
     )
-    # As it is after a journal: JSON knows no tuples.
+    # As read back from a journal: JSON has no tuples.
     alarm = ALARM | {"message": str(steep), "parts": json.loads(json.dumps(steep.parts))}
     assert headline(alarm)[1] == "upper is at 100 °C and its wall is 5.2 °C/mm hotter."
     assert headline(alarm, "F")[1] == "upper is at 212 °F and its wall is 9.4 °F/mm hotter."
@@ -362,7 +362,7 @@ def test_alarms_and_forecasts_are_written_in_either_unit_from_their_values() -> 
     told = alarm | {"parts": [*fall.parts], "advice_parts": ["To ", ["at", 100.0, ".0f"], "."], "advice": "x"}
     assert "1548 → 1420 °F in 2 min." in str(alarm_banner([told], "F"))
     assert "To 212 °F." in str(alarm_banner([told], "F"))
-    # An older journal has the words alone, and nonsense in a file that somebody made harms nothing.
+    # An older journal has the words alone; nonsense in a hand-made file does no harm.
     for parts in (None, [], [["at"]], 7, [["at", "hot", ".0f"]], [["at", 1.0, "%%"]]):
         assert headline(alarm | {"parts": parts}, "F")[1] == str(steep)
     cool = {"temperature_c": 100.0, "chance": 1.0, "early_s": 7200.0, "middle_s": 9000.0, "late_s": 10800.0}
@@ -446,7 +446,7 @@ def test_one_line_or_a_zone_is_singled_out() -> None:
 
 
 def test_a_silence_or_its_end_is_seen_in_the_stack_at_once(path: Path, fire: SmallFire) -> None:
-    """Its colours are readings of the moment at which it was drawn, up to half a minute ago."""
+    """Its colours are the readings at the moment it was drawn, up to half a minute ago."""
     fire.light()
     fire.burn(30)
     fire.beat(time.time())

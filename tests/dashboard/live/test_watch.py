@@ -54,7 +54,7 @@ def test_no_journal_then_no_firing_then_a_firing(path: Path, watcher: Watcher) -
 
 
 def test_a_board_and_what_is_added_hold_each_reading_once(fire: SmallFire, watcher: Watcher) -> None:
-    """Cut anywhere, over two packed minutes: what is drawn first and what is added make up the journal."""
+    """Cut anywhere, over two packed minutes: the first drawing and the additions make up the journal."""
     fire.light()
     fire.burn(25)
     board = begun(watcher)
@@ -161,7 +161,7 @@ def test_a_damaged_journal_is_said(path: Path, watcher: Watcher) -> None:
 def test_a_logger_that_cannot_record_is_said(
     path: Path, fire: SmallFire, watcher: Watcher, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """On a full disk nothing changes in the journal; the page says so, and why, all the same."""
+    """On a full disk nothing changes in the journal; the page still says so, and why."""
     monkeypatch.setattr("dashboard.live.watch.HEALTH_S", 0.0)
     fire.light()
     fire.burn(20)

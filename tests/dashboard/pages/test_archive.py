@@ -45,7 +45,7 @@ from logger.replay.judging import rehearse
 from logger.report.photos import keep_photo, photos_of
 from tests.invented_firings import invented_firing
 
-pytestmark = pytest.mark.slow  # files written and read by processes of their own
+pytestmark = pytest.mark.slow  # files written and read by separate processes
 
 MINUTE_US = 60_000_000
 LOG = "time (s),low,high\n0,20,30\n1,21,31\n2,22,\n60,80,90\n"
@@ -115,7 +115,7 @@ class Tablet:
         return dict(got)
 
     def preview(self, **reading: Any) -> dict[str, Any]:
-        """Look at what was sent; give what the page then shows."""
+        """Preview the uploaded files; return what the page then shows."""
         self.reading.update(reading)
         self.press("import-sent.data", output="import-errand.data")
         self.poll("import")
@@ -136,7 +136,7 @@ class Tablet:
             assert time.monotonic() < end
 
     def bring_in(self) -> dict[str, Any]:
-        """Import what was sent; give the firing's ID and what was said."""
+        """Import the uploaded files; return the firing's ID and what was said."""
         self.press("import-now.n_clicks")
         return self.poll("import")
 
@@ -187,7 +187,7 @@ def test_list_and_pictures(tablet: Tablet, path: Path) -> None:
         picture, nothing = (glimpse(reader, reader.firing(each)) for each in (firing, late))
     assert len(picture["low"]) == len(picture["high"]) == STEPS
     assert set(picture["high"]) == {700.0}
-    # Steps of whole multiples of a second's bucket; none is left out.
+    # Steps are whole multiples of a one-second bucket; none is left out.
     assert min(picture["low"]) == pytest.approx(20, abs=2 * 601 / STEPS)
     assert max(picture["low"]) == pytest.approx(620, abs=2 * 601 / STEPS)
     assert nothing["coldest"] is None
@@ -261,7 +261,7 @@ def test_firings_are_found_by_what_is_said_of_them_and_sorted(tablet: Tablet, pa
     infos = tablet.stored()
     assert [i.id for i in shelf.in_order(infos, "hottest", peaks)] == [jars, pipes, bowls]
     assert [i.id for i in shelf.in_order(infos, "coldest", peaks)] == [pipes, jars, bowls]
-    # Nonsense from a client is no fault.
+    # Nonsense from a client is no crash.
     assert len(tablet.ids(**{"find.value": None, "order.value": ["x"], "page.data": "x"})) == 3
 
 
@@ -279,7 +279,7 @@ def test_many_firings_come_in_pages(tablet: Tablet, path: Path) -> None:
 
 
 def test_up_to_six_are_chosen_to_be_compared(path: Path) -> None:
-    """Pressed again it is out; the seventh is refused in words."""
+    """Pressed again, it is taken out; the seventh is refused in words."""
     ids = ["a", "b"]
     door = text_of(page_of_firings.show_chosen(["a"], "list")[2].to_plotly_json())
     assert door == "Choose at least one more."
@@ -318,13 +318,13 @@ def test_to_the_bin_back_and_gone_for_good(tablet: Tablet, path: Path) -> None:
     assert tablet.ids() == [stays]
     assert tablet.ids(**{"which.data": "bin"}) == [goes]
     assert "being worked out" not in text_of(tablet.listed()), "nobody works it out here"
-    # There is no field to search one firing: what was looked for before hides none.
+    # With one firing there is no search field: what was searched for before must hide nothing.
     assert tablet.ids(**{"find.value": "no such words"}) == [goes]
     assert tablet.ids(**{"find.value": ""}) == [goes]
     tablet.press(back, own={"type": "firing-back", "firing": goes})
     assert tablet.ids(**{"which.data": "list"}) == [goes, stays]
     tablet.press(delete, own={"type": "firing-delete", "firing": goes})
-    # Asked first; what isn't in the bin is never among what is asked about.
+    # Asked first; the question never includes what isn't in the bin.
     told = tablet.press("firings-empty.n_clicks")
     assert told["firings-sure"]["hidden"] is False
     assert tablet.has["firings-doomed.data"] == [goes]
@@ -386,7 +386,7 @@ def test_preview_then_import(tablet: Tablet, path: Path) -> None:
     assert "low °C 20 to 80 °C 4" in shown
     assert "high °C 30 to 90 °C 3" in shown
     assert "First rows of fire_one.csv Row time (s) low high 2 0 20 30" in shown
-    assert tablet.stored() == []  # looking imports nothing
+    assert tablet.stored() == []  # a preview imports nothing
     assert tablet.has["import-now.disabled"] is False
     tablet.has |= {
         "import-title.value": "Shards, invented",
@@ -450,7 +450,7 @@ def test_what_is_unclear_is_asked_in_the_pages_words_with_ways_on(tablet: Tablet
     assert told['{"field":"unit","type":"read"}']["error"] == ""
     assert told["import-how"]["open"] is False  # a tap settles it
     assert tablet.has["import-now.disabled"] is True
-    said = noticed(tablet.press("import-now.n_clicks"))  # whoever asks all the same
+    said = noticed(tablet.press("import-now.n_clicks"))  # if somebody asks for it anyway
     assert "may be the day or the month first" in said
     told = tablet.press('{"n":["ALL"],"type":"import-way"}.n_clicks', own={"type": "import-way", "n": 0})
     assert told['{"field":"day_first","type":"read"}']["value"] == "true"
@@ -527,7 +527,7 @@ def test_keep_and_rows_to_leave_out_are_boxes_of_the_form(tablet: Tablet) -> Non
 
 
 def test_a_file_that_is_here_already_is_said_with_a_way_on(tablet: Tablet, path: Path) -> None:
-    """Whoever imported it, under whatever name; out of the bin too."""
+    """No matter who imported it, under what name; also when it is in the bin."""
     tablet.send(LOG)
     tablet.preview()
     tablet.bring_in()
@@ -544,7 +544,7 @@ def test_a_file_that_is_here_already_is_said_with_a_way_on(tablet: Tablet, path:
     tablet.has["import-again.checked"] = True
     tablet.bring_in()
     assert len(tablet.stored()) == 2
-    # A file that differs in one number is another.
+    # A file that differs in one number is a different file.
     tablet.has["import-again.checked"] = False
     tablet.send(LOG.replace("80", "81"))
     assert tablet.preview()["import-same"]["children"] == ""
@@ -655,7 +655,7 @@ def test_what_nobody_came_back_for_goes(path: Path) -> None:
 
 
 def test_an_import_beside_a_writer_waits_for_it(tablet: Tablet, path: Path) -> None:
-    """As the command does: the journal's own lock keeps the two apart, and both come through."""
+    """As with the command: the journal's own lock keeps the two apart, and both succeed."""
     fire = SmallFire(path, k=2)
     fire.light()
     fire.burn(100)
@@ -675,7 +675,7 @@ def test_an_import_beside_a_writer_waits_for_it(tablet: Tablet, path: Path) -> N
 
 
 def save_places(tablet: Tablet, firing: str, said: dict[str, str], unit: str = "C") -> dict[str, Any]:
-    """Save what is typed into the form; what it says beside each field is by the field's path."""
+    """Save what is typed into the form; its errors come by the field's path."""
     ids = [
         {"type": "places-field", "path": path, "as": "F" if unit == "F" and path.endswith("_c") else "number"}
         for path in said

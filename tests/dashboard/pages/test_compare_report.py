@@ -1,4 +1,4 @@
-"""Compare and report: what they tell of firings, what people write down, photos, and files."""
+"""Compare and Report: what they say about firings, what people write down, photos, and files."""
 
 from __future__ import annotations
 
@@ -152,7 +152,7 @@ def test_a_rehearsal_is_kept_over_a_restart_and_made_again_where_it_would_differ
     monkeypatch.undo()
     kept = home / gatherings.FOLDER / f"{ids[1]}.json"
     text = kept.read_text()
-    kept.write_text(text[: len(text) // 2])  # a battery was pulled
+    kept.write_text(text[: len(text) // 2])  # as if the battery had been pulled
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         assert kept_rehearsal(reader, info) is None
     kept.write_text(text)
@@ -385,7 +385,7 @@ def test_files_are_the_commands_own(
     assert found.content.startswith(begins)
     out = tmp_path / "out"
     CliRunner().invoke(cli, ["export", ids[1], "--home", str(home), "--format", kind, "-o", str(out)])
-    if kind != "parquet":  # its writer stamps each file
+    if kind != "parquet":  # its writer puts a time stamp in each file
         assert found.content == out.read_bytes()
 
 
@@ -404,7 +404,7 @@ def test_photos_are_scaled_down_kept_and_in_the_one_file(
     exif = Image.Exif()
     exif[0x0112] = 6  # the camera was turned
     exif[0x010F] = "A camera's maker"
-    exif.get_ifd(0x8825)[1] = "N"  # a place
+    exif.get_ifd(0x8825)[1] = "N"  # where it was taken
     given = photo(exif=exif)
     answer = client.post("/api/report/photos", params={"firing": ids[0]}, content=given)
     assert answer.status_code == 200, answer.text

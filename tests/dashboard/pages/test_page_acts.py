@@ -79,7 +79,7 @@ async def test_an_empty_note_is_no_note(journal: Path) -> None:
 
 @pytest.mark.parametrize("ago", [-5, 601, "soon"])
 async def test_minutes_ago_that_cannot_be_are_refused_beside_the_words(journal: Path, ago: object) -> None:
-    """They were taken as now."""
+    """They were noted as happening now."""
     with somebody(journal), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
         *_, wrong = await fire_notes.note_text(1, "ash", ago, None, None)
         _, wrong_edit, _ = await fire_notes.keep_edit(1, "ash", ago, 3)
@@ -206,7 +206,7 @@ async def test_a_gun_in_fahrenheit_is_kept_in_celsius(path: Path, fire: SmallFir
 
 @contextlib.contextmanager
 def called_by(name: str):  # type: ignore[no-untyped-def]
-    """Let a callback think that Dash called it for this component."""
+    """Make a callback believe that Dash called it for this component."""
     from dash._callback_context import context_value
     from dash._utils import AttributeDict
 

@@ -1,4 +1,4 @@
-"""Preparing: plans in and out, refusals beside their fields, rehearsal, rig, cold check, arming."""
+"""Preparing: plans in and out, errors beside their fields, rehearsal, rig, cold check, arming."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def draft(plan: Plan | dict[str, Any] = PLAN, name: str = "") -> dict[str, Any]:
 
 
 def set_up_rig(path: Path, *, seconds: int = 150, **faults: Any) -> str:
-    """A firing without a plan: a cold rig whose tips were warmed, until this moment."""
+    """A firing without a plan: a cold rig whose tips have been warmed until this moment."""
     rig = ColdFrames(demo_scenario(), 4, "sim1", **faults)
     begin_us = round((time.time() - seconds) * 1e6)
     frames = [(decode(rig.line(i)), begin_us + i * 250_000) for i in range(seconds * 4)]
@@ -127,7 +127,7 @@ def _plain(component: Any) -> Any:
     [
         ("target_c", 780.0, "1436"),
         ("alarm.over_temperature.limit_c", 900.0, "1652"),
-        ("alarm.coal_collapse.drop_c", 60.0, "108"),  # a difference: 32 °F are no part of it
+        ("alarm.coal_collapse.drop_c", 60.0, "108"),  # a difference: the 32 °F don't apply to it
         ("alarm.heating_too_fast.rate_c_per_min", 5.0, "9"),
         ("soak_min", 10.0, "10"),
         ("probe.0.height_cm", 12.5, "12.5"),
@@ -260,7 +260,7 @@ def test_plans_are_kept_listed_opened_exported_and_removed(
     assert "already" in said(again)
     assert again["prepare-replace"]["hidden"] is False
     assert "Saved" in said(save(client, app, draft(), "prepare-replace"))
-    own = save(client, app, draft(name="six-jars-invented"))  # that was opened: saved over
+    own = save(client, app, draft(name="six-jars-invented"))  # the one that was opened: saved over
     assert "Saved" in said(own)
     file = call(
         client, app, "prepare-file.data", {"prepare-plan.data": draft()}, triggered="prepare-export.n_clicks"
@@ -283,7 +283,7 @@ def test_plans_are_kept_listed_opened_exported_and_removed(
 
 
 def renamed(answer: dict[str, Any]) -> str:
-    """The name alone is changed: what was typed meanwhile stays."""
+    """Only the name changes: what was typed meanwhile stays."""
     [operation] = answer["prepare-plan"]["data"]["operations"]
     assert operation["location"] == ["name"]
     return str(operation["params"]["value"])
@@ -418,7 +418,7 @@ def test_an_earlier_firings_plan_is_copied_and_rehearsed_on(
     told = _copy(client, app, firing)
     doc = told["prepare-plan"]["data"]["doc"]
     assert len(doc["probe"]) == 4
-    strict, loose = to_document(PLAN), to_document(PLAN)  # its probes are others: only its settings count
+    strict, loose = to_document(PLAN), to_document(PLAN)  # its probes are different: only its settings count
     strict["alarm"]["over_temperature"].update(limit_c=300, for_s=5)
     loose["alarm"]["over_temperature"]["enabled"] = False
 
@@ -557,7 +557,7 @@ def test_a_probe_is_named_also_when_it_has_just_come_to_rest(
 
 
 def test_forms_are_made_again_together(client: TestClient, app: Page) -> None:
-    """Fields of an older draft beside new ones would be written back into it."""
+    """Fields of an older draft next to new ones would be written back into it."""
     doc = draft()["doc"]
     doc["probe"][0]["height_cm"] = 41.5
     values = {"prepare-plan.data": draft(doc), "prepare-selected.data": 0, "prepare-turn.data": 3}
@@ -672,7 +672,7 @@ def test_a_probe_is_dragged_to_its_place(client: TestClient, app: Page) -> None:
         if "relayoutData" in str(c["inputs"]) and "prepare-stack" in str(c["inputs"])
     ]
     doc = to_document(PLAN)
-    doc["probe"][1]["height_cm"] = None  # has no place: its number is not in the drawing
+    doc["probe"][1]["height_cm"] = None  # has no place, so its number is not in the drawing
     doc["probe"].append(
         {"name": "side", "channel": "k6", "height_cm": 20, "side": "centre", "reads": "air", "zone": "z"}
     )

@@ -1,4 +1,4 @@
-"""Rigs that speak otherwise, set up on the page: a real broker, pymodbus's own servers, the plan they make."""
+"""Boards that don't speak the rig's line, set up on the page: a real broker, pymodbus's own servers, the plan made."""
 
 from __future__ import annotations
 
@@ -115,7 +115,7 @@ def page(app: Page) -> Iterator[Setup]:
 
 @contextmanager
 def beside(there: Callable[[], AbstractAsyncContextManager[Any]]) -> Iterator[Any]:
-    """Something that an event loop of its own keeps going beside the page."""
+    """A coroutine kept running by its own event loop beside the page."""
     loop = asyncio.new_event_loop()
     thread = threading.Thread(target=loop.run_forever, daemon=True)
     thread.start()
@@ -137,7 +137,7 @@ def beside(there: Callable[[], AbstractAsyncContextManager[Any]]) -> Iterator[An
 
 
 async def first_samples(doc: dict[str, Any], channels: int) -> dict[str, Sample]:
-    """What the logger reads of a plan's first source, through the plan's file."""
+    """What the logger reads from a plan's first source, through the plan's file."""
     plan = loads(read_document(doc).dumps(), "plan")
     found: dict[str, Sample] = {}
     enough = asyncio.Event()
@@ -188,7 +188,7 @@ def test_numbers_on_a_broker_are_set_up_on_the_page(page: Setup, tmp_path: Path)
 
             page.listen(all_heard)
             assert "yard/coals/temperature 1472" in page.says
-            # Two topics end in the same word: each has a name of its own.
+            # Two topics end in the same word: each gets a name of its own.
             assert page.named == {
                 "yard/coals/temperature": "temperature",
                 "yard/top/temperature": "yard_top_temperature",
@@ -205,7 +205,7 @@ def test_numbers_on_a_broker_are_set_up_on_the_page(page: Setup, tmp_path: Path)
         "yard_top_temperature": Sample(fault="open"),
         "stack_walls.0": Sample(c=100.0),
     }
-    assert sorted(page.probes) == [  # in the plan as they were first heard
+    assert sorted(page.probes) == [  # in the plan as first heard
         ("coals", "temperature"),
         ("pot wall", "stack_walls.0"),
         ("yard_top_temperature", "yard_top_temperature"),
@@ -227,7 +227,7 @@ def test_a_broker_that_is_not_there_is_said(page: Setup) -> None:
 
 
 READ = {"r0": Sample(c=21.5), "r1": Sample(c=612.5), "r2": Sample(fault="open"), "r3": Sample(c=-0.5)}
-"""Of the invented module's first four input registers, in tenths; 32767 is its broken wire."""
+"""The invented module's first four input registers, in tenths; 32767 is its broken wire."""
 
 
 @pytest.mark.real
@@ -238,7 +238,7 @@ def test_a_module_in_the_network_is_set_up_on_the_page(page: Setup) -> None:
     with beside(lambda: serving(ModbusTcpServer(device(7), address=("127.0.0.1", port)))):
         page.listen(lambda named: len(named) == 4)
         assert "r0=215.0 r1=6125.0 r2=32767.0" in page.says
-        page.form["scale"] = "0,1"  # seen only now that it counts tenths
+        page.form["scale"] = "0,1"  # shows only now, when it counts tenths
         page.take()
         assert asyncio.run(first_samples(page.doc, 4)) == READ
     (source,) = read_document(page.doc).sources
@@ -274,7 +274,7 @@ def test_several_modules_on_one_line_are_set_up_together(page: Setup) -> None:
         assert set(page.named) == {"r0", "r1", "u8r0", "u8r1"}
         page.named |= {"r0": "lower wall", "u8r0": "upper wall", "r1": "", "u8r1": ""}
         page.take()
-        swapped = Sample(c=(215 % 256 * 256 + 215 // 256 - 65536) / 10)  # 215 with its bytes exchanged
+        swapped = Sample(c=(215 % 256 * 256 + 215 // 256 - 65536) / 10)  # 215 with its bytes swapped
         assert asyncio.run(first_samples(page.doc, 2)) == {"r0": swapped, "u8r0": swapped}
     (source,) = read_document(page.doc).sources
     assert source.unit_id == 7
@@ -322,7 +322,7 @@ def with_lines() -> dict[str, Any]:
 
 
 def test_a_source_of_the_plan_is_changed_where_it_stands(page: Setup) -> None:
-    """Speed and a name; a number left out goes with its probe; places and marks stay."""
+    """Speed and a name change; a number left out goes with its probe; places and marks stay."""
     other = {"format": "mqtt", "url": "mqtt://h", "channel": [{"topic": "a/+", "unit": "F"}]}
     page.doc = with_lines()
     page.doc["source"].append(other)

@@ -40,7 +40,7 @@ pytestmark = pytest.mark.slow  # whole firings, judged
 
 @pytest.fixture
 def burnt(path: Path) -> str:
-    """Five minutes at 1 Hz that begin between two seconds; the wall's thermocouple is open for a while."""
+    """Five minutes at 1 Hz, starting between two seconds; the wall's thermocouple is open for a while."""
     t_s = np.arange(300)
     wall = 20 + 2.5 * t_s.astype(float)
     wall[100:130] = np.nan
@@ -85,7 +85,7 @@ def test_fahrenheit_is_computed_from_values(path: Path, burnt: str) -> None:
 
 
 def test_a_slow_rig_is_told_from_a_silent_one(path: Path) -> None:
-    """A value stands for two and a half of the rig's usual steps, and is gone after."""
+    """A value stays for two and a half of the rig's usual steps, and is gone after."""
     fire = SmallFire(path, k=1, hz=0.2)
     fire.light()
     fire.burn(20)
@@ -164,7 +164,7 @@ def test_the_words_of_each_moment_are_the_judgements(judgement: dict[str, Any]) 
 
 
 def test_what_was_said_in_a_replay_is_in_the_unit_shown(path: Path) -> None:
-    """What alarms said, and what was forecast: from values, in either unit."""
+    """Alarms and forecasts, built from values, in either unit."""
     with contextlib.closing(JournalWriter(path)) as writer:
         firing, _ = invented_firing(writer, 5, rate_hz=0.1)
     with contextlib.closing(JournalReader(path)) as reader:
@@ -192,7 +192,7 @@ def test_a_peak_is_never_lower_than_what_a_zone_is_at(judgement: dict[str, Any])
         assert len(known) > 10
         assert all(p >= c - 0.1 or p == peaks[-1] for p, c in known)
         assert [c for c in peaks if c is not None] == sorted(c for c in peaks if c is not None)
-    # What a probe read that was at fault, as was found within the minute, was no peak.
+    # A reading from a probe that was found faulty within the minute was no peak.
     assert (
         moment.peaks([0, 30, 60, 90], [500.0, 900.0, None, 490.0], [None, None, None, 500.0]) == [500.0] * 4
     )
@@ -312,7 +312,7 @@ def test_a_judgement_is_made_once_and_can_be_stopped(path: Path, burnt: str) -> 
         assert again is not first
         await asyncio.wait([again.task])
         assert again.answer()["firing"] == burnt
-        assert 0.0 < again.share <= 1.0  # it told how far it had come
+        assert 0.0 < again.share <= 1.0  # it reported its progress
 
     asyncio.run(twice())
 
@@ -368,7 +368,7 @@ def test_the_form_takes_changed_settings_and_refuses_beside_the_field(
 
 
 def test_no_such_firing(client: TestClient, app: Page, burnt: str) -> None:
-    assert until_judged(client, app, "none")["replay-said"]["children"] == ""  # the head says it, once
+    assert until_judged(client, app, "none")["replay-said"]["children"] == ""  # the page's head says it, once
     show = {"replay-firing.data": "none"}
     page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
     assert page["replay-body"]["hidden"] is True

@@ -31,7 +31,7 @@ OPERATOR = "127.0.0.77"
 
 
 class Served:
-    """The page on a real socket, in a thread; each address of the loopback network is a person's own."""
+    """The page on a real socket, in a thread; each loopback address stands for a different person."""
 
     def __init__(self, home: Path) -> None:
         self.operators = Operators(home)
@@ -67,7 +67,7 @@ class Served:
 
 @pytest.fixture
 def served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
-    # 127.0.0.1 is this machine, 127.0.0.2 and so on are others in the network.
+    # 127.0.0.1 is this machine, 127.0.0.2 and so on are others on the network.
     monkeypatch.setattr(connections, "who_is", lambda address: "" if address == "127.0.0.1" else address)
     made = Served(tmp_path)
     made.start()
@@ -76,7 +76,7 @@ def served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
 
 
 def ended(dialled: socket.socket) -> bool:
-    """Whether the other end has closed a connection; reads what comes before."""
+    """Whether the other end has closed a connection; reads whatever comes before that."""
     with contextlib.suppress(ConnectionError):
         while dialled.recv(65536):
             pass
@@ -123,7 +123,7 @@ def test_a_head_that_trickles_in_is_late_too(served: Served, monkeypatch: pytest
 
 
 def test_270_silent_sockets_keep_nobody_out(served: Served) -> None:
-    """From many addresses: whoever holds most gives way, and an operator's places stay."""
+    """From many addresses: whoever holds most gives way, and the operator's places stay."""
     silent = [served.dial(f"127.0.1.{n % 30 + 1}") for n in range(270)]
     try:
         assert served.ask("127.0.0.2") == 200
@@ -175,7 +175,7 @@ def test_an_export_that_nobody_reads_is_dropped(
 
 
 def open_files(home: Path) -> list[str]:
-    """Files of the spool that this process holds, those that were removed too."""
+    """Files of the spool that this process holds open, including removed ones."""
     found = []
     for link in Path("/proc/self/fd").iterdir():
         with contextlib.suppress(OSError):

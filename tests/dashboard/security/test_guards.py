@@ -1,4 +1,4 @@
-"""Who may do what: every callback and every endpoint is guarded, or is here by name."""
+"""Who may do what: every callback and every endpoint is guarded, or is listed here by name."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ HARMLESS = {
     "firings-poll.disabled...firings-working.hidden...firings-said.children": "ends that, for whoever has its token",
     "import-progress.value...import-said.children...import-working.hidden...import-poll.disabled"
     "...import-found.data": "how far a look at files, or an import, has come, to whoever has its token",
-    # Preparing: the draft is in the browser; what is kept, sent or heard goes through operator_only.
+    # Preparing: the draft is in the browser; whatever is kept, sent or listened to goes through operator_only.
     "prepare-plans.children...prepare-from.data...prepare-on-firing.data...prepare-save.children...prepare-copy.hidden": "lists plans",
     "prepare-plan.data...prepare-turn.data...prepare-plan-said.children": "takes a plan into the draft; keeps nothing",
     "prepare-plan.data...prepare-turn.data...prepare-plan-said.children...prepare-upload.contents": (

@@ -43,7 +43,7 @@ SAFE_POSTS = {"/api/operator", "/api/operator/leave"}
 
 
 class Lan:
-    """The page as it is served in a network, and people in it."""
+    """The page as served on a network, and people on it."""
 
     def __init__(self, path: Path, *, secure: bool = False) -> None:
         self.operators = Operators(path.parent)
@@ -71,7 +71,7 @@ def enter(person: TestClient, pin: str = PIN, **more: str) -> Any:
 
 
 def endpoints(server: Any) -> list[tuple[str, str]]:
-    """Method and path of every endpoint: found on the server, so that a new one can't be forgotten."""
+    """Method and path of every endpoint, found on the server, so that a new one can't be forgotten."""
     routes = [r for outer in server.routes for r in getattr(outer, "original_router", server).routes]
     routes += server.routes
     found = {(m, r.path) for r in routes for m in getattr(r, "methods", None) or ()}
@@ -93,7 +93,7 @@ def is_asked_for_the_pin(answer: Any) -> bool:
 
 
 def test_a_watcher_can_call_nothing_that_changes_anything(lan: Lan) -> None:
-    """Callbacks: each is tried by name in test_guards; here one of them as a browser sends it."""
+    """Callbacks: test_guards tries each by name; here is one of them as a browser sends it."""
     watcher = lan.person()
     assert is_asked_for_the_pin(watcher.post(CALLBACKS, json=ending(lan.app.callback_map)))
     assert asked_of_the_logger(lan) == []
@@ -214,7 +214,7 @@ def test_many_addresses_are_no_help() -> None:
 
 
 def test_guesses_a_night_are_few() -> None:
-    """Twelve hours of guessing from anywhere, as fast as it is let: the chance is in the guide."""
+    """Twelve hours of guessing from anywhere, as fast as it is allowed; the guide gives the chance."""
     attempts, now, tries = Attempts(), 0.0, 0
     while now < 12 * 3600:
         wait = attempts.wait_s("192.168.4.66" if tries % 2 else "192.168.4.67", now)
@@ -381,7 +381,7 @@ def test_no_path_leads_to_the_file_system(lan: Lan, up: str) -> None:
 
 
 def test_markup_in_a_name_stays_text(lan: Lan, fire: SmallFire) -> None:
-    """The page's own scripts put in text only; nothing from outside is in the page's source."""
+    """The page's own scripts insert text only; nothing from outside is in the page's source."""
     script = "<script>alert(1)</script>"
     fire.writer.add_event(
         fire.id, 1_795_600_801_000_000, "note", {"kind": "text", "text": script}, who=script

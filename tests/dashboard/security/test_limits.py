@@ -1,4 +1,4 @@
-"""What is turned away before anything else of the page sees it, for endpoints and Dash's callbacks alike."""
+"""What is turned away before the rest of the page sees it, for endpoints and Dash's callbacks alike."""
 
 from __future__ import annotations
 
@@ -87,7 +87,10 @@ def test_an_address_as_long_as_a_book(client: TestClient) -> None:
 def test_dots_in_a_components_path(client: TestClient, at: str) -> None:
     dotted = at.replace("..", "%2e%2e").replace("/.", "/%2e")
     assert client.get(f"/_dash-component-suites/{dotted}").status_code == 404
-    assert client.get(f"/_dash-component-suites/{at}").status_code in (200, 404)  # the client takes dots away
+    assert client.get(f"/_dash-component-suites/{at}").status_code in (
+        200,
+        404,
+    )  # the client removes the dots
 
 
 @pytest.mark.parametrize(

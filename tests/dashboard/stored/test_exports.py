@@ -1,4 +1,4 @@
-"""Files that are made on the page: what becomes of one that nobody fetches."""
+"""Files made on the page, and what becomes of one that nobody fetches."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ async def test_a_file_that_nobody_fetches_goes_and_leaves_its_place(
     monkeypatch.setattr(module, "run_apart", written)
     monkeypatch.setattr(module, "WAITS_S", 0.0)
     made = Exports(tmp_path / "journal.sqlite")
-    for _ in range(MOST + 1):  # there would be no place left for the last one
+    for _ in range(MOST + 1):  # there would be no room for the last one
         info: Any = SimpleNamespace(id="f1", title="Jars, invented")
         work = await made.begin(info, "csv").wait(10)
         file = work.answer()

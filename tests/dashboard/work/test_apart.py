@@ -1,4 +1,4 @@
-"""Long work has limits, says how far it is, and is ended without a trace when nobody waits for it."""
+"""Long work has limits, reports its progress, and is ended without a trace if nobody waits for it."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ async def test_what_asks_for_too_much_is_ended_and_leaves_nothing(
     bound(monkeypatch, "export", **limits)
     with pytest.raises(UserError, match=why):
         await run_apart("export", **given)
-    # Killed, or crashed for want of memory, it leaves its folder in the spool to whoever asked.
+    # Killed, or crashed for lack of memory, it leaves its folder in the spool to whoever asked.
     left = [p.name for p in Path(given["out"]).parent.iterdir() if "journal" not in p.name]
     assert left == [] or ("file_mb" not in limits and all(name.endswith(".part") for name in left))
     assert psutil.Process().children() == []
@@ -122,7 +122,7 @@ async def test_places_are_shared_out(monkeypatch: pytest.MonkeyPatch) -> None:
     await asyncio.sleep(0)
     with pytest.raises(BusyError):
         await run_apart("judge")
-    quick = asyncio.create_task(run_apart("read_plan"))  # doesn't stand behind long work
+    quick = asyncio.create_task(run_apart("read_plan"))  # isn't queued behind long work
     going.set()
     await asyncio.gather(*works, quick)
     assert issubclass(TooMuchError, UserError)

@@ -1,4 +1,4 @@
-"""What was worked out of a firing is kept; where it can't be, that costs time and nothing else."""
+"""Results worked out for a firing are kept; where they can't be, that costs time and nothing else."""
 
 from __future__ import annotations
 

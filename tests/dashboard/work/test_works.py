@@ -1,4 +1,4 @@
-"""Works that are waited for: found by their keys, the finished ones not for ever."""
+"""Work that is waited for: found by its key, and not kept for ever once finished."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ async def nothing(work: Work) -> str:
 
 
 async def test_finished_works_stay_until_there_are_too_many() -> None:
-    """Half of what may be kept was dropped once more than half was there."""
+    """Half of the kept work used to be dropped as soon as more than half was there."""
     works = Works(kept=4)
     begun = [await works.begin(nothing, "Nothing").wait() for _ in range(4)]
     assert [works.find(work.key) for work in begun] == begun
