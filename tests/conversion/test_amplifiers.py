@@ -1,4 +1,4 @@
-"""Words of the chips against the tables of their datasheets, and round trips."""
+"""The chips' words against the tables of their datasheets, and round trips."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def one(amp: str, word: int, letter: str = "K") -> Decoded:
 
 
 def hot_c(amp: str, word: int, letter: str = "K") -> float:
-    """The temperature a whole conversion gives for one word."""
+    """The temperature that a whole conversion gives for one word."""
     decoded = one(amp, word, letter)
     if AMPLIFIERS[amp].kind == "emf":
         return float(compensated_temperature_c(letter, decoded.emf_uv, decoded.cold_junction_c)[0])
@@ -85,7 +85,7 @@ def test_max31855_fault_bits(bits: int, status: Status) -> None:
     decoded = one("max31855", 0x0640_1900 | bits)
     assert decoded.status[0] == status
     assert np.isnan(decoded.emf_uv[0])
-    # The chip measures its own junction whatever the thermocouple does.
+    # The chip measures its own junction regardless of the thermocouple.
     assert decoded.cold_junction_c[0] == 25.0 or status is Status.CORRUPT
 
 
@@ -111,7 +111,7 @@ def test_max31855_straight_line_is_undone() -> None:
     ("word", "line_c"), [(100 << 3, 25.0), (1 << 3, 0.25), (3200 << 3, 800.0), (4094 << 3, 1023.5)]
 )
 def test_max6675_counts_of_a_quarter_degree(word: int, line_c: float) -> None:
-    """D14..D3 in 0.25 °C; the datasheet has the layout (figure 2) but no table of examples."""
+    """D14..D3 in 0.25 °C; the datasheet shows the layout (figure 2) but no table of examples."""
     decoded = one("max6675", word)
     assert decoded.status[0] == Status.OK
     assert decoded.cold_junction_c[0] == amplifiers.MAX6675_ASSUMED_JUNCTION_C
@@ -217,7 +217,7 @@ def test_max31856_fault_status_register(sr: int, status: Status) -> None:
 
 def test_max31856_bits_without_meaning() -> None:
     plain = 0x1900_064F_0000
-    assert one("max31856", plain | 0x1F00).temperature_c[0] == 100.9375  # LTCBL bits 4..0 are no data
+    assert one("max31856", plain | 0x1F00).temperature_c[0] == 100.9375  # LTCBL bits 4..0 are not data
     assert one("max31856", plain | 0x3 << 32).status[0] == Status.CORRUPT  # CJTL bits 1..0 are always 0
 
 
@@ -332,7 +332,7 @@ def test_any_word_is_a_plausible_temperature_or_a_fault(amp: str, data: st.DataO
     if chip.kind == "hot_junction":
         low_c, high_c = range_c(letter)
         assert ((value[ok] >= low_c) & (value[ok] <= high_c)).all()
-    # One word at a time gives the same: no word has a say in its neighbours.
+    # One word at a time gives the same: no word affects its neighbours.
     for i, word in enumerate(words):
         assert one(amp, word, letter).status[0] == decoded.status[i]
 
@@ -348,7 +348,7 @@ def test_mcp9601_tells_open_and_short(status_byte: int, status: Status) -> None:
     """An MCP9600 has no bit 5: from it, the same word is damage."""
     word = 0x0190_0190 << 8 | status_byte
     assert one("mcp9601", word).status[0] == status
-    assert one("mcp9601", word).cold_junction_c[0] == 25.0  # the chip measures its own junction all the same
+    assert one("mcp9601", word).cold_junction_c[0] == 25.0  # the chip still measures its own junction
 
 
 # --- ADS1115: Texas Instruments SBAS444, table of full scales (from memory) ---
@@ -393,7 +393,7 @@ def test_ad8495_table_of_outputs(hot: float, output_v: float) -> None:
 
 
 def test_ad8495_is_no_straight_line() -> None:
-    """5 mV for each degree would make 815 °C of 800 (the emf of 800 °C by NIST Monograph 175: 33.275 mV)."""
+    """5 mV per degree would turn 800 °C into 815 °C (the emf of 800 °C by NIST Monograph 175: 33.275 mV)."""
     output_uv = 33_275 * 122.4 + 2600
     assert output_uv / 5000 == pytest.approx(815, abs=0.5)
     assert hot_c("ad8495", round(output_uv)) == pytest.approx(800, rel=0, abs=0.05)
@@ -415,7 +415,7 @@ RESOLUTION_C = {
     "mcp9600": 1 / 16,
     "mcp9601": 1 / 16,
     "ads1115": 7.8125,  # of the emf [µV]
-    "ad8495": 0.02,  # a µV of output; the reference function's inverse comes on top
+    "ad8495": 0.02,  # a µV of output; the reference function's inverse adds its own
     "mlx90614": 0.02,
     "mlx90616": 0.02,
 }
@@ -455,7 +455,7 @@ def test_encode_decode_round_trip(amp: str, data: st.DataObject) -> None:
         slope = min(
             slope_uv_per_c(letter, temperature_c), slope_uv_per_c(letter, min(temperature_c + 1, high_c))
         )
-        # The word's two roundings, and the junction's both as a temperature and in the straight line.
+        # The word's two roundings, and the junction's, both as a temperature and in the straight line.
         error_uv = gain * (count_c + JUNCTION_RESOLUTION_C.get(amp, 0)) / 2
         error_uv += slope_uv_per_c(letter, junction_c) * JUNCTION_RESOLUTION_C.get(amp, 0) / 2
         count_c = 2 * error_uv / slope * 1.05

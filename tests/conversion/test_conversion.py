@@ -1,4 +1,4 @@
-"""Frames to batches: layouts, statuses, cold junctions, corrections, and converting stored batches afresh."""
+"""Frames to batches: layouts, statuses, cold junctions, corrections, and converting stored batches again."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def status_of(sample: Sample, plan: Plan | None = None) -> Status:
     return Status(batch.status[0, 0])
 
 
-# --- what each way of delivering gives ---
+# --- what each way of sending gives ---
 
 
 def test_every_way_of_delivering() -> None:
@@ -122,7 +122,7 @@ def test_chips_and_emf_agree(letter: str, amp: str, temperature_c: float, juncti
     batch = convert_one(
         {"a": word(amp, temperature_c, junction_c, letter), "b": Sample(uv=uv, cj=junction_c)}, plan
     )
-    # A count of the line is most degrees where the type's slope is least against it: R and S at 100 °C.
+    # A count of the line is most degrees where the type's slope is smallest relative to it: R and S at 100 °C.
     assert batch.temperature_c[0, 0] == pytest.approx(batch.temperature_c[0, 1], rel=0, abs=0.32)
     assert batch.cold_junction_c[0, 0] == pytest.approx(junction_c, rel=0, abs=0.032)
 
@@ -151,7 +151,7 @@ def replace_fault(sample: Sample, fault: str) -> Sample:
         (Sample(amp="max31855", raw="2f10190"), Status.CORRUPT),  # fault bit without a reason
         (Sample(amp="mlx90614", raw="7fff"), Status.RANGE),
         (Sample(amp="mlx90614", raw="a41f"), Status.CORRUPT),  # the chip's error flag
-        # no register word
+        # not a register word
         (Sample(amp="max31855", raw="xyz"), Status.CORRUPT),
         (Sample(amp="max31855", raw=""), Status.CORRUPT),
         (Sample(amp="max31855", raw="0x640190"), Status.CORRUPT),
@@ -166,7 +166,7 @@ def replace_fault(sample: Sample, fault: str) -> Sample:
         (Sample(uv=1000.0), Status.NO_COLD_JUNCTION),
         (Sample(cj=20.0), Status.CORRUPT),
         (Sample(), Status.CORRUPT),
-        # beyond what there is
+        # out of range
         (Sample(c=-273.16), Status.RANGE),
         (Sample(c=2500.1), Status.RANGE),
         (Sample(c=math.inf), Status.RANGE),
@@ -195,7 +195,7 @@ def test_ends_of_what_is_believed() -> None:
 
 
 def test_a_bad_word_among_good_ones() -> None:
-    """The slow way through gives the same as the quick one."""
+    """The slow path gives the same as the fast one."""
     good = [word("max31855", 100.0 + i) for i in range(6)]
     bad = good.copy()
     bad[3] = Sample(amp="max31855", raw="nonsense")
@@ -285,7 +285,7 @@ def test_a_channel_that_delivers_otherwise_begins_a_new_layout() -> None:
 
 
 def test_a_fault_before_the_first_reading() -> None:
-    """Nobody knows yet how the channel will deliver; its chip, where it is named, tells."""
+    """Nobody knows yet how the channel will be sent; its chip tells, if it is named."""
     unknown, emf = Assembler().take(frames({"k0": Sample(fault="open")}, {"k0": Sample(uv=1.0, cj=20.0)}))
     assert unknown.status[0, 0] == Status.OPEN
     assert (unknown.channels[0].kind, emf.channels[0].kind) == ("celsius", "emf")
@@ -305,7 +305,7 @@ def test_rigs_are_kept_apart() -> None:
 
 @pytest.mark.slow
 def test_memory_stays_bounded() -> None:
-    """A rig that thinks up new names for ever, and for ever new rigs."""
+    """A rig that keeps inventing new names, and an endless supply of new rigs."""
     assembler = Assembler(Plan(probes=(Probe("x", channel="k0"),)))
     for start in range(0, 2000, 50):
         chs = [{f"k{start + i}": Sample(amp=f"chip{start + i}", raw="1")} for i in range(50)]
@@ -338,7 +338,7 @@ streams = st.lists(
 
 
 def by_frame(batches: Sequence[Batch]) -> dict[tuple[str, int], dict[str, tuple[float, ...]]]:
-    """What each frame's channels were worth, whatever batch and column they stand in."""
+    """The value of each frame's channels, in whatever batch and column they are."""
     return {
         (b.rig, int(b.seq[i])): {
             c.name: (
@@ -429,7 +429,7 @@ def test_a_named_channel_lends_its_cold_junction(source: Sample) -> None:
     assert batch.channels[0].cold_junction == "k1"
     assert batch.temperature_c[0, 0] == pytest.approx(700, rel=0, abs=1e-3)
     assert batch.cold_junction_c[0, 0] == 40.0
-    assert np.isnan(batch.raw_cj[0, 0])  # lent, not sent
+    assert np.isnan(batch.raw_cj[0, 0])  # borrowed, not sent
     assert batch.status[0, 2] == Status.NO_COLD_JUNCTION  # nobody lends to k2
 
 
@@ -456,7 +456,7 @@ def test_an_open_couple_still_lends_its_chips_junction() -> None:
     ids=str,
 )
 def test_a_named_channel_with_nothing_to_lend(source: Sample) -> None:
-    """Least of all what it would have to borrow or assume itself."""
+    """Least of all from what it would have to borrow or assume itself."""
     batch = convert_one({"k0": Sample(uv=9e3), "k1": source}, plan_with_junction("k1"))
     assert batch.status[0, 0] == Status.NO_COLD_JUNCTION
 
@@ -530,7 +530,7 @@ def test_corrections_from_a_calibration() -> None:
 
 
 def test_a_stored_batch_converts_to_the_same() -> None:
-    """Statuses that came from the rig stay; all others follow from the raw values again."""
+    """Statuses that came from the rig stay; all others are worked out again from the raw values."""
     chs = [
         {
             "k0": word("max31855", 500.0),
@@ -549,7 +549,7 @@ def test_a_stored_batch_converts_to_the_same() -> None:
 
 
 def test_a_stored_batch_with_another_plan() -> None:
-    """The type was wrong and the cold junction was forgotten: mended afterwards, from the raw values."""
+    """The type was wrong and the cold junction forgotten: put right afterwards, from the raw values."""
     uv = emf_uv("N", 700.0) - emf_uv("N", 30.0)
     (batch,) = Assembler().take(
         frames({"k0": Sample(uv=uv), "k1": word("max31855", 200.0, 30.0)}, {"k0": Sample(fault="open")})
@@ -578,7 +578,7 @@ def test_a_value_that_is_missing_without_a_reason_is_corrupt() -> None:
 
 
 def test_going_on_after_a_restart() -> None:
-    """Which of two rigs' channels a probe without a rig means is decided by who came first, also later on."""
+    """If a probe names no rig, the rig that came first decides which of two it means, and stays so later."""
     plan = Plan(probes=(Probe("north", channel="k0", letter="N"),))
     timed = frames({"k0": Sample(uv=1e4, cj=0.0)}, rig="b2")
     (fresh,) = Assembler(plan).take(timed)

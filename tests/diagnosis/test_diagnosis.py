@@ -41,7 +41,7 @@ def timed(ms_per_s: float, *, jitter_s: float = 0.0, count: int = 40) -> Report:
     ("ms_per_s", "right", "says"),
     [
         (1000, True, "in step"),
-        (1003, True, "in step"),  # 0.3 %: a poor resonator, within what the logger follows
+        (1003, True, "in step"),  # 0.3 %: a poor resonator, but the logger can follow it
         (1, False, "'ms' is in seconds"),
         (1_000_000, False, "'ms' is in microseconds"),
         (1100, False, "1.1 times"),
@@ -94,7 +94,7 @@ load:0x3fff0018,len:4
 load:0x3fff001c,len:1216
 entry 0x400806a8
 # no card: ENODEV""".splitlines()
-"""What a common board says while it starts (from memory)."""
+"""What a common board prints while it starts (from memory)."""
 
 
 def test_what_a_board_says_while_it_starts_is_no_damage() -> None:
@@ -108,7 +108,7 @@ def test_what_a_board_says_while_it_starts_is_no_damage() -> None:
 
 
 def test_a_damaged_frame_is_no_chatter() -> None:
-    """Torn at its head or tail it has still a brace or a checksum."""
+    """Torn at its start or end, it still has a brace or a checksum."""
     diagnosis = Diagnosis()
     for i in range(30):
         diagnosis.take(frame(i, 500 * i))
@@ -265,7 +265,7 @@ def test_one_frame_is_too_little() -> None:
 
 
 def test_recorded_lines_of_a_clock_in_microseconds() -> None:
-    """Without times of arrival, only that no fire is read once in minutes tells."""
+    """Without arrival times, the only sign is that no fire is read once in minutes."""
     diagnosis = Diagnosis()
     for i in range(30):
         diagnosis.take(frame(i, 500_000 * i))
@@ -311,7 +311,7 @@ def test_a_channel_that_is_not_in_every_frame_says_how_often() -> None:
 
 
 def test_listening_to_a_port(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Through a pseudo-terminal; the rig begins in the middle of a line, and answers when it is asked."""
+    """Through a pseudo-terminal; the rig begins in the middle of a line, and answers when asked."""
     ours, theirs = os.openpty()
     tty.setraw(theirs)
     os.set_blocking(ours, False)
@@ -358,7 +358,7 @@ def test_a_file_of_recorded_lines(tmp_path: Path) -> None:
 
 @pytest.mark.real
 def test_a_broker_with_numbers_on_other_topics(tmp_path: Path) -> None:
-    """They are recognised, and what they would need is said; a rig's own topics are no numbers."""
+    """They are recognised, and the report says what they would need; a rig's own topics aren't numbers."""
     said: list[str] = []
     with Mosquitto(tmp_path) as broker:
         over = threading.Event()
@@ -407,7 +407,7 @@ def test_a_place_where_there_is_nothing(target: str, words: str) -> None:
         ("power", "good", "power came on"),
         ("watchdog", "check", "its watchdog: the program hung"),
         ("brownout", "check", "its supply sagged"),
-        ("lightning", "good", "lightning"),  # a word of somebody's own
+        ("lightning", "good", "lightning"),  # somebody's own word
     ],
 )
 def test_what_started_the_rig_is_said(reset: str, level: str, says: str) -> None:

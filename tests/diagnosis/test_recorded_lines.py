@@ -38,7 +38,7 @@ def test_the_diagnosis_finds_what_is_wrong(name: str) -> None:
         assert words in text
     bad = [f for f in report.findings if f.level == "bad"]
     assert all(f.text for f in bad)
-    assert len(bad) <= 2, text  # one thing is wrong: it doesn't cry wolf about others
+    assert len(bad) <= 2, text  # one thing is wrong, and it doesn't cry wolf about others
 
 
 @pytest.mark.parametrize("name", sorted(n for n in INDEX if n.startswith(("good-", "bad-crc", "bad-line"))))

@@ -1,4 +1,4 @@
-"""A journal of its own for each test, as the journal's tests have it; and a clock far from Greenwich."""
+"""A separate journal for each test, as in the journal's tests; and a clock far from Greenwich."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ __all__ = ["firing", "path", "reader", "shared", "writer"]
 
 @pytest.fixture(autouse=True)
 def far_from_greenwich(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    """So that a test which forgets about zones fails everywhere."""
+    """So that a test which forgets about time zones fails everywhere."""
     monkeypatch.setenv("TZ", "Asia/Kathmandu")
     time.tzset()
     yield

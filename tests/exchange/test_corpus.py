@@ -1,6 +1,6 @@
-"""Awkward files, what must come out of each, and every way on that a refusal names, tried on the file that caused it.
+"""Awkward files, what must come out of each, and every way forward that a refusal names, tried on the file it is for.
 
-The files in `corpus/` are invented after kinds that loggers write, but for `real_*`: extracts (the first and last rows)
+The files in `corpus/` are invented, modelled on what loggers write, except `real_*`: extracts (the first and last rows)
 of files measured by others, whose sources and licences `corpus.json` names: US government works in the public domain
 (github firemodels/exp, 39d8b73) and CC-BY 4.0 (github devanmcg/FireScienceDIY, 1e730f6).
 """
@@ -41,7 +41,7 @@ def test_the_corpus_is_whole() -> None:
 
 @pytest.mark.parametrize("name", NEVER)
 def test_what_has_no_times_is_refused_without_a_way_into_garbage(name: str) -> None:
-    """Such a file has no date and time of each reading, or no table: only a person can put that right."""
+    """Such a file has no date and time for each reading, or no table: only a person can put that right."""
     with pytest.raises(CsvError) as caught:
         read_csv(FOLDER / name)
     assert caught.value.code == CORPUS[name]["never"], caught.value
@@ -76,7 +76,7 @@ def test_what_must_come_out(name: str) -> None:
 
 
 def sensible(firing: CsvFiring, wanted: dict[str, Any]) -> bool:
-    """Probes of the file's own and no others, on a line of time, as hot as a fire may be."""
+    """Only the file's own probes, on a time line, no hotter than a fire can be."""
     known = set(wanted["names"]) | set(wanted.get("also", []))
     found = firing.temperature_c[~np.isnan(firing.temperature_c)]
     return (
@@ -96,7 +96,7 @@ def taken(options: CsvOptions, hint: Hint, answers: dict[str, Any]) -> CsvOption
 
 
 def follow(path: Path, options: CsvOptions, wanted: dict[str, Any], depth: int = 0) -> int:
-    """Try a file, and where it is refused each way on; count those that were tried."""
+    """Try a file and, if it is refused, each way forward; count those that were tried."""
     try:
         firing = read_csv(path, options)
     except CsvError as exc:

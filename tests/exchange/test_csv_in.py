@@ -1,4 +1,4 @@
-"""Files of other people's loggers, as they come; what can't be read is refused by row and column."""
+"""Files from other people's loggers, as they come; what can't be read is refused by row and column."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def test_our_own_format(tmp_path: Path) -> None:
 
 
 def test_our_own_names_are_taken_as_they_are(tmp_path: Path) -> None:
-    """A probe may well be called 'jar (F)' or 'time of day'; nothing is read into it."""
+    """A probe may well be called 'jar (F)' or 'time of day'; the name means nothing more."""
     firing = read(tmp_path, 'time_s,jar (F),time,"a;b, c",\'=1+1,rh (%)\n0,212,1,2,3,4\n')
     assert firing.names == ("jar (F)", "time", "a;b, c", "=1+1", "rh (%)")
     assert rows(firing) == [[212, 1, 2, 3, 4]]
@@ -607,7 +607,7 @@ def test_refusals_name_the_place_and_the_mend(case: str, tmp_path: Path) -> None
 
 
 def test_what_is_hotter_than_any_fire_is_asked_about(tmp_path: Path) -> None:
-    """200 to 1850 are tenths of a degree, or °F; nothing in the file says so."""
+    """200 to 1850 are tenths of a degree, or °F; nothing in the file says which."""
     firing = read(tmp_path, "s,T1,T2\n" + "".join(f"{i},{200 + 150 * i},190\n" for i in range(12)))
     assert any("1850 °C is hotter than any open fire" in guess for guess in firing.guesses)
     modest = read(tmp_path, "s,T1,T2\n" + "".join(f"{i},{20 + 15 * i},19\n" for i in range(12)))
@@ -615,7 +615,7 @@ def test_what_is_hotter_than_any_fire_is_asked_about(tmp_path: Path) -> None:
 
 
 def test_full_scale_of_a_register_is_no_temperature(tmp_path: Path) -> None:
-    """32767 hundredths would be 327.67 °C: a word of 16 bits without a probe."""
+    """32767 hundredths would be 327.67 °C: a 16-bit word without a probe."""
     firing = read(tmp_path, "s,T1 (0.01 °C)\n0,2000\n1,32767\n2,2100\n3,-32768\n")
     assert firing.status[:, 0].tolist() == [Status.OK, Status.RANGE, Status.OK, Status.RANGE]
     assert rows(firing) == [[20], [None], [21], [None]]
@@ -636,7 +636,7 @@ def test_a_clock_that_was_never_set_is_told(tmp_path: Path, day: str) -> None:
 
 
 def test_an_hour_that_a_walls_clock_leaps_on_is_pointed_at(tmp_path: Path) -> None:
-    """As at the beginning of summer time; where a zone is named, it is known."""
+    """As at the beginning of summer time; with a time zone given, the answer is known."""
     minutes = [f"01:{m:02d}" for m in range(40, 60)] + [f"03:{m:02d}" for m in range(20)]
     text = "when,a\n" + "".join(f"2026-03-29 {m}:00,{20 + n}\n" for n, m in enumerate(minutes))
     [said] = [guess for guess in read(tmp_path, text).guesses if "hour" in guess]
@@ -660,7 +660,7 @@ def test_missing_file(tmp_path: Path) -> None:
 
 
 def test_readings_that_no_sensor_gives_are_out_of_range(tmp_path: Path) -> None:
-    """9999 and -999 in place of an open probe are no temperatures."""
+    """9999 and -999 in place of an open probe aren't temperatures."""
     firing = read(tmp_path, "time_s,a,b\n0,20,-999.9\n1,9999,21\n")
     assert firing.status.tolist() == [[0, Status.RANGE], [Status.RANGE, 0]]
     assert rows(firing) == [[20, None], [None, 21]]
@@ -871,7 +871,7 @@ def test_too_many_columns(writer: JournalWriter, tmp_path: Path) -> None:
 )
 @settings(max_examples=300, deadline=None)
 def test_any_bytes_are_read_or_refused(data: bytes, tmp_path_factory: pytest.TempPathFactory) -> None:
-    """Nothing but CsvError comes out, and what is read makes sense."""
+    """Nothing but CsvError is raised, and what is read makes sense."""
     path = tmp_path_factory.getbasetemp() / "any.csv"
     path.write_bytes(data)
     firing = None
@@ -961,7 +961,7 @@ def test_files_that_go_on_where_another_ends(tmp_path: Path) -> None:
 
 
 def test_what_is_empty_is_no_reading(tmp_path: Path) -> None:
-    """A stated number of readings is one of temperatures: gaps, open wires and 9999 are none."""
+    """The stated number of readings counts temperatures only, not gaps, open wires or 9999."""
     firing = read(tmp_path, "time (s),a,b\n0,20,9999\n1,OL,21\n2,,22\n3,23,24\n")
     assert firing.readings == 5
 
@@ -1118,7 +1118,7 @@ def test_a_long_file_of_a_channel_that_goes_twice_at_one_time_is_refused(tmp_pat
 @pytest.mark.parametrize("hour", ["24", "25", "x"])
 def test_an_hour_that_no_day_has_is_refused(tmp_path: Path, hour: str) -> None:
     text = f"date,hour,a\n2026-11-25,22,20\n2026-11-25,23,21\n2026-11-25,{hour},22\n"
-    if hour == "24":  # as ISO 8601 has it: the end of that day
+    if hour == "24":  # ISO 8601: the end of that day
         firing = read(tmp_path, text, timezone="UTC")
         assert firing.t_s.tolist() == [0, 3600, 7200]
         return

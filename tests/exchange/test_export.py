@@ -45,7 +45,7 @@ NAMES = st.text(st.characters(categories=("L", "N", "P", "S", "Zs")), min_size=1
 def test_what_is_exported_imports_back_to_the_same_readings(
     names: list[str], seed: int, n: int, shared: tuple[JournalWriter, JournalReader]
 ) -> None:
-    """To the microsecond and the last bit, through any names, faults, and two rigs out of step."""
+    """To the microsecond and the last bit, with any names, faults, and two rigs out of step."""
     rng = np.random.default_rng(seed)
     writer, reader = shared
     folder = writer.path.parent
@@ -275,7 +275,7 @@ def test_an_export_to_nowhere(reader: JournalReader, firing: str, tmp_path: Path
 def test_options_survive_the_trip(
     writer: JournalWriter, reader: JournalReader, firing: str, tmp_path: Path
 ) -> None:
-    """An export that someone's spreadsheet has saved again, with semicolons and decimal commas."""
+    """An export that somebody's spreadsheet has saved again, with semicolons and decimal commas."""
     writer.append(firing, firing_batch(50))
     out = tmp_path / "out.csv"
     export_csv(reader, firing, out)

@@ -1,4 +1,4 @@
-"""Runs the reference firmware under MicroPython with simulated chips, for the tests beside it."""
+"""Runs the reference firmware under MicroPython with simulated chips, for the tests next to it."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ EIGHT = (
 
 
 def require_kit() -> None:
-    """Skip where the interpreter isn't installed; fail in CI, where it must be."""
+    """Skip if the interpreter isn't installed; fail in CI, where it must be."""
     missing = None
     if shutil.which("node") is None:
         missing = "node is not installed"
@@ -62,9 +62,9 @@ class Outcome:
     """What a simulated rig did."""
 
     lines: list[tuple[int, bytes]]
-    """When each line came in [ms], and the line."""
+    """When each line arrived [ms], and the line."""
     memory: list[tuple[int, int]]
-    """Bytes of the heap in use after collecting garbage, by time [ms]."""
+    """Heap bytes in use after collecting garbage, by time [ms]."""
     pins: list[tuple[int, int, int]]
     """(time [ms], pin, level) of each change."""
     frames_seen: int
@@ -87,7 +87,7 @@ class Outcome:
 
 
 def answer(line: bytes) -> dict[str, Any]:
-    """What a line that begins with # says, its checksum checked."""
+    """What a line beginning with # says, after checking its checksum."""
     body, _, crc = line.strip().rpartition(b"*")
     assert crc == b"%08x" % crc32(body)
     said = json.loads(body[1:])
@@ -119,7 +119,7 @@ def run(tmp_path: Path, scenario: dict[str, Any], timeout_s: float = 60) -> Outc
 def hex_word(
     chip: str, temperature_c: float, cold_c: float = 25.0, letter: str = "K", status: Status = Status.OK
 ) -> str:
-    """The register word of a chip, in hex, as long as the chip's."""
+    """A chip's register word, in hex of the chip's length."""
     digits = 2 * AMPLIFIERS[chip].word_bytes
     return f"{encode_word(chip, temperature_c, cold_c, letter, status):0{digits}x}"
 

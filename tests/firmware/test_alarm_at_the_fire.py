@@ -93,7 +93,7 @@ def test_a_broken_probe_lights_the_lamp_until_it_is_acknowledged(tmp_path: Path)
 
 
 class PlainRig:
-    """A rig that sends frames, and answers beacon lines while it is told to."""
+    """A rig that sends frames, and answers beacon lines for as long as it is told to."""
 
     def __init__(self) -> None:
         self.ours, theirs = os.openpty()
@@ -152,7 +152,7 @@ def test_a_beacon_that_falls_silent_is_an_alarm_itself(tmp_path: Path, plain_rig
         (standing,) = until(lambda: beat(home)["alarms"], "the alarm in the verdict", 2)
         assert (standing["rule"], standing["zone"]) == ("beacon_failed", "a1")
     before = beat(home)["pid"]
-    with process(command, home):  # a logger that starts anew hasn't forgotten that there is a beacon
+    with process(command, home):  # a restarted logger hasn't forgotten that there is a beacon
         until(lambda: beat(home)["pid"] != before, "the second logger", 30)
         until(lambda: beat(home)["beacons"] == {"a1": "failed"}, "the failure", 40)
         assert alarms(home, "beacon_failed") == ["raised"]

@@ -1,4 +1,4 @@
-"""The rig's line in C: made by the host's compiler, by an Arduino-style sketch, and by a simulated processor."""
+"""The rig's line in C: built by the host's compiler, in an Arduino-style sketch, and on a simulated processor."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ HERE = Path(__file__).parent
 C = NOTES / "c"
 STRICT = ["-Wall", "-Wextra", "-Werror", "-Wno-unused-function", "-I", str(C)]
 
-# Maxim 19-5793, table 4 and 5, for the bits; 612.0 °C over a cold junction of 27.5 °C stands in wire_format.md.
+# Maxim 19-5793, tables 4 and 5, for the bits; 612.0 °C over a cold junction of 27.5 °C is in wire_format.md.
 WORD = "26881b80"
 
 
@@ -129,7 +129,7 @@ def test_the_example_sketch_is_a_rig(tmp_path: Path) -> None:
 
 
 def test_a_simulated_avr_is_a_rig(tmp_path: Path) -> None:
-    """ATmega328P in simavr, a MAX31855 at its pins (Maxim 19-5793: a bit with each falling edge)."""
+    """ATmega328P in simavr, a MAX31855 at its pins (Maxim 19-5793: a bit on each falling edge)."""
     rig, bench = tmp_path / "rig.elf", tmp_path / "bench"
     tool("avr-gcc", "-std=c99", "-Os", "-mmcu=atmega328p", *STRICT, "-o", rig, C / "rig_atmega328p.c")
     tool(
@@ -142,7 +142,7 @@ def test_a_simulated_avr_is_a_rig(tmp_path: Path) -> None:
     frames = [wire.decode(line) for line in lines if line.startswith(b"{")]
     assert [frame.seq for frame in frames] == list(range(20))
     assert all(frame.ch["k0"] == Sample(amp="max31855", raw=WORD) for frame in frames)
-    assert sum(line.startswith(b"#{") for line in lines) == 2  # at power-on, and when it was asked
+    assert sum(line.startswith(b"#{") for line in lines) == 2  # at power-on, and when asked
 
     names = subprocess.run(["avr-nm", str(rig)], capture_output=True, text=True, check=True).stdout
     assert not {"malloc", "free", "__addsf3", "__mulsf3"} & set(names.split()), "no heap, no floating point"

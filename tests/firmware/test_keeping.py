@@ -1,4 +1,4 @@
-"""Beat, memory, and what becomes of frames while nobody listens."""
+"""Timing, memory, and what becomes of frames while nobody listens."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from rigbench import EIGHT, config, run, steady
 from tests.long_form import times
 
 FEW = EIGHT[:2]
-"""Enough where a whole frame is what counts, and not how long it takes to read."""
+"""Enough if a whole frame is what counts, and not how long it takes to read."""
 
 
 def scenario(
@@ -27,7 +27,7 @@ def scenario(
 
 
 def test_eight_channels_at_ten_a_second_keep_their_beat(tmp_path: Path) -> None:
-    """Bus times counted (1 MHz, 100 kHz), USB writes too: no beat is missed, none is a millisecond off."""
+    """Counting bus times (1 MHz, 100 kHz) and USB writes: no frame is missed, none is a millisecond off."""
     outcome = run(tmp_path, scenario(120, PERIOD_MS=100))
     assert [f.ms for f in outcome.frames] == list(range(0, 120_000, 100))
     assert [f.seq for f in outcome.frames] == list(range(1200))
@@ -41,7 +41,7 @@ def test_the_beat_holds_while_kept_frames_are_sent(tmp_path: Path, us_per_byte: 
     outcome = run(tmp_path, scenario(240, host, PERIOD_MS=100))
     by_seq = {f.seq: f for f in outcome.frames}
     assert sorted(by_seq) == list(range(2400))
-    assert by_seq[0].ms <= 30  # the greeting goes before it
+    assert by_seq[0].ms <= 30  # the greeting comes before it
     assert [by_seq[seq].ms for seq in range(1, 2400)] == list(range(100, 240_000, 100))
 
 
@@ -50,7 +50,7 @@ def test_the_beat_holds_while_kept_frames_are_sent(tmp_path: Path, us_per_byte: 
 def test_ten_minutes_nobody_listened_are_filled_afterwards(
     tmp_path: Path, away: str, keep_dir: str | None
 ) -> None:
-    """The port closed, or open and read by nobody; records in little RAM and files, or in RAM alone."""
+    """The port closed, or open and read by nobody; with little RAM and files, or RAM alone."""
     host = {"listening": [[0, 60_000], [660_000, None]], "away": away}
     ram = 4400 if keep_dir else 35_000
     outcome = run(tmp_path, scenario(800, host, channels=FEW, KEEP_DIR=keep_dir, KEEP_RAM_BYTES=ram))
@@ -61,24 +61,24 @@ def test_ten_minutes_nobody_listened_are_filled_afterwards(
     late = [ms for ms, f in outcome.arrived if 62_000 < f.ms < 658_000]
     assert len(set(late)) > 0
     assert min(late) >= 660_000
-    assert max(late) < 690_000  # all in place half a minute after
+    assert max(late) < 690_000  # all in place half a minute later
     if away == "closed":  # a board that finds its port stuck loses half a second, once in a while
         assert [frames[seq].ms for seq in range(last + 1)] == list(range(0, 800_000, 500))
     gaps = [b.ms - a.ms for a, b in itertools.pairwise(frames[seq] for seq in range(last + 1))]
     assert sum(gaps) / 500 - len(gaps) <= 20
-    # What is live comes first: no frame of the present waits for those of the past.
+    # Live frames come first: none of them waits for those of the past.
     assert all(ms - f.ms < 1000 for ms, f in outcome.arrived if f.ms > 661_000)
 
 
 def test_a_logger_that_starts_again_at_once_loses_nothing(tmp_path: Path) -> None:
-    """Two seconds: the rig hasn't noticed. What it sent went nowhere, so the host begins with `r`."""
+    """Two seconds: the rig hasn't noticed. What it sent is lost, so the host begins with `r`."""
     host = {"listening": [[0, 30_300], [32_400, 60_200], [61_900, None]]}
     outcome = run(tmp_path, scenario(90, host))
     assert {f.seq for f in outcome.frames} == set(range(180))
 
 
 def test_a_host_that_does_not_say_r_hears_what_is_live_at_once(tmp_path: Path) -> None:
-    """Five seconds without a host, and what it missed is sent again by itself."""
+    """Five seconds without a host, and the rig sends what it missed again by itself."""
     host = {"listening": [[0, 20_000], [200_000, None]], "begins_with_r": False}
     outcome = run(tmp_path, scenario(260, host))
     assert {f.seq for f in outcome.frames} == set(range(520))
@@ -96,7 +96,7 @@ def test_a_file_that_had_to_go_takes_no_other_frames_receipts(tmp_path: Path) ->
         assert 0 < len(missing) <= outcome.answers[-1]["lost"]
         assert missing == list(range(missing[0], missing[-1] + 1))
         ends.add(missing[-1])
-    assert len(ends) == 1  # what is lost ends where the file ended, however much of it had left
+    assert len(ends) == 1  # the loss ends where the file ended, however much of it had been sent
 
 
 def test_when_there_is_no_room_the_oldest_go_and_the_rig_says_how_many(tmp_path: Path) -> None:
@@ -106,7 +106,7 @@ def test_when_there_is_no_room_the_oldest_go_and_the_rig_says_how_many(tmp_path:
     missing = sorted(set(range(max(seqs) + 1)) - seqs)
     lost = outcome.answers[-1]["lost"]
     assert lost > 0
-    # A file of 512 records is the unit; frames that had arrived, but whose receipt hadn't, may be among them.
+    # A file of 512 records is the unit; it may include frames that had arrived but whose receipts hadn't.
     assert len(missing) <= lost <= len(missing) + 10
     assert missing == list(range(missing[0], missing[0] + len(missing)))
     assert missing[0] >= 18  # the outage began at frame 20
@@ -135,7 +135,7 @@ def frame_seq(line: bytes) -> int:
 
 
 def test_an_acknowledgement_that_was_damaged_lets_nothing_go(tmp_path: Path) -> None:
-    """`a5` with a wrong CRC, and nonsense, are no host: five seconds later nobody listens."""
+    """`a5` with a wrong CRC, and nonsense, are no host: five seconds later nobody is listening."""
     host = {
         "listening": [[0, 10_000], [40_000, None]],
         "asks": [[t, "x?*b1"] for t in range(11_000, 40_000, 500)],
@@ -160,7 +160,7 @@ def test_seq_and_ms_wrap_at_32_bits(tmp_path: Path) -> None:
 
 @pytest.mark.timeout(300)
 def test_hours_leak_no_memory(tmp_path: Path) -> None:
-    """Six hours (a day and a night in the long form), a frame each four seconds; every hour five minutes unheard."""
+    """Six hours (a day and a night in the long form), a frame every four seconds; every hour five minutes unheard."""
     hours = range(times(6, 24))
     listening = [[h * 3_600_000, h * 3_600_000 + 3_300_000] for h in hours]
     outcome = run(
@@ -169,7 +169,7 @@ def test_hours_leak_no_memory(tmp_path: Path) -> None:
         | {"keep_lines": False, "memory_every_ms": 600_000},
         timeout_s=280,
     )
-    assert outcome.frames_seen >= 900 * len(hours) - 75 - 2  # the last outage isn't filled any more
+    assert outcome.frames_seen >= 900 * len(hours) - 75 - 2  # there is no time to fill in the last outage
     in_use = [
         held for ms, held in outcome.memory if ms >= 7_200_000
     ]  # two hours to warm up, outages included

@@ -40,7 +40,7 @@ def seqs(home: Path) -> list[int]:
 def test_temperatures_faults_and_an_outage_reach_the_journal(tmp_path: Path) -> None:
     """The logger is away for nine seconds of a climb with a fault in it; nothing is missing in its journal.
 
-    The rig keeps frames from the fifth second on, and what it sent before that into nothing.
+    The rig keeps frames from the fifth second on; what it sent before that is lost.
     """
     home = tmp_path / "home"
     chips: dict[str, object] = {
@@ -64,11 +64,11 @@ def test_temperatures_faults_and_an_outage_reach_the_journal(tmp_path: Path) -> 
         with process([*log, rig.path], home):
             until(lambda: max(seqs(home)) > before + 120, "the rig's present", 30)
             until(lambda: set(range(before + 100)) <= set(seqs(home)), "what was kept", 30)
-            # Between what was kept and the present some may be on their way.
+            # Between the kept frames and the live ones some may be on their way.
             until(lambda: stokewatch("status", home=home)["logger"]["missing"] == 0, "all between", 30)
             counters = stokewatch("status", home=home)["logger"]
     assert counters["malformed"] == 0
-    assert counters["bad_crc"] <= 1  # the line that was cut when the port ran full
+    assert counters["bad_crc"] <= 1  # the line that was cut when the port filled up
     stored = sorted(seqs(home))
     assert stored == list(range(stored[0], stored[-1] + 1))  # each once, none missing
     assert stored[0] <= 3

@@ -1,4 +1,4 @@
-"""What befalls a rig that nobody watches: slips in its settings, hangs, brown-outs, a bus that sticks."""
+"""What can happen to an unattended rig: mistakes in its settings, hangs, brown-outs, a stuck bus."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ SLIPS: list[tuple[str, dict[str, Any], str]] = [
 def test_a_slip_in_the_settings_is_said_in_words_again_and_again(
     tmp_path: Path, changes: dict[str, Any], words: str
 ) -> None:
-    """Not a bare KeyError on a board that nobody watches: a line that begins with #, every two seconds."""
+    """Not a bare KeyError on a board that nobody watches, but a line beginning with #, every two seconds."""
     settings = config([K0], SERVICE_PIN=None) | changes
     outcome = run(tmp_path, {"run_ms": 10_000, "config": settings, "chips": {}, "fit": False})
     said = [line.decode() for _, line in outcome.lines]
@@ -93,7 +93,7 @@ def test_settings_that_are_right_are_no_slip(tmp_path: Path) -> None:
 
 
 def test_a_hang_is_ended_by_the_watchdog_and_said(tmp_path: Path) -> None:
-    """A driver that never comes back, from second 20: eight seconds later the board starts anew, and says why."""
+    """A driver that never returns, from second 20: eight seconds later the board restarts, and says why."""
     outcome = run(
         tmp_path,
         {
@@ -127,7 +127,7 @@ def test_a_brown_out_starts_the_rig_anew(tmp_path: Path) -> None:
     )
     assert outcome.bites == []
     assert [said["reset"] for said in outcome.answers] == ["power"] * 3  # the third start was in the dark
-    # Boots begin at 0; the last one's first nine frames went nowhere, since nobody had acknowledged any of it yet.
+    # Boots begin at 0; the last one's first nine frames are lost, since nobody had acknowledged any of it yet.
     seqs = [f.seq for f in outcome.frames]
     steps = [(a, b) for a, b in itertools.pairwise(seqs) if b != a + 1]
     assert steps == [(20, 0), (0, 0), (37, 9)]
@@ -135,7 +135,7 @@ def test_a_brown_out_starts_the_rig_anew(tmp_path: Path) -> None:
 
 
 def test_a_stuck_bus_costs_the_other_bus_nothing(tmp_path: Path) -> None:
-    """Something holds SDA low from second 10 to 30: its chips show as broken, the others keep their beat."""
+    """Something holds SDA low from second 10 to 30: its chips show as broken, the others carry on."""
     outcome = run(
         tmp_path,
         {

@@ -1,4 +1,4 @@
-"""The notes say what is so: examples decode, links lead somewhere, tables agree with physics and code."""
+"""The notes are right: examples decode, links lead somewhere, tables agree with physics and code."""
 
 from __future__ import annotations
 

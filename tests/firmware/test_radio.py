@@ -24,7 +24,7 @@ pytestmark = pytest.mark.real
 
 
 class Watcher:
-    """Takes everything that a rig publishes."""
+    """Receives everything that a rig publishes."""
 
     def __init__(self, port: int) -> None:
         self.messages: list[tuple[str, bytes, bool]] = []
@@ -102,7 +102,7 @@ def test_what_the_radio_missed_comes_afterwards(tmp_path: Path) -> None:
             until(lambda: set(range(first, 100)) <= set(watcher.seqs()), "what was kept", 10)
         watcher.close()
     seqs = watcher.seqs()
-    # Those whose receipts were on their way come twice: the logger drops them.
+    # Those whose receipts were under way come twice: the logger drops them.
     assert len(seqs) - len(set(seqs)) <= 20
 
 
@@ -112,7 +112,7 @@ def test_a_broker_that_goes_and_comes_back(tmp_path: Path) -> None:
         watcher = Watcher(broker.port)
         until(lambda: len(watcher.seqs()) >= 10, "ten frames", 20)
         broker.stop()
-        # What the broker has acknowledged it has also handed on: the watcher stays until the broker is gone.
+        # What the broker has acknowledged it has also passed on: the watcher stays until the broker is gone.
         gone_at = max(watcher.seqs())
         watcher.close()
         time.sleep(2)

@@ -16,7 +16,7 @@ from logger.plan import Plan, Probe
 from logger.reading import Batch, Status
 
 TOLERANCE_C = {
-    # Half a step of each chip's word: hot junction and, where the sum is made from it, cold junction.
+    # Half a step of each chip's word: hot junction and, if the sum is made from it, cold junction.
     "max31855": 0.125 * 41.276 / 38.0 + 0.04,
     "max6675": 0.125 * 41.0 / 38.0 + 0.01,
     "max31856": 1 / 256 + 1e-9,
@@ -77,7 +77,7 @@ def test_temperatures_in_are_temperatures_out(tmp_path: Path) -> None:
         )
         for i, spec in enumerate(EIGHT)
     }
-    # The MAX6675 doesn't tell its cold junction; at the 25 °C that the logger takes nothing is left over.
+    # The MAX6675 doesn't report its cold junction; at the 25 °C that the logger assumes nothing is left over.
     cold = {s["name"]: 25.0 if s["chip"] == "max6675" else 25.0 + i for i, s in enumerate(EIGHT)}
     chips = {
         s["name"]: [
@@ -122,7 +122,7 @@ BOARDS = [("a mix of all", EIGHT), ("the other chips", OTHERS)]
 
 @pytest.fixture(scope="module", params=[specs for _, specs in BOARDS], ids=[name for name, _ in BOARDS])
 def board(request: pytest.FixtureRequest) -> list[dict[str, Any]]:
-    """The channels of one board: its chips are tried in one run, each in its own turn, beside the others."""
+    """The channels of one board: its chips are tried in one run, each in its turn, with the others present."""
     return [spec for spec in request.param if "bus" in spec]
 
 
@@ -139,7 +139,7 @@ def good_words(board: list[dict[str, Any]]) -> dict[str, Any]:
 
 
 def test_register_words_arrive_digit_for_digit(tmp_path: Path, board: list[dict[str, Any]]) -> None:
-    """What stands in the registers stands in the line: no driver swaps, shifts or drops a byte."""
+    """What is in the registers is in the line: no driver swaps, shifts or drops a byte."""
     words = {
         s["name"]: [word for chip, word in WORDS if chip == s["chip"] and s is spec_of(chip)] for s in board
     }
@@ -169,7 +169,7 @@ CASES = [
 
 
 def test_faults_come_through_and_pass(tmp_path: Path, board: list[dict[str, Any]]) -> None:
-    """A fault for five seconds of ten, each of a chip in turn: shown from the first frame, gone with the last."""
+    """A fault for five seconds in ten, on each chip in turn: shown from the first frame, gone with the last."""
     faults = {
         s["name"]: [(s["chip"], status) for chip, status in CASES if chip == s["chip"] and s is spec_of(chip)]
         for s in board
@@ -206,7 +206,7 @@ def test_faults_come_through_and_pass(tmp_path: Path, board: list[dict[str, Any]
 def test_a_chip_that_is_not_there_shows_as_broken_and_comes_back(
     tmp_path: Path, board: list[dict[str, Any]]
 ) -> None:
-    """Unplugged, or without supply: never a cool pot, never left out; set up anew when it is back."""
+    """Unplugged or without supply: never a cool pot, never left out; set up again when it is back."""
     good = good_words(board)
     gone_ms = {name: 10_000 * k + 4750 for k, name in enumerate(good)}
     held = {
@@ -222,7 +222,7 @@ def test_a_chip_that_is_not_there_shows_as_broken_and_comes_back(
 
 
 def test_a_chip_whose_supply_dipped_is_set_up_anew(tmp_path: Path, board: list[dict[str, Any]]) -> None:
-    """For a tenth of a second, between two reads: nobody saw it, but it has forgotten its type."""
+    """For a tenth of a second, between two reads: nobody saw it, but the chip has forgotten its type."""
     good = good_words(board)
     held = {
         name: [[-1000, word], [1000 * k + 4700, None], [1000 * k + 4800, word]]
@@ -253,7 +253,7 @@ def test_a_wrong_checksum_is_asked_again_once(tmp_path: Path) -> None:
 
 
 def test_the_slow_chip_keeps_out_of_the_frames_it_can_not_be_in(tmp_path: Path) -> None:
-    """A MAX6675 read before its conversion is over would go on saying the same for ever."""
+    """A MAX6675 read before its conversion is over would repeat the same value for ever."""
     spec = {"name": "k3", "chip": "max6675", "bus": "spi0", "cs": 21}
     fast = {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17}
     held = {
@@ -285,7 +285,7 @@ def test_a_pyrometers_voltage_and_its_faults(tmp_path: Path) -> None:
 
 
 def test_a_pyrometer_that_prints(tmp_path: Path) -> None:
-    """A line each 300 ms; a frame that had none leaves the channel out rather than say the old one again."""
+    """A line each 300 ms; a frame without a new one leaves the channel out rather than repeat the old value."""
     spec = {"name": "ir2", "chip": "text", "uart": 1, "tx": 8, "rx": 9, "baud": 9600}
     held = {"ir2": [[-1, "651.5"], [5000, None]], "k0": hex_word("max31855", 50.0)}
     channels = [spec, {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17}]
@@ -308,7 +308,7 @@ def test_an_analogue_amplifier(tmp_path: Path) -> None:
 
 
 def test_a_bare_converter_with_a_thermometer_at_its_terminals(tmp_path: Path) -> None:
-    """An ADS1115 knows no cold junction: the plan names the channel that does."""
+    """An ADS1115 has no cold junction: the plan names the channel that does."""
     box = {"name": "box", "chip": "lm75", "bus": "i2c0", "address": 0x49}
     probe = Probe("top", channel="k1", reads="air", zone="all", letter="K", cold_junction="box")
     held = {"k1": hex_word("ads1115", 640.0, 31.5), "box": [[-1, "31.5"], [5000, None]]}
@@ -329,7 +329,7 @@ def test_a_bare_converter_with_a_thermometer_at_its_terminals(tmp_path: Path) ->
 
 
 def test_a_bus_that_is_too_fast_is_noticed(tmp_path: Path) -> None:
-    """The simulated chips have a mind of their own: a broken driver would not pass these tests."""
+    """The simulated chips are independent: a broken driver would not pass these tests."""
     spec = {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17}
     good = hex_word("max31855", 200.0)
     settings = config([spec], BUSES={"spi0": SPI | {"hz": 20_000_000}})

@@ -1,4 +1,4 @@
-"""What rig and host say to each other besides frames: `?`, the beacon, the pin that keeps the rig still."""
+"""What rig and host say to each other besides frames: `?`, the beacon, the pin that mutes the rig."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def test_the_beacon_shows_that_nobody_tells_it_anything(tmp_path: Path) -> None:
 
 
 def test_a_beacon_answers_with_what_is_so(tmp_path: Path) -> None:
-    """A word it doesn't know, and a rig that has nothing to show with: never a yes."""
+    """A word it doesn't know, and a rig that has nothing to show it with: never a yes."""
     asks = [(2, "b1 quiet"), (4, "b2 disco"), (6, "b3 lost"), (7, "bx quiet"), (8, "b")]
     outcome = run(tmp_path, scenario(10, asks, LAMP_PIN=14))
     assert [a for _, a in said(outcome)[1:]] == [BeaconAnswer("a1", n, "quiet") for n in (1, 2, 3)]
@@ -125,7 +125,7 @@ def test_the_service_pin_keeps_it_still(tmp_path: Path) -> None:
 
 
 def test_through_a_pseudo_terminal_in_real_time(tmp_path: Path) -> None:
-    """Bytes over a real tty, both ways, in the pieces in which they come."""
+    """Bytes over a real tty, both ways, in the pieces in which they arrive."""
     held = steady() | {"k0": [[-1, hex_word("max31855", 500.0)], [3000, hex_word("max31855", 700.0)]]}
     settings = json.dumps({"config": config(PERIOD_MS=100, LAMP_PIN=14), "chips": held})
     splitter = wire.LineSplitter()

@@ -12,7 +12,7 @@ from tests.journal.journal_batches import START_US
 
 @pytest.fixture(scope="module")
 def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[JournalWriter, JournalReader]]:
-    """One journal for the many firings of a property test; it needn't outlive a power cut."""
+    """One journal for the many firings of a property test; it need not survive a power cut."""
     writer = JournalWriter(tmp_path_factory.mktemp("shared") / "journal.sqlite")
     writer._db.execute("PRAGMA synchronous = OFF")
     reader = JournalReader(writer.path)

@@ -56,7 +56,7 @@ def make_batch(
 def firing_batch(
     n: int, k: int = 4, *, hz: float = 10.0, first: int = 0, rig: str = "a1", seed: int = 1
 ) -> Batch:
-    """Frames `first` to `first + n` of a slow rise and fall with noise; frames are the same however cut."""
+    """Frames `first` to `first + n` of a slow rise and fall with noise; the same however they are cut."""
     rng = np.random.default_rng(seed)
     frames = np.arange(first, first + n)
     t_us = START_US + np.round(frames * 1e6 / hz).astype(np.int64)
@@ -68,7 +68,7 @@ def firing_batch(
 
 
 def same_batch(a: Batch, b: Batch) -> bool:
-    """Equal to the bit, but for cold junctions, which aren't stored."""
+    """Equal to the bit, except for cold junctions, which aren't stored."""
     return (
         a.rig == b.rig
         and a.channels == b.channels

@@ -1,4 +1,4 @@
-"""A reading's own uncertainty: put together by hand, and as its budget has it."""
+"""A reading's own uncertainty, worked out by hand and by its budget."""
 
 from __future__ import annotations
 

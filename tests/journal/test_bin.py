@@ -1,4 +1,4 @@
-"""Firings thrown away, put back, and deleted for good beside a logger that goes on."""
+"""Firings binned, put back, and deleted for good while a logger carries on."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def test_in_the_bin_it_is_whole_and_out_of_the_way(path: Path) -> None:
         assert (ids(path), ids(path, binned=True), ids(path, binned=None)) == ({one}, {two}, {one, two})
         with contextlib.closing(JournalReader(path)) as reader:
             assert reader.firing("last").id == one
-            assert reader.firing(two).binned  # whoever knows its name may still look
+            assert reader.firing(two).binned  # anyone who knows its name may still look
         assert put_back(writer, two).facts.keys() == writer.firing(two).facts.keys()
         assert ids(path) == {one, two}
         assert rows(path) == before
@@ -64,7 +64,7 @@ def test_what_runs_cannot_be_thrown_away_nor_deleted_what_is_not_in_the_bin(path
 
 @pytest.mark.slow
 def test_deleted_for_good_leaves_nothing_and_every_number_goes_on(path: Path) -> None:
-    """Followers ask for what came after the last number they saw: none is given out a second time."""
+    """Followers ask for what came after the last number they saw: no number is given out twice."""
     with contextlib.closing(JournalWriter(path)) as logger, contextlib.closing(JournalWriter(path)) as page:
         stays, _ = invented_firing(logger, 5, rate_hz=0.1)
         was = rows(path)
@@ -82,7 +82,7 @@ def test_deleted_for_good_leaves_nothing_and_every_number_goes_on(path: Path) ->
             assert {name: n for name, n in after.items() if name != "meta"} == {
                 name: n for name, n in was.items() if name != "meta"
             }
-            # The logger's own connection, which knows nothing of it.
+            # The logger's own connection, which knows nothing about it.
             running = logger.open_firing("Goes on", None, START_US).id
             logger.append(running, firing_batch(2))
             assert [a for a, *_ in reader.arrived(arrival)] == [arrival + 1]

@@ -69,7 +69,7 @@ def test_what_a_killed_process_left_of_its_making_goes_after_a_day(tmp_path: Pat
 
 
 def test_a_journal_in_the_making_is_never_seen(tmp_path: Path) -> None:
-    """Whoever looks finds none, or a whole one: an empty one is damage."""
+    """A reader finds no journal or a complete one: an empty one is damage."""
     path = tmp_path / "journal.sqlite"
     sizes: set[int] = set()
     over = threading.Event()
@@ -157,7 +157,7 @@ def test_absent_and_faulty_readings(writer: JournalWriter, reader: JournalReader
 def test_other_processes_see_what_is_committed(
     writer: JournalWriter, reader: JournalReader, firing: str
 ) -> None:
-    """And the cheap look tells when there is something new."""
+    """And the cheap check tells when there is something new."""
     code = (
         "import sys; from pathlib import Path; from logger.journal.reader import JournalReader\n"
         "reader = JournalReader(Path(sys.argv[1]))\n"
@@ -207,7 +207,7 @@ def peaks_are_kept(history: Traces, traces: Traces, step_us: int) -> None:
         assert (np.diff(history.t_us[j]) > 0).all()
         assert history.t_us[j][0] >= traces.t_us[j][0] - step_us
         assert history.t_us[j][-1] == traces.t_us[j][-1]
-        # each reading lies between the least and the greatest drawn near it
+        # each reading lies between the lowest and the highest drawn near it
         for t, value in zip(traces.t_us[j][ok][::17], values[ok][::17], strict=True):
             near = drawn[(history.t_us[j] >= t - step_us) & (history.t_us[j] <= t + step_us)]
             assert np.nanmin(near) - FLOAT32_C <= value <= np.nanmax(near) + FLOAT32_C
@@ -275,7 +275,7 @@ def test_a_history_of_the_end(writer: JournalWriter, reader: JournalReader, firi
 
 
 def test_gaps_break_the_line(writer: JournalWriter, reader: JournalReader, firing: str) -> None:
-    """At full resolution and thinned; and an open thermocouple is no line either."""
+    """At full resolution and thinned; an open thermocouple gets no line either."""
     batch = firing_batch(12_000)
     status = batch.status.copy()
     status[6000:6600, 1] = Status.OPEN
@@ -323,7 +323,7 @@ def test_a_few_lost_frames_are_no_gap() -> None:
 def test_arrivals_are_all_given_once_or_more(
     writer: JournalWriter, reader: JournalReader, firing: str
 ) -> None:
-    """As a mirror takes them: in bites, while minutes are packed under its hands and late frames come."""
+    """Read as a mirror reads: in bites, while minutes are being packed and late frames arrive."""
     seen: set[tuple[str, int]] = set()
     after = 0
 

@@ -1,4 +1,4 @@
-"""Transactions, faults of the disk, and a process killed in the middle of it all."""
+"""Transactions, disk faults, and a process killed in the middle of it all."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ def test_finished_minutes_are_packed_as_it_goes_and_nothing_else_changes(
 
 
 def test_a_long_silence_ends_with_a_bounded_amount_of_packing(writer: JournalWriter, firing: str) -> None:
-    """A rig that kept an hour of frames and sends them at once must not hold up one commit for all."""
+    """A rig that kept an hour of frames and sends them all at once must not hold up a commit for the others."""
     writer.append(firing, firing_batch(10, first=36_000))
     for minute in range(60):
         writer.append(firing, firing_batch(6, first=minute * 600))
@@ -124,7 +124,7 @@ def test_a_long_silence_ends_with_a_bounded_amount_of_packing(writer: JournalWri
 def test_late_readings_are_noticed(writer: JournalWriter, reader: JournalReader, firing: str) -> None:
     writer.append(firing, firing_batch(50, first=100))
     writer.append(firing, firing_batch(50, first=150))
-    writer.append(firing, firing_batch(5, rig="b2"))  # older, but of another rig
+    writer.append(firing, firing_batch(5, rig="b2"))  # older, but from another rig
     assert reader.firing(firing).late == 0
     writer.append(firing, firing_batch(50))
     late = reader.firing(firing).late
@@ -260,7 +260,7 @@ def test_read_only_is_said(writer: JournalWriter, reader: JournalReader, firing:
 
 
 def test_removed_file_is_noticed_at_the_next_commit(writer: JournalWriter, firing: str, path: Path) -> None:
-    """SQLite itself would go on writing into a file that has no name any more."""
+    """SQLite itself would go on writing into a file that no longer has a name."""
     moved = path.with_name("moved.sqlite")
     path.rename(moved)
     with pytest.raises(JournalError, match="removed or replaced") as caught:
@@ -294,7 +294,7 @@ def test_another_writer_is_waited_for_but_not_for_ever(
 def test_two_writers_of_two_firings(
     writer: JournalWriter, reader: JournalReader, firing: str, path: Path
 ) -> None:
-    """An import goes in while the logger logs; neither takes the other's place."""
+    """An import goes in while the logger records; neither takes the other's place."""
     other = JournalWriter(path)
     with other.transaction():
         imported = other.open_firing("imported", None, START_US, ended_us=START_US + MINUTE_US).id
@@ -421,7 +421,7 @@ while True:
 def test_kill_minus_nine_keeps_every_committed_reading(
     path: Path, firing: str, reader: JournalReader
 ) -> None:
-    """At instants that fall anywhere: into a batch, into the packing of a minute, into a commit."""
+    """At instants that fall anywhere: in a batch, in the packing of a minute, in a commit."""
     rng = np.random.default_rng(4)
     written = 0
     for _ in range(4):
@@ -440,7 +440,7 @@ def test_kill_minus_nine_keeps_every_committed_reading(
         child.stdout.close()
         assert check(path) == []
         written = len(reader.readings(firing).t_us[0])
-        assert written in (said, said + 40)  # the last one may have been committed but not said
+        assert written in (said, said + 40)  # the last one may have been committed but not reported
         events = reader.events(firing)
         assert [e.data["first"] for e in events] == list(range(0, written, 40))
     expected = firing_batch(written)

@@ -50,7 +50,7 @@ def agree(
 
 @st.composite
 def firings(draw: st.DrawFn) -> tuple[list[Batch], list[bool]]:
-    """Frames of up to six minutes in any order, cut into batches anywhere; some of them late by minutes."""
+    """Frames of up to six minutes in any order, cut into batches anywhere, some of them minutes late."""
     n = draw(st.integers(1, 40))
     k = draw(st.integers(1, 3))
     rng = np.random.default_rng(draw(st.integers(0, 2**32)))

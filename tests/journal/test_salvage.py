@@ -61,7 +61,7 @@ def damaged(sound: Path, tmp_path: Path, changes: dict[int, bytes], cut: int | N
 
 
 def start_over_and_join(path: Path) -> Salvage:
-    """What a logger does that finds its journal damaged."""
+    """What a logger does when it finds its journal damaged."""
     aside = begin_instead(path, going_on_from(path))
     assert asides.unjoined(path) == [aside]
     found = join(path, aside, pause_s=0)
@@ -70,7 +70,7 @@ def start_over_and_join(path: Path) -> Salvage:
 
 
 def compare(path: Path) -> tuple[int, int]:
-    """What the salvaged journal has is right, as far as it goes; returns frames of the two firings."""
+    """Check that the salvaged journal is right, as far as it goes; return frames of the two firings."""
     assert check(path, every_firing=True) == []
     reader = JournalReader(path)
     counts = {1000: 0, FRAMES: 0}
@@ -148,7 +148,7 @@ def test_joining_a_sound_journal_loses_nothing(sound: Path, tmp_path: Path) -> N
 
 
 def test_joined_twice_is_joined_once(sound: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Killed at each of its steps, and begun again: nothing twice, nothing missing."""
+    """Killed at each step and started again: nothing twice, nothing missing."""
     path = damaged(sound, tmp_path, {})
     aside = begin_instead(path, going_on_from(path))
     plain = JournalWriter.transaction
@@ -176,7 +176,7 @@ def test_joined_twice_is_joined_once(sound: Path, tmp_path: Path, monkeypatch: p
 
 @pytest.mark.slow
 def test_random_damage_again_and_again(sound: Path, tmp_path: Path) -> None:
-    """64 random bytes somewhere; noticed wherever they tell, and what is salvaged is right."""
+    """64 random bytes somewhere: noticed wherever they matter, and what is salvaged is right."""
     size = sound.stat().st_size
     rng = np.random.default_rng(11)
     noticed = worth = 0
@@ -186,14 +186,14 @@ def test_random_damage_again_and_again(sound: Path, tmp_path: Path) -> None:
         at = int(rng.integers(0, size - 64))
         path = damaged(sound, folder, {at: rng.bytes(64)})
         before = path.read_bytes()
-        if not check(path, every_firing=True):  # a place that says nothing
+        if not check(path, every_firing=True):  # a place that doesn't matter
             assert compare(path) == (1000, FRAMES)
             continue
         found = start_over_and_join(path)
         noticed += 1
         assert found.aside.read_bytes() == before
         old, new = compare(path)
-        # At most what stood on the damaged page or two, and in the row that went over it.
+        # At most what was on the damaged page or two, and in the row that continued over it.
         assert old + new >= FRAMES + 1000 - 4 * 600, (at, found.lost)
         worth += old + new
         left = {p.name for p in folder.iterdir() if not p.name.endswith(("-wal", "-shm"))}
@@ -215,7 +215,7 @@ def root_of(path: Path, table: str) -> int:
 @pytest.mark.slow
 @pytest.mark.parametrize("table", ["chunk", "recent", "layout", "twin", "event", "firing", "estimate"])
 def test_a_root_page_is_gone(table: str, sound: Path, tmp_path: Path) -> None:
-    """A table's root used to cost all that stands below it: the readings of every firing."""
+    """A damaged table root used to cost everything below it: the readings of every firing."""
     page = root_of(sound, table)
     path = damaged(sound, tmp_path, {(page - 1) * PAGE: b"\xa5" * PAGE})
     assert [fault.structure for fault in check(path)][:1] == [True]
@@ -231,7 +231,7 @@ def test_a_root_page_is_gone(table: str, sound: Path, tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_no_page_costs_more_than_what_stood_on_it(sound: Path, tmp_path: Path) -> None:
-    """Every kind of page in turn overwritten: what is lost is that page's rows, and no probe gets another's name."""
+    """Every kind of page in turn overwritten: only that page's rows are lost, and no probe gets another's name."""
     for table in ("chunk", "layout", "twin", "firing", "rollup_1", "chunk_by_minute", "sqlite_schema"):
         for page in pages_of(sound, table)[:6]:
             folder = tmp_path / f"{table}-{page}"
@@ -243,7 +243,7 @@ def test_no_page_costs_more_than_what_stood_on_it(sound: Path, tmp_path: Path) -
 
 
 def test_a_flipped_name_is_not_believed(sound: Path, tmp_path: Path) -> None:
-    """In the layout, one letter of a channel's name, or its order: its second copy says what is true."""
+    """In the layout, one letter of a channel's name, or its order: the second copy says which is true."""
     with contextlib.closing(sqlite3.connect(sound)) as db:
         told = db.execute("SELECT channels FROM layout ORDER BY id DESC").fetchone()[0].encode()
     data = sound.read_bytes()
@@ -289,7 +289,7 @@ def test_cut_short(share: float, sound: Path, tmp_path: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("at", [0, 16, 18, 28, 44, 56, 60, 68, 100, 103, 105], ids=lambda at: f"byte {at}")
 def test_damaged_header(at: int, sound: Path, tmp_path: Path) -> None:
-    """The first page tells where everything is; without it the pages themselves tell."""
+    """The first page says where everything is; without it the pages themselves say."""
     path = damaged(sound, tmp_path, {at: b"\xa5\x5a\xa5\x5a"})
     assert check(path) != []
     start_over_and_join(path)
@@ -297,7 +297,7 @@ def test_damaged_header(at: int, sound: Path, tmp_path: Path) -> None:
 
 
 def test_what_is_in_the_log_is_saved_too(sound: Path, tmp_path: Path) -> None:
-    """A process that was killed leaves its last commits in the file beside the journal."""
+    """A killed process leaves its last commits in the file beside the journal."""
     path = damaged(sound, tmp_path, {})
     writer = JournalWriter(path)
     firing = writer.running()
@@ -321,7 +321,7 @@ def test_what_is_in_the_log_is_saved_too(sound: Path, tmp_path: Path) -> None:
 
 
 def test_only_the_log_is_left(sound: Path, tmp_path: Path) -> None:
-    """The journal was removed, and its log stayed: that is no part of the new one, and what it has is saved."""
+    """The journal was removed and its log stayed: the log is no part of the new one, and its contents are saved."""
     path = damaged(sound, tmp_path, {})
     writer = JournalWriter(path)
     firing = writer.running()
@@ -347,7 +347,7 @@ def _place_of_a_chunk(path: Path) -> int:
 
 
 def test_flipped_bits_in_readings_are_noticed(sound: Path, tmp_path: Path) -> None:
-    """The file's structure is sound: a gap is told, and nothing is moved for it."""
+    """The file's structure is sound: a gap is reported, and nothing is moved because of it."""
     at = _place_of_a_chunk(sound)
     path = damaged(sound, tmp_path, {at: b"\xff"})
     faults = check(path)
@@ -375,7 +375,7 @@ def test_a_lost_firing_row_does_not_lose_its_readings(sound: Path, tmp_path: Pat
 
 
 def test_set_aside_at_any_moment(sound: Path, tmp_path: Path) -> None:
-    """Ended by the power between its steps: the next start goes on from there."""
+    """The power fails between its steps: the next start goes on from there."""
     path = damaged(sound, tmp_path, {})
     aside = asides._free_name(path, "unjoined")
     asides.beside(aside, "-wal").write_bytes(b"log")  # the first step: the log has its new name
@@ -390,7 +390,7 @@ def test_set_aside_at_any_moment(sound: Path, tmp_path: Path) -> None:
 
 
 def test_frames_set_apart_before_and_after_are_all_there(tmp_path: Path) -> None:
-    """The new journal begins with none of them, and numbers those that come above the old ones."""
+    """The new journal begins with none of them, and numbers later ones above the old ones."""
     path = tmp_path / "journal.sqlite"
 
     def set_apart(line: bytes) -> None:
@@ -413,7 +413,7 @@ def test_frames_set_apart_before_and_after_are_all_there(tmp_path: Path) -> None
 
 
 def test_no_room_for_what_is_saved(sound: Path, tmp_path: Path) -> None:
-    """The disk is the fire's first; the damaged file stays, and is joined when there is room."""
+    """The disk is for the fire first; the damaged file stays, and is joined when there is room."""
     path = damaged(sound, tmp_path, {_place_of_a_chunk(sound): b"\xff"})
     before = path.read_bytes()
     aside = begin_instead(path, GoingOn())
