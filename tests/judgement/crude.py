@@ -1,4 +1,4 @@
-"""A crude fire of straight lines, made apart from the simulator so that rules can't lean on its physics."""
+"""A crude fire of straight lines, made apart from the simulator so that rules can't depend on its physics."""
 
 from __future__ import annotations
 
@@ -52,14 +52,14 @@ def lines(
 
 
 def run(judge: Judge, t_s: Floats, values: Floats, status: Bytes | None = None) -> list[Event]:
-    """Push all, and let the last second end."""
+    """Push everything, and let the last second end."""
     if status is None:
         status = np.zeros(values.shape, np.uint8)
     return judge.push(t_s, values, status) + judge.advance(float(t_s[-1]) + 3.0)
 
 
 def raised(events: list[Event], rule: str) -> list[Event]:
-    """Alarms of a rule that came up."""
+    """Alarms of a rule that were raised."""
     return [
         e for e in events if e.kind == "alarm" and e.data["rule"] == rule and e.data["transition"] == "raised"
     ]

@@ -1,4 +1,4 @@
-"""A collapse is called by what its settings say, sooner where company says so too, and by nothing else.
+"""A collapse is raised by what its settings say, sooner if the other zones agree, and by nothing else.
 
 Zones of straight lines and exponentials, invented. The promises are the project's own interface: *What an alarm
 means*. The shapes of falls are those of lumped bodies (a step seen by a first-order lag: any book on control).
@@ -22,13 +22,13 @@ AGES = np.maximum(np.arange(float(N)) - BEGIN, 0.0)
 
 
 def fall(depth_c: float, tau_s: float, lag_s: float = 8.0) -> Floats:
-    """A zone that goes to a new level as hot bodies do, seen by a probe that lags."""
+    """A zone that goes to a new level as hot bodies do, seen by a lagging probe."""
     fast, slow = np.exp(-AGES / lag_s), np.exp(-AGES / tau_s)
     return -depth_c * (1.0 - (tau_s * slow - lag_s * fast) / (tau_s - lag_s))
 
 
 def straight(depth_c: float, over_s: float) -> Floats:
-    """A fall along a straight line, and then none."""
+    """A fall along a straight line, then level."""
     return -depth_c * np.minimum(AGES / over_s, 1.0)
 
 
@@ -47,7 +47,7 @@ FOUR = stack(bed=("coals", "under"), low=("wall", "lower"), side=("wall", "windw
 def said(
     plan: Plan, seed: int = 1, every_s: float = 1.0, noise_c: float = 0.7, **lost: Floats
 ) -> list[Event]:
-    """Calls of a collapse on a stack that climbs to 800 °C by 600 s and stays, less what is lost."""
+    """Collapse alarms on a stack that climbs to 800 °C by 600 s and stays there, less what is lost."""
     t_s = np.arange(float(N))
     rng = np.random.default_rng(seed)
     level = np.interp(t_s, [0.0, 600.0], [40.0, 800.0])
@@ -99,7 +99,7 @@ def test_settings_move_the_call() -> None:
         plan = replace(
             FOUR, alarms={**FOUR.alarms, "coal_collapse": {**FOUR.alarms["coal_collapse"], **settings}}
         )
-        # All fall alike, so that nothing is called early.
+        # All fall alike, so nothing is raised early.
         whole = straight(200.0, 300.0)
         return [z for z in told(said(plan, low=whole, side=whole, top=whole)) if z[0] == "upper"]
 
@@ -119,7 +119,7 @@ def test_coals_that_fall_by_a_third_of_it_veto(share: float, called: bool) -> No
 
 
 def test_coals_that_sank_along_before_the_fall_are_no_veto() -> None:
-    """The whole fire sinks by 11 °C/min; then a side falls by another 60 °C/min, and the coals as before."""
+    """The whole fire sinks by 11 °C/min; then one side falls by another 60 °C/min, the coals as before."""
     t_s = np.arange(float(N))
     sinks = -11.0 / 60.0 * np.maximum(t_s - 620.0, 0.0)
     events = said(FOUR, bed=sinks, low=sinks, top=sinks, side=sinks + straight(120.0, 120.0))
@@ -199,7 +199,7 @@ def test_without_coals_a_whole_stack_that_falls_is_called_and_told_as_such() -> 
 
 
 def test_air_that_has_only_begun_to_be_read_is_no_fall() -> None:
-    """A flame in the first minute: the mean of one reading beside the mean of many would be a leap."""
+    """A flame in the first minute: the mean of one reading against the mean of many would look like a leap."""
     t_s = np.arange(600.0)
     plan = stack(gap=("air", "upper"), low=("air", "lower"))
     rise = np.interp(t_s, [0.0, 20.0, 44.0, 50.0], [20.0, 150.0, 400.0, 400.0])

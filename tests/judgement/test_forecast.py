@@ -81,7 +81,7 @@ def test_what_falls_from_its_peak_as_flames_die_does_not_come() -> None:
 
 
 def test_what_climbs_briskly_comes() -> None:
-    """The old way of reckoning, that nothing is ever added, said of half of these that they wouldn't."""
+    """The earlier forecast, which assumed no more wood, said of half of these that they wouldn't."""
     for rate in (15.0, 30.0, 60.0):
         made, told = told_of(560.0 + rate / 60.0 * T_S, 700.0)
         assert told is not None
@@ -102,7 +102,7 @@ def test_where_the_chance_is_near_a_half_nobody_can_tell() -> None:
 
 @pytest.mark.parametrize("stage", ["peak", "burn_down", "cooling"])
 def test_after_the_climb_nothing_is_told_that_the_straight_line_denies(stage: str) -> None:
-    """A zone that still rises may come, and one that fell may be fed: of such nobody can tell."""
+    """A zone still rising may get there, and one that fell may be fed: about these nobody can tell."""
     for rate in np.arange(-20.0, 40.0, 1.0):
         past = 600.0 + rate / 60.0 * T_S
         now = rates(past)
@@ -128,7 +128,7 @@ def test_more_heat_arrives_sooner_and_more_surely() -> None:
 
 
 # Rate of all ten minutes, level, goal, peak, stage: chance, middle [s], band ten minutes ahead. Worked out once
-# from the published calibration (`tests.benchmarks.bench_pots --fit`), so that no other slips in unseen.
+# from the published calibration (`tests.benchmarks.bench_pots --fit`), so that no other slips in unnoticed.
 GOLDEN = (
     (20.0, 500.0, 700.0, 500.0, "climb", 0.846, 420, (270.7, 578.1, 944.6)),
     (3.0, 650.0, 780.0, 655.0, "peak", None, None, (542.4, 617.5, 707.1)),
@@ -200,7 +200,7 @@ def test_cooling_with_a_weakening_film(to_c: float) -> None:
     early_s, middle_s, late_s = told
     assert middle_s == pytest.approx(true_cooling_s(600.0, to_c, k), rel=0.02)
     assert early_s < middle_s < late_s
-    # Slower than with the film of now.
+    # Slower than with the present film.
     assert middle_s > math.log((600.0 - 15.0) / (to_c - 15.0)) / k
 
 
@@ -354,4 +354,4 @@ def test_the_rate_says_how_sure_it_is() -> None:
             within.append(abs(zone.rate_c_per_min - 20.0) <= 2.0 * zone.rate_sd_c_per_min)
             narrow.append(abs(zone.rate_c_per_min - 20.0) <= 0.3 * zone.rate_sd_c_per_min)
     assert np.mean(within) >= 0.88
-    assert np.mean(narrow) <= 0.5  # nor is it told far too large
+    assert np.mean(narrow) <= 0.5  # nor is it stated far too large

@@ -1,4 +1,4 @@
-"""The one-hour equivalent temperature of a judged firing: the integral of `physics.heat_work`, said as a model."""
+"""The one-hour equivalent temperature of a judged firing: the integral of `physics.heat_work`, labelled a model."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def test_it_is_the_integral_over_what_the_verdict_goes_by() -> None:
     t = np.arange(2400.0)
     for zone, whole in zip(("lower", "upper"), equivalent_c(t, values_at(t)).tolist(), strict=True):
         assert found[zone].c == pytest.approx(whole, abs=2.0)  # levels are smoothed over some seconds
-    # Half an hour held: below what was held, since an hour of less does as much.
+    # Held for half an hour: less than the held temperature, since a cooler hour does as much.
     assert found["lower"].c < 750 < found["upper"].c < 850
 
 

@@ -1,4 +1,4 @@
-"""What is said doesn't hang on how readings are parcelled, nor on a restart."""
+"""The result doesn't depend on how readings are split into batches, nor on a restart."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def whole() -> str:
     judge = Judge(plan())
     events = judge.push(*firing())
     kinds = {e.data.get("rule") for e in events}
-    assert {"probe_fault", "rig_silent"} <= kinds  # else there is little to compare
+    assert {"probe_fault", "rig_silent"} <= kinds  # otherwise there is little to compare
     return told(judge, events)
 
 

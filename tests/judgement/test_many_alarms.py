@@ -45,7 +45,7 @@ def test_a_flood_is_told_in_full_and_shown_as_a_handful() -> None:
     assert [e.data["first_out"] for e in warned if e.data["transition"] == "raised"].count(True) == 1
     shown = judge.verdict().alarms
     assert len(shown) == MOST_STANDING
-    # The same said of one more zone must not hide what is another matter.
+    # The same news from one more zone must not hide something different.
     assert [alarm.rule for alarm in shown] == ["over_temperature"] * 4 + ["probe_fault"]
     assert [alarm.raised_s for alarm in shown[:4]] == sorted(alarm.raised_s for alarm in shown[:4])
 

@@ -1,4 +1,4 @@
-"""The estimate of the pots: what it stands on, how it follows, when it is sure, spots, silence, nonsense."""
+"""The estimate of the pots: what it rests on, how it follows, when it is sure, gun readings, silence, nonsense."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def beside(plan: Plan) -> Judge:
 
 
 def judged(judge: Judge, until_s: float = np.inf, since_s: float = -np.inf, step: int = 500) -> LoadVerdict:
-    """The firing, or a part of it, given to a judge."""
+    """Push the firing, or part of it, to a judge."""
     t = fire().t_s
     rows = np.flatnonzero((t >= since_s) & (t < until_s))
     for a in range(0, len(rows), step):
@@ -52,7 +52,7 @@ def judged(judge: Judge, until_s: float = np.inf, since_s: float = -np.inf, step
 
 
 def told(probes: tuple[Probe, ...], columns: Floats, *, clay: Clay | None = None) -> list[EstimateRow]:
-    """Readings at 1 Hz, a column a probe, and what the pots were estimated at."""
+    """Readings at 1 Hz, a column per probe, and the estimates of the pots."""
     judge = beside(Plan(title="Invented", probes=probes, clay=clay or Clay()))
     values = columns + np.random.default_rng(1).normal(0, 0.3, columns.shape)
     judge.push(np.arange(float(len(values))), values, np.zeros(values.shape, np.uint8))
@@ -69,7 +69,7 @@ def test_estimating_changes_no_verdict() -> None:
     assert set(with_.estimates) == {p.zone for p in plan().probes if p.reads != "coals"}
 
 
-# --- what it stands on, and how it follows ------------------------------------------------------------------
+# --- what it rests on, and how it follows -------------------------------------------------------------------
 
 
 def test_a_wall_that_holds_is_what_its_probe_reads() -> None:
@@ -105,7 +105,7 @@ def test_hotter_coals_keep_a_wall_above_the_air_beside_it() -> None:
     columns = np.full((3000, 2), 500.0)
     columns[:, 1] = 800.0
     last = told((AIR, coals), columns)[-1].zones["belly"]
-    # A fifth of the way to the coals by what heats it, and a tenth of the rest in case embers touch it.
+    # A fifth of the way to the coals, which heat it, and a tenth of the rest in case embers touch it.
     assert last.wall_c == pytest.approx(584.0, abs=5.0)
     assert last.hi_c > 840, (
         "embers against it would have it as hot as they are, and the bed's probe says too little"
@@ -140,7 +140,7 @@ def test_by_air_alone_the_band_reaches_a_wall_that_warms_at_a_third_of_the_usual
 
 
 def test_what_moves_faster_than_its_probe_may_show_is_not_told() -> None:
-    """A minute's lag at 2.5 °C/s is 150 °C, with a probe on the wall or beside it."""
+    """A minute's lag at 2.5 °C/s is 150 °C, with a probe on the wall or next to it."""
     t = np.arange(700.0)
     for probe in (WALL, AIR):
         for pace, is_told in ((1.0, True), (2.7, False)):
@@ -151,7 +151,7 @@ def test_what_moves_faster_than_its_probe_may_show_is_not_told() -> None:
 
 
 def test_a_probe_far_colder_than_any_wall_can_be_beside_that_air_touches_none() -> None:
-    """Even where no rule has called it: here it is trusted throughout."""
+    """Even if no rule has reported it: here it is trusted throughout."""
     level = np.full((3000, 2), 650.0)
     level[:, 0] = np.interp(np.arange(3000), [0, 300, 3000], [650.0, 650.0, 420.0])
     still, here = np.zeros_like(level), np.ones_like(level, dtype=np.bool_)
@@ -171,7 +171,7 @@ def test_a_hot_zone_that_has_lost_its_only_probe_is_not_told_after_a_while() -> 
 
 
 def test_just_after_lighting_air_alone_tells_nothing_of_the_pots() -> None:
-    """Air at 800 °C: a wall of 4 or 12 mm is then anywhere between what it was and 800."""
+    """Air at 800 °C: a wall of 4 or 12 mm is then anywhere between its start and 800."""
     t = np.arange(2400.0)
     rows = {row.t_s for row in told((AIR,), np.where(t < 300, 100.0, 800.0)[:, None])}
     assert 290.0 in rows
@@ -187,7 +187,7 @@ def test_hot_air_in_the_first_reading_tells_nothing_of_a_pot_that_may_have_just_
 
 @pytest.mark.slow
 def test_air_that_says_otherwise_than_the_walls_around_it_is_doubted() -> None:
-    """A draught past the bead, or a cold place in the stack: either may be so."""
+    """A draught past the bead, or a cold place in the stack: it may be either."""
     columns = np.full((3600, 2), 560.0)
     columns[:, 1] = 660.0
     alone = told((AIR,), columns[:, :1])[-1].zones["belly"]
@@ -215,14 +215,14 @@ def test_where_the_wall_probe_goes_the_air_takes_over_without_a_leap() -> None:
     columns[:, 1] = 500.0
     rows = {row.t_s: row.zones["belly"] for row in told((WALL, AIR), columns)}
     assert rows[620].wall_c == pytest.approx(rows[600].wall_c, abs=25.0)
-    # What the wall was above its air is forgotten over a quarter of an hour.
+    # How far the wall was above its air is forgotten over a quarter of an hour.
     assert rows[1190].wall_c == pytest.approx(500.0 + 100.0 * np.exp(-590 / 900), abs=10.0)
     assert rows[1190].hi_c - rows[1190].lo_c > 2 * (rows[590].hi_c - rows[590].lo_c)
     assert not rows[1190].consistent, "nothing tests what is told by air alone"
 
 
 def test_what_its_own_wall_said_last_is_worth_more_than_the_neighbours() -> None:
-    """Coals fell away next door, embers still lie here: it is not drawn down within minutes."""
+    """Coals fell away next door, embers still lie here: the estimate isn't drawn down within minutes."""
     columns = np.full((900, 3), 600.0)
     columns[600:, 0] = np.nan
     columns[:, 1:] = 450.0, 450.0
@@ -233,7 +233,7 @@ def test_what_its_own_wall_said_last_is_worth_more_than_the_neighbours() -> None
 
 
 def test_a_thicker_wall_trails_its_face_further() -> None:
-    """The mean of a wall heated from one side is L²/(3a) behind it; half of that is reckoned with."""
+    """The mean of a wall heated from one side is L²/(3a) behind it; half of that is allowed for."""
     t = np.arange(900.0)
     climb = (100 + 0.5 * t)[:, None]
     thin, thick = (
@@ -244,7 +244,7 @@ def test_a_thicker_wall_trails_its_face_further() -> None:
 
 @pytest.mark.slow
 def test_the_band_is_wider_towards_what_stands_behind_the_wall() -> None:
-    """Heat flows through the wall into what is colder: the mean may lie on that side of its face, not beyond."""
+    """Heat flows through the wall into what is colder: the mean may be on that side of its face, not beyond."""
     t = np.arange(3600.0)
     course = np.interp(t, [0, 300, 1300, 2600, 3600], [60, 60, 760, 760, 60])[:, None]
     rows = {row.t_s: row.zones["belly"] for row in told((WALL,), course)}
@@ -321,7 +321,7 @@ def test_two_walls_of_a_zone_that_say_different_things_are_not_consistent() -> N
 
 
 def test_a_wall_that_falls_from_hot_air_is_not_believed_blindly() -> None:
-    """Air at 700 °C heats a wall: one that falls all the same, not fast enough to be called, isn't what it was."""
+    """Air at 700 °C heats a wall: one that falls anyway, too slowly to be reported, isn't what it was."""
     t = np.arange(1500.0)
     columns = np.full((1500, 2), 700.0)
     columns[:, 0] = np.where(t < 800, 690.0, 690.0 - 0.6 * (t - 800))
@@ -337,13 +337,13 @@ def test_a_wall_in_embers_that_holds_beside_colder_air_is_believed() -> None:
     assert last.lo_c < 790 < last.hi_c
 
 
-# --- spots --------------------------------------------------------------------------------------------------
+# --- gun readings --------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("pot_c", [600.0, 700.0, 800.0])
 @pytest.mark.parametrize(("around", "most_c"), [("the fire", 16.0), ("half of it", 16.0)])
 def test_a_spot_in_the_fire_reflects_the_fire(pot_c: float, around: str, most_c: float) -> None:
-    """Planck's law: what a gun shows of clay of 0.92 that is shut in by glow, or half open to the air."""
+    """Planck's law: what a gun shows for clay of 0.92 that is shut in by glow, or half open to the air."""
     glow = pot_c if around == "the fire" else 0.72 * (pot_c + 273.15) - 273.15
     shown = float(apparent_c(pot_c, emissivity=0.92, set_emissivity=0.95, surroundings_c=glow))
     surface_c, u_c = surface_of_spot(shown, 0.95, pot_c)
@@ -398,7 +398,7 @@ def test_a_spot_taken_back_was_never_there(when_s: int) -> None:
     assert slip.verdict().estimates == never.verdict().estimates
 
 
-# --- the same whatever comes --------------------------------------------------------------------------------
+# --- the same however it arrives -----------------------------------------------------------------------------
 
 
 def test_how_readings_are_cut_makes_no_difference() -> None:
@@ -413,7 +413,7 @@ def test_a_restart_goes_on_to_the_second() -> None:
     straight.spot(1203.0, straight.plan.zones[-1], 300.0, 0.95)
     straight.take_estimates()
     again = Judge.restore(plan(), straight.snapshot(), estimating=True)
-    # The journal tells it again.
+    # The journal repeats it.
     assert again.spot(1203.0, straight.plan.zones[-1], 300.0, 0.95)
     assert judged(again, 1800, since_s=1203) == judged(straight, 1800, since_s=1203)
     assert again.take_estimates() == straight.take_estimates() != []
@@ -468,7 +468,7 @@ def test_no_state_leaves_what_is_physically_possible(levels: list[float], wall_m
 
 
 def dried(wall_mm: float | None, c_per_min: float) -> list[str]:
-    """A load that dries for a quarter of an hour and warms at a rate to 250 °C: what is called."""
+    """A load that dries for a quarter of an hour and warms at a rate to 250 °C: which alarms are raised."""
     plan = Plan(title="Invented", probes=(WALL, OTHER), clay=Clay(wall_mm=wall_mm))
     judge = Judge(plan)
     t = np.arange(0.0, 900 + 60 * 190 / c_per_min)

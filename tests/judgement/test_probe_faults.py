@@ -1,4 +1,4 @@
-"""Faults are called from what no sound probe can show, and what sound ones show is never called one.
+"""Faults are reported for what no sound probe can show, and never for what sound ones do show.
 
 Shapes are invented; those of fires stand for what measured fires showed: steep smooth rises at ignition, coarse
 and slow loggers, beads deep in masonry, air that cools first. Lags are common practice, no source.
@@ -20,7 +20,7 @@ T = np.arange(float(N))
 
 
 def placed(*reads: str) -> Plan:
-    """Probes p0, p1 … each in a zone of its own."""
+    """Probes p0, p1 …, each in its own zone."""
     probes = tuple(
         Probe(name=f"p{i}", channel=f"p{i}", reads=what, zone=f"z{i}")  # type: ignore[arg-type]
         for i, what in enumerate(reads)
@@ -104,7 +104,7 @@ def test_a_wall_that_stays_cold_among_hot_ones() -> None:
 
 @pytest.mark.parametrize("broken", [False, True])
 def test_beads_deep_in_masonry_among_thin_walls(broken: bool) -> None:
-    """Three that wait for their warmth together, one for longer than the others, are none; one that had it is."""
+    """Three that wait for the warmth together, one for longer than the others, are sound; one that had it is not."""
     deep = [
         20.0 + k * np.maximum(T - begin, 0.0) for k, begin in ((0.12, 700.0), (0.1, 900.0), (0.05, 1300.0))
     ]
@@ -118,7 +118,7 @@ def test_beads_deep_in_masonry_among_thin_walls(broken: bool) -> None:
 
 
 def test_one_alone_is_never_hotter_than_a_fire_can_be() -> None:
-    """What two of them show together is the fire, though a third goes beyond its scale."""
+    """What two of them show together is the fire, even if a third goes beyond its scale."""
     _, events = judged(placed("air", "air", "air"), [warm(1330.0), warm(1100.0), warm(1090.0)], every_s=5)
     assert {p for p, _ in faults(events)} == {"p0"}
     _, events = judged(placed("air", "air", "air"), [warm(1390.0), warm(1340.0), warm(1320.0)], every_s=5)
@@ -141,7 +141,7 @@ def test_a_wall_that_stays_cold_beside_the_hot_air_of_its_zone() -> None:
     _, events = judged(plan, [hung_out, warm()])
     assert [p for p, _ in faults(events)] == ["p0"]
     assert stands(events, "p0")
-    # One of 15 mm that stands behind others follows by many minutes, and is none.
+    # One of 15 mm behind the others follows by many minutes, and is sound.
     thick = warm(500.0, over_s=1800.0)
     assert not faults(judged(plan, [thick, warm()])[1])
 
@@ -167,7 +167,7 @@ def test_a_swapped_probe_reads_below_the_air() -> None:
 def test_a_loose_terminal_stands_while_it_comes_and_goes() -> None:
     loose = warm()
     rng = np.random.default_rng(5)
-    for begin in range(900, 1700, 120):  # bursts with most of two minutes of peace between
+    for begin in range(900, 1700, 120):  # bursts with almost two quiet minutes between
         rows = begin + np.flatnonzero(rng.random(40) < 0.5)
         loose[rows] -= rng.uniform(60.0, 200.0, len(rows))
     _, events = judged(placed("wall", "wall", "coals"), [loose, warm(), warm()])
@@ -196,7 +196,7 @@ def test_what_is_stuck_stands_until_it_moves() -> None:
 
 @pytest.mark.parametrize("every_s", [1, 2, 4])
 def test_kinds_of_faults_however_often_it_is_read(every_s: int) -> None:
-    """Stuck, loose at a wall, beyond any flame: at 1, 0.5 and 0.25 Hz called within two minutes, and standing."""
+    """Stuck, loose at a wall, beyond any flame: at 1, 0.5 and 0.25 Hz reported within two minutes, and standing."""
     rng = np.random.default_rng(11)
     stuck, loose, leapt = (warm() + rng.normal(0.0, 1.0, N) for _ in range(3))
     stuck[1000:] = stuck[1000]
@@ -229,7 +229,7 @@ def test_a_probe_that_fell_out_is_called_before_it_is_cold() -> None:
 
 @pytest.mark.parametrize("cools", [False, True], ids=["its water boils", "slid out"])
 def test_a_wall_that_cools_as_all_others_are_heated_slid_out_before_it_was_hot(cools: bool) -> None:
-    """From 150 °C down to 120 °C, slower than any leap; what only stands while its water boils is none."""
+    """From 150 °C down to 120 °C, slower than any leap; a probe that only waits while its water boils is sound."""
     to_c = 120.0 if cools else 100.0
     slid = np.where(
         T < 440.0, warm(), to_c + (warm()[440] - to_c) * np.exp(-np.maximum(T - 440.0, 0.0) / 60.0)
@@ -247,7 +247,7 @@ def test_a_wall_that_cools_as_all_others_are_heated_slid_out_before_it_was_hot(c
 
 @pytest.mark.parametrize("raked", [False, True], ids=["fallen", "fire raked away"])
 def test_the_only_probe_in_the_air_falls_out_or_the_fire_is_gone(raked: bool) -> None:
-    """Beside walls and coals that hold it has fallen; where these cool as in the open it has not."""
+    """Beside walls and coals that hold, it has fallen out; where these cool as in the open, it hasn't."""
     air = np.where(T < 1200.0, warm(650.0), 60.0 + 590.0 * np.exp(-np.maximum(T - 1200.0, 0.0) / 20.0))
     away = np.maximum(T - 1200.0, 0.0) * raked
     wall, coals = (
@@ -276,7 +276,7 @@ def test_air_that_stays_cold_beside_a_wall_that_warms_never_hung_in_the_stack() 
 
 
 def test_a_wall_that_leaps_down_in_a_second_stays_doubted() -> None:
-    """An input that comes off while the fire burns, and drifts at what its amplifier makes of nothing."""
+    """An input that comes off while the fire burns, and drifts as its amplifier does with no signal."""
     adrift = np.where(T < 1000.0, warm(), 430.0 + 30.0 * np.sin(T / 300.0))
     _, events = judged(placed("wall", "wall", "wall", "coals"), [adrift, warm(), warm(), warm()])
     [(probe, at_s)] = faults(events)
@@ -287,7 +287,7 @@ def test_a_wall_that_leaps_down_in_a_second_stays_doubted() -> None:
 
 @pytest.mark.parametrize(("reads", "by_c"), [("wall", -60.0), ("wall", 40.0), ("air", -90.0)])
 def test_what_steps_at_once_and_stays_near_the_others(reads: str, by_c: float) -> None:
-    """An input that comes off and floats within the fire's own range: it slows by no degrees, and goes nowhere."""
+    """An input that comes off and floats within the fire's own range: no gradual slowing, and then no progress."""
     adrift = np.where(T < 1000.0, warm(), 750.0 + by_c + 5.0 * np.sin(T / 200.0))
     _, events = judged(placed(reads, "wall", "air", "coals"), [adrift, warm(), warm(), warm()])
     [(probe, at_s)] = faults(events)
@@ -297,7 +297,7 @@ def test_what_steps_at_once_and_stays_near_the_others(reads: str, by_c: float) -
 
 
 def test_what_leapt_is_believed_once_it_goes_with_the_others() -> None:
-    """Another probe put in its place: it is hotter by 40 °C, and climbs as they do."""
+    """A replacement probe in its place: it is hotter by 40 °C, and climbs as they do."""
     climbs = np.interp(T, [0.0, 300.0, 1800.0], [20.0, 25.0, 800.0])
     _, events = judged(placed(*["wall"] * 4), [np.where(T < 700.0, climbs, climbs + 40.0), *[climbs] * 3])
     [(probe, at_s)] = faults(events)
@@ -307,7 +307,7 @@ def test_what_leapt_is_believed_once_it_goes_with_the_others() -> None:
 
 
 def test_bursts_of_a_loose_terminal_that_last_for_some_readings() -> None:
-    """After the first two of a burst the third stands out by nothing: their edges count, the larger the more."""
+    """After the first two of a burst the third doesn't stand out: their edges count, the larger ones more."""
     loose = warm()
     rng = np.random.default_rng(5)
     for begin, by_c in ((1000, 15.0), (1021, 43.0), (1090, 45.0), (1160, 20.0), (1230, 50.0)):
@@ -329,7 +329,7 @@ def test_what_a_wall_shows_while_it_is_loose_is_not_its_habit() -> None:
 
 
 def test_a_weak_hum_on_coals_stands_for_half_an_hour() -> None:
-    """It starts too weak for a bar that has learned from the hum itself."""
+    """It starts too weak for a threshold that has learned from the hum itself."""
     rng = np.random.default_rng(3)
     hums = warm(over_s=300.0) + np.where(T > 700.0, 9.0, 0.0) * rng.normal(0.0, 1.0, N)
     _, events = judged(placed("coals", "wall", "wall"), [hums, warm(), warm()])
@@ -340,7 +340,7 @@ def test_a_weak_hum_on_coals_stands_for_half_an_hour() -> None:
 
 
 def test_what_rests_but_for_a_flicker_as_the_others_climb_is_stuck() -> None:
-    """Too little noise for its flicker to stand out, and the clay is on its way."""
+    """Too little noise for its flicker to stand out, while the clay is climbing."""
     climbs = np.interp(T, [0.0, 300.0, 1800.0], [20.0, 25.0, 800.0])
     grid = np.stack([climbs + 0.2 * np.random.default_rng(i).normal(0.0, 1.0, N) for i in range(3)], axis=1)
     grid = np.round(grid * 16.0) / 16.0
@@ -376,7 +376,7 @@ def test_what_floats_isnt_back_when_it_comes_by_where_it_leapt_from() -> None:
 
 
 def test_what_leapt_onto_its_neighbour_and_follows_it_is_not_believed() -> None:
-    """It agrees with all of them, as its neighbour does; but no two places go so alike."""
+    """It agrees with all of them, as its neighbour does; but no two places move so alike."""
     rng = np.random.default_rng(4)
     climbs = np.interp(T, [0.0, 300.0, 1800.0], [20.0, 25.0, 800.0])
     own = [
@@ -417,7 +417,7 @@ def test_a_contact_that_opens_again_after_four_minutes_stands() -> None:
 
 @pytest.mark.parametrize("alone", [True, False])
 def test_no_night_cools_so_far_below_the_air(alone: bool) -> None:
-    """Wires swapped: it says so before anything else is hot, or by itself."""
+    """Wires swapped: reported before anything else is hot, or with no other probe."""
     swapped = [60.0 - warm(90.0)] + [warm(90.0)] * (not alone)
     _, events = judged(placed(*["wall"] * len(swapped)), swapped)
     [(probe, at_s)] = faults(events)
@@ -640,7 +640,7 @@ def test_a_channel_that_begins_late_and_ends_early_in_a_file_is_no_fault() -> No
     status[:400, 0] = status[1200:, 0] = Status.ABSENT
     values[status == Status.ABSENT] = np.nan
     assert faults(run(Judge(placed("air", "air", "air"), stored=True), T, values, status)) == []
-    # Beside a fire that is logged, an input that gives nothing any more is one.
+    # At a fire being recorded, an input that no longer sends anything is at fault.
     [(probe, at_s)] = faults(run(Judge(placed("air", "air", "air")), T, values, status))
     assert probe == "p0"
     assert at_s > 1200.0
@@ -649,7 +649,7 @@ def test_a_channel_that_begins_late_and_ends_early_in_a_file_is_no_fault() -> No
 @pytest.mark.slow
 @pytest.mark.parametrize("every_s", [60, 600])
 def test_a_slow_file_counts_the_line_between_readings(every_s: int) -> None:
-    """Above 600 °C for an hour on the way up and down by 1 °C in 6 s; no silence between readings."""
+    """Above 600 °C for an hour, going up and down by 1 °C in 6 s; no gap between readings."""
     t_s = np.arange(0.0, 10_801.0, every_s)
     level = 20.0 + (900.0 - np.abs(t_s - 5400.0) / 6.0)
     judge = Judge(placed("wall"), stored=True, usual_s=np.array([float(every_s)]))

@@ -1,4 +1,4 @@
-"""Each rule raises on its case and not on what looks like it. Crude straight lines, invented."""
+"""Each rule is raised on its case and not on its look-alikes. Crude straight lines, invented."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def test_a_stuck_value_is_called_while_the_fire_hardly_moves() -> None:
 
 
 def test_coarse_readings_of_a_steady_fire_are_not_stuck() -> None:
-    # Whole degrees, two of the probes moved by flame before: then all stand.
+    # Whole degrees, two of the probes moved by flame before: then all stand still.
     t_s, values = lines([(0.0, [600.0] * 5), (900.0, [590.0] * 5)], noise_c=0.1)
     values[:300, [2, 4]] += np.random.default_rng(2).normal(0.0, 8.0, (300, 2))
     assert raised(run(Judge(plan()), t_s, np.round(values)), "probe_fault") == []
@@ -111,7 +111,7 @@ def test_silence_is_called_once_and_ends() -> None:
 
 
 def shoulder(blind: bool) -> list[Event]:
-    """An infrared sensor in a zone of its own, nearly blind at 380 °C: stalls if the zone stays there.
+    """An infrared sensor in a zone of its own, nearly blind at 380 °C: a stall if the zone stays there.
 
     Parameters
     ----------
@@ -143,7 +143,7 @@ def test_a_zone_that_stands_still_is_called_and_one_nobody_saw_is_not() -> None:
 
 @pytest.mark.parametrize(("c_per_min", "called"), [(2.2, True), (4.4, False)])
 def test_a_stall_is_what_its_settings_say(c_per_min: float, called: bool) -> None:
-    """The neck rises slowly, 180 °C short, with flicker: only how far it comes in the time set counts."""
+    """The neck rises slowly, 180 °C short, with flicker: only its progress over the time set counts."""
     hot = [790.0, 640.0, 620.0, 640.0]
     begin = 600.0 - 15.0 * c_per_min
     knots = [(0.0, [300.0] + [100.0] * 4), (280.0, [*hot, begin]), (1180.0, [*hot, 600.0])]
@@ -207,7 +207,7 @@ def test_a_zone_that_falls_through_quartz_inversion_too_fast() -> None:
     found = raised(
         run(Judge(plan()), *lines([*knots, (720.0, [500.0, 520.0, 520.0, 520.0, 345.0])])), "cooling_too_fast"
     )
-    assert found == []  # 145 °C in the window last less than the 45 s asked for
+    assert found == []  # 145 °C in the window takes less than the 45 s required
     slower = [
         *START,
         (600.0, [640.0, 640.0, 640.0, 640.0, 645.0]),

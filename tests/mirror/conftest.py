@@ -37,6 +37,6 @@ def influx(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[InfluxDB1
 
 @pytest.fixture
 def gate() -> Iterator[Gate]:
-    """A server that takes everything."""
+    """A server that accepts everything."""
     with Gate() as made:
         yield made

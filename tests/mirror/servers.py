@@ -1,4 +1,4 @@
-"""Real time-series servers for tests, each on a free port of this machine; and one that answers what a test wants."""
+"""Real time-series servers for tests, each on a free local port; and one that answers what a test wants."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ Answer = tuple[int, dict[str, str], bytes]
 
 
 class Server:
-    """A process that is started, killed and started again on the same port, with what it has kept."""
+    """A process that is started, killed and restarted on the same port with what it has stored."""
 
     token = ""
 
@@ -93,7 +93,7 @@ class VictoriaMetrics(Server):
         )
 
     def export(self, name: str) -> list[tuple[dict[str, str], list[int], list[float]]]:
-        """Every sample there is: labels, times [ms], values. What came a moment ago shows after a flush."""
+        """Every sample there is: labels, times [ms], values. The newest show only after a flush."""
         self.ask("/internal/force_flush")
         query = urllib.parse.urlencode({"match[]": f'{{__name__="{name}"}}', "start": "0"})
         rows = [json.loads(line) for line in self.ask(f"/api/v1/export?{query}")[1].splitlines()]
@@ -101,7 +101,7 @@ class VictoriaMetrics(Server):
 
 
 class InfluxDB1(Server):
-    """Debian's influxdb. It is older than the way in that InfluxDB 2 has; `gate` stands before it."""
+    """Debian's influxdb. It is older than the write path of InfluxDB 2; `gate` stands in front of it."""
 
     old = True
 
@@ -122,7 +122,7 @@ class InfluxDB1(Server):
 
 
 class InfluxDB2(Server):
-    """InfluxDB 2, where STOKEWATCH_TEST_INFLUXD2 names its program: Debian has none."""
+    """InfluxDB 2, if STOKEWATCH_TEST_INFLUXD2 names its program: Debian has none."""
 
     old = False
 
@@ -159,7 +159,7 @@ class InfluxDB2(Server):
             self.org = self.post("setup", **self._setup)["org"]["id"]
 
     def post(self, what: str, **given: Any) -> Any:
-        """Make one of the things that its interface has."""
+        """Create one of its API's objects."""
         return json.loads(self.ask(f"/api/v2/{what}", json.dumps(given).encode())[1])
 
     def make_bucket(self, name: str, keep_s: int = 0) -> str:
@@ -167,18 +167,18 @@ class InfluxDB2(Server):
         return str(self.post("buckets", orgID=self.org, name=name, retentionRules=rules)["id"])
 
     def make_token(self, *actions: str) -> str:
-        """One that may `read` or `write` all buckets."""
+        """A token that may `read` or `write` all buckets."""
         may = [{"action": a, "resource": {"type": "buckets", "orgID": self.org}} for a in actions]
         return str(self.post("authorizations", orgID=self.org, permissions=may)["token"])
 
 
 INFLUXDB2 = [InfluxDB2] if os.environ.get("STOKEWATCH_TEST_INFLUXD2") else []
-"""For parameters of tests: nothing is collected where there is none."""
+"""For test parameters: nothing is collected if there is none."""
 INFLUXDBS: list[Callable[[Path], InfluxDB1 | InfluxDB2]] = [InfluxDB1, *INFLUXDB2]
 
 
 class Gate:
-    """Stands before a server: counts, asks a test what to answer, else hands on what came.
+    """In front of a server: counts, asks a test what to answer, otherwise passes the request on.
 
     Writes go to where the server wants them: InfluxDB before 1.8 has no /api/v2/write.
     """

@@ -1,4 +1,4 @@
-"""A firing that runs elsewhere, followed through an InfluxDB into a journal of this machine."""
+"""A firing that runs elsewhere, followed through an InfluxDB into a journal on this machine."""
 
 from __future__ import annotations
 
@@ -170,7 +170,7 @@ def test_a_firing_that_ends_while_the_server_fails_is_ended_when_it_is_back(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Else the page would show it as burning until another begins."""
+    """Otherwise the page would show it as burning until another begins."""
     made = writer.open_firing("Jars, invented", None, START_US)
     writer.append(made.id, firing_batch(5, 1))
     settle(mirror)

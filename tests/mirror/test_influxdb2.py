@@ -1,5 +1,5 @@
-"""What only InfluxDB 2 itself does: tokens with limits, buckets that forget, partial writes, its way from buckets to
-databases. Collected where STOKEWATCH_TEST_INFLUXD2 names the program; what it has in common with others is tested with
+"""What only InfluxDB 2 does: limited tokens, buckets that forget, partial writes, its mapping of buckets to
+databases. Collected if STOKEWATCH_TEST_INFLUXD2 names the program; what it shares with other servers is tested with
 them.
 """
 
@@ -39,7 +39,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[InfluxDB2]:
 
 @pytest.fixture
 def target(server: InfluxDB2, request: pytest.FixtureRequest) -> Target:
-    """A bucket of the test's own."""
+    """A bucket for this test alone."""
     server.make_bucket(request.node.name)
     return dataclasses.replace(server.target, bucket=request.node.name)
 
@@ -124,11 +124,11 @@ def test_a_bucket_named_as_database_and_retention_policy(home: Home, firing: str
 def test_a_partial_write_costs_the_bad_lines_only(
     home: Home, firing: str, writer: JournalWriter, target: Target, server: InfluxDB2
 ) -> None:
-    """A field that already has another type: the server takes the other lines and answers 422 or 400."""
+    """A field that already has another type: the server accepts the other lines and answers 422 or 400."""
     path = f"/api/v2/write?org={target.org}&bucket={target.bucket}"
     server.ask(path, f"reading,rig=b2,channel=k9 fault=1i {START_US}000".encode())
     temperature_c = firing_batch(100, 2, first=100).temperature_c
-    temperature_c[40:50, 1] = np.nan  # an open thermocouple: the only lines that tell a fault
+    temperature_c[40:50, 1] = np.nan  # an open thermocouple: the only lines that show a fault
     t_us = START_US + 100_000 * np.arange(100, 200)
     writer.append(firing, make_batch(t_us, temperature_c))
     send(home, target)
@@ -143,7 +143,7 @@ def test_a_partial_write_costs_the_bad_lines_only(
 def test_what_it_loses_after_a_write_that_was_cut_off_goes_out_again(
     home: Home, writer: JournalWriter, tmp_path: Path
 ) -> None:
-    """As a power cut or a full disk leaves it. It starts, takes more, and at its next start all of that is gone."""
+    """As after a power cut or a full disk. It starts, accepts more, and at its next start all of that is gone."""
     folder = tmp_path / "cut"
     folder.mkdir()
     clock = Clock()
@@ -163,7 +163,7 @@ def test_what_it_loses_after_a_write_that_was_cut_off_goes_out_again(
         assert stored(cut.target, firing)[0].t_us.tolist() == firing_batch(1100, 2).t_us.tolist()
         cut.stop()
         cut.start()
-        assert len(stored(cut.target, firing)[0].t_us) == 100  # else this test shows nothing
+        assert len(stored(cut.target, firing)[0].t_us) == 100  # otherwise this test shows nothing
         clock.s += PING_S
         mirror.step()
         settle(mirror)
@@ -191,5 +191,5 @@ def test_a_bucket_that_forgets_takes_what_is_young_enough(
     there = {t_ns for t_ns, _ in series["values"]}
     assert len(old) > 850  # half an hour at least: it takes what a young reading's hour has room for
     assert there | old == {1000 * begun_us + s * 10**9 for s in range(0, 9000, 2)}
-    # Too old is told by the clock, which went on meanwhile.
+    # Whether a reading is too old is told by the clock, which went on meanwhile.
     assert max(old) < time.time_ns() - 3600 * 10**9

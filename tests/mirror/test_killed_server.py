@@ -1,6 +1,6 @@
-"""The mirror against servers that are killed: InfluxDB 2, and Debian's victoria-metrics, which takes the same writes.
+"""The mirror against servers that are killed: InfluxDB 2, and Debian's victoria-metrics, which accepts the same writes.
 
-The latter keeps milliseconds, decimal digits and no texts: what is compared is what it can hold.
+The latter stores milliseconds, decimal digits and no texts: the comparison covers what it can hold.
 """
 
 from __future__ import annotations
@@ -107,7 +107,7 @@ def test_killed_and_back_before_anyone_looked(
     server.start()
     if isinstance(server, VictoriaMetrics):
         kept = sum(len(t) for _, t, _ in server.export("reading_temperature_c"))
-        assert kept < 300 * CHANNELS  # else this test shows nothing
+        assert kept < 300 * CHANNELS  # otherwise this test shows nothing
     feed(writer, firing, 1, 30)
     settle(mirror)
     settle(mirror)

@@ -1,4 +1,4 @@
-"""The mirror against servers that refuse, stall, forget and come back; first against one of the test's own."""
+"""The mirror against servers that refuse, stall, forget and come back; first against the test's own."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def firing(writer: JournalWriter) -> str:
 def fill(
     writer: JournalWriter, firing: str, frames: int, *, first: int = 0, k: int = 2, at_once: int = 10
 ) -> None:
-    """Frames at 10 Hz in batches, as the logger brings them."""
+    """Frames at 10 Hz in batches, as the logger delivers them."""
     for n in range(first, first + frames, at_once):
         writer.append(firing, firing_batch(min(at_once, first + frames - n), k, first=n))
 
@@ -69,7 +69,7 @@ def test_everything_goes_out_once(home: Home, writer: JournalWriter, firing: str
     assert lines[0].startswith(f"reading,site=meadow,rig=a1,channel=k0,firing={firing},probe=k0")
     events = sent(gate, "event")
     assert len(events) == 2
-    assert len({line.rsplit(" ", 1)[1] for line in events}) == 2  # of one microsecond, yet apart
+    assert len({line.rsplit(" ", 1)[1] for line in events}) == 2  # in one microsecond, yet distinct
     assert len(sent(gate, "firing")) == 1
     before = len(gate.bodies)
     mirror.step()
@@ -140,7 +140,7 @@ def test_bad_lines_are_put_aside_and_the_rest_goes_on(
     assert aside[0].startswith("# 2")
     assert aside[0].endswith(f"{status} no such thing")
     assert aside[1].startswith("reading,rig=a1,channel=k1")
-    mirror._doubt()  # all again: it is known by now
+    mirror._doubt()  # everything again: the series is known by now
     settle(mirror)
     mirror.close()
     again = Mirror(home, Target(gate.url), clock)
@@ -156,7 +156,7 @@ def test_bad_lines_are_put_aside_and_the_rest_goes_on(
 def test_what_the_server_counts_as_dropped_is_not_sent_line_by_line(
     home: Home, writer: JournalWriter, firing: str, gate: Gate
 ) -> None:
-    """Readings older than a bucket keeps: InfluxDB takes the others, and says how many it dropped."""
+    """Readings older than a bucket keeps: InfluxDB accepts the others, and says how many it dropped."""
 
     def refuse(lines: list[str]) -> Answer | None:
         old = sum(line.startswith("reading,") for line in lines)
@@ -233,7 +233,7 @@ def test_a_busy_server_is_left_alone_as_long_as_it_asks(
 
 @pytest.mark.real
 def test_waits_grow_and_differ(home: Home, writer: JournalWriter, firing: str) -> None:
-    """Nobody listens there: the waits double up to a minute, with chance in them."""
+    """Nobody listens there: the waits double up to a minute, with some randomness."""
     mirror = Mirror(home, Target("http://127.0.0.1:9"))
     waits = [mirror.step() for _ in range(40)]
     mirror.close()
@@ -267,7 +267,7 @@ def test_after_a_doubt_what_was_acknowledged_lately_goes_out_again(
         mirror.step()
     settle(mirror)
     times = {int(line.rsplit(" ", 1)[1]) // 1_000_000_000 - START_US // 1_000_000 for line in sent(gate)}
-    # What had been acknowledged 30 s before the last good answer was not repeated, all that came later was.
+    # What was acknowledged 30 s before the last good answer was not repeated, everything later was.
     oldest = 12 - OVERLAP_S // 10
     assert times == set(range(int(oldest), 13 if how == "error" else 12))
     mirror.close()
@@ -278,7 +278,7 @@ def test_after_a_doubt_what_was_acknowledged_lately_goes_out_again(
 def test_a_server_that_was_started_again_gets_more_than_the_overlap(
     where: str, home: Home, writer: JournalWriter, firing: str, gate: Gate, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """InfluxDB 2 tells since when it runs. What lies far enough behind isn't sent again, all the rest is."""
+    """InfluxDB 2 reports when it started. What is far enough back isn't sent again, everything else is."""
     monkeypatch.setattr("logger.mirror.mirror.FORGETS_LINES", 200)
     monkeypatch.setattr("logger.mirror.mirror._MARK_LINES", 10)
     started = "2026-11-25T10:00:00Z"
@@ -306,14 +306,14 @@ def test_a_server_that_was_started_again_gets_more_than_the_overlap(
         mirror.step()
         settle(mirror)
         there = {int(line.rsplit(" ", 1)[1]) // 1_000_000 - START_US // 1000 for line in sent(gate)}
-        # 200 lines are 100 frames; at most as many again, since how far it came isn't noted more often.
+        # 200 lines are 100 frames; at most as many again, since progress isn't noted more often.
         assert there >= set(range(30_000, 40_000, 100))
         assert min(there) >= 18_000
     mirror.close()
 
 
 def break_connections(gate: Gate) -> None:
-    """As a server's restart does: the next request finds its connection dead, and another is made."""
+    """Like a restart of the server: the next request finds its connection dead, and opens another."""
     for connection in list(gate.connections):
         with contextlib.suppress(OSError):
             connection.shutdown(socket.SHUT_RDWR)
@@ -355,11 +355,11 @@ def test_what_was_sent_elsewhere_or_of_another_journal_does_not_count(
             target = Target(gate.url, bucket="other")
         case "site":
             target = Target(gate.url, site="other")
-        case "file":  # as a salvaged journal takes the place of a damaged one
+        case "file":  # as when a salvaged journal replaces a damaged one
             copy = home.root / "copy"
             copy.write_bytes(home.journal.read_bytes())
             writer._db.execute("VACUUM INTO ?", (str(home.root / "whole"),))
-            for ending in ("-wal", "-shm"):  # as setting a journal aside does
+            for ending in ("-wal", "-shm"):  # as when a journal is set aside
                 beside(home.journal, ending).unlink(missing_ok=True)
             (home.root / "whole").replace(home.journal)
         case "damaged":
@@ -479,7 +479,7 @@ def test_one_mirror_a_folder(home: Home) -> None:
 def test_packed_minutes_late_frames_and_two_rigs(
     home: Home, writer: JournalWriter, firing: str, gate: Gate
 ) -> None:
-    """Whatever comes in while it sends, in whatever order it is packed: nothing is skipped."""
+    """Whatever arrives while it sends, in whatever order it is packed: nothing is skipped."""
     rng = np.random.default_rng(4)
     mirror = Mirror(home, Target(gate.url), Clock())
     there: set[tuple[str, int]] = set()

@@ -23,7 +23,7 @@ WISH = json.dumps({"page": "fire"})
 
 
 def act(web: int) -> str:
-    """Try to end the firing; give what the page says."""
+    """Try to end the firing; return what the page says."""
     with contextlib.closing(http.client.HTTPConnection("127.0.0.1", web, timeout=10)) as page:
         page.request("GET", "/_dash-dependencies")
         there = json.loads(page.getresponse().read())

@@ -40,7 +40,7 @@ pytestmark = pytest.mark.real
 
 @pytest.fixture(scope="module", params=INFLUXDBS)
 def target(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Target]:
-    """One server for all tests here: each has a site of its own."""
+    """One server for all tests here, each with its own site."""
     with (
         running(request.param(tmp_path_factory.mktemp("influx"))) as server,
         Gate(server.port, old=server.old) as gate,
@@ -153,10 +153,10 @@ def test_a_pulled_firing_equals_the_one_that_was_sent(
         events = [[(e.t_us, e.kind, e.data, e.who) for e in r.events(made.id)] for r in (before, after)]
         assert events[0] == events[1]
         assert "retracted" in [kind for _, kind, _, _ in events[1]]
-        for again in after.batches(made.id):  # and it can be worked out anew
+        for again in after.batches(made.id):  # and it can be worked out again
             probes = {(c.rig, c.channel): c.probe for c in b.columns}
             new = reconvert(again, [probes[again.rig, c.name] for c in again.channels])
-            # Words are kept to four decimals; a correction taken back rounds.
+            # Words are stored to four decimals; undoing a correction rounds.
             np.testing.assert_allclose(new.temperature_c, again.temperature_c, atol=6e-5, rtol=1e-12)
             assert (new.status == again.status).mean() > 0.99
     assert all(p.name.startswith("journal.sqlite") for p in there.root.iterdir())
@@ -348,7 +348,7 @@ def test_answers_that_are_none(answer: Any, why: str, monkeypatch: pytest.Monkey
 
 
 def test_an_answer_in_pieces_is_put_together(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A long series comes on several lines, another beside it."""
+    """A long series arrives on several lines, next to another one."""
     rows = ["[[1]]", "[[2],[3]]"]
     line = '{"results":[{"series":[{"tags":{"k":"%s"},"columns":["time"],"values":%s}]}]}'
     body = "\n".join([line % ("a", rows[0]), "", line % ("b", rows[0]), line % ("a", rows[1])])

@@ -12,7 +12,7 @@ COUNTED: dict[str, collections.Counter[str]] = {}
 
 @pytest.fixture
 def count(request: pytest.FixtureRequest) -> Callable[[str, str], None]:
-    """Count one odd value: of what, and what came of it."""
+    """Count one odd value: what it was for, and what came of it."""
 
     def one(of: str, became: str) -> None:
         COUNTED.setdefault(of, collections.Counter())[became] += 1

@@ -1,4 +1,4 @@
-"""What one field may say that no honest program says, as JSON: for `test_every_field`."""
+"""What no honest program would put in a field, as JSON: for `test_every_field`."""
 
 from __future__ import annotations
 
@@ -101,4 +101,4 @@ VALUES: Final[dict[str, str]] = {
     "a name twice": '{"a":1,"a":2}',
     "an object with an odd name": '{"__proto__":{"x":1},"":2}',
 }
-"""By what they are."""
+"""Grouped by what they are."""

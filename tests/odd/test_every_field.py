@@ -1,7 +1,7 @@
-"""One well-formed thing that says something absurd, in every field there is.
+"""Something well-formed that says something absurd, in every field there is.
 
-The fields are found in the program itself: one that these tables don't know fails the test until somebody
-says here what a good value for it would be.
+The fields are found in the program itself: one that these tables don't know fails the test until a good value for it
+is added here.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def sound(value: Any) -> None:
 
 
 def said(exc: Exception, longest: int, where: str) -> None:
-    """A refusal has words, and not too many of them, whatever it is that it refuses."""
+    """A refusal has words, and not too many of them, whatever it refuses."""
     assert 5 < len(str(exc)) < longest, where
     sound(str(exc))
 
@@ -111,7 +111,7 @@ def test_every_request_is_known_here() -> None:
 
 @pytest.mark.parametrize("kind", REQUESTS)
 def test_requests_at_the_logger(kind: str, count: Count) -> None:
-    """As the logger reads a row: whatever comes out of it can be kept, and is within its bounds."""
+    """As the logger reads a row: whatever comes out can be stored, and is within its bounds."""
     data_of(read_request(kind, json.loads(object_of(REQUESTS[kind]))))
     for field, what, text in variants(REQUESTS[kind]):
         try:
@@ -155,7 +155,7 @@ CELLS: dict[str, Any] = {
 
 
 def test_rows_of_requests(tmp_path: Path, count: Count) -> None:
-    """Whatever stands in a row of the journal, reading it back stops nobody."""
+    """Whatever is in a row of the journal, reading it back stops nobody."""
     path = tmp_path / "journal.sqlite"
     with contextlib.closing(JournalWriter(path)) as writer:
         number = add_request(path, "note", {"kind": "wood"})
@@ -233,7 +233,7 @@ def plans() -> Iterator[tuple[str, str, str]]:
 
 
 def known_keys(text: str) -> set[str]:
-    """The keys that the plan's reader says it knows, where it finds one that it doesn't."""
+    """The keys that the plan's reader lists when it finds an unknown one."""
     with pytest.raises(PlanError) as told:
         loads(text)
     return set(str(told.value).partition("known here: ")[2].split(", "))
@@ -272,7 +272,7 @@ def fields_of(text: str) -> list[tuple[str, str]]:
 
 
 def toml(value: str) -> str:
-    """JSON as TOML: equals signs for colons outside of texts, and its own words for what is no number."""
+    """JSON as TOML: equals signs for colons outside texts, and TOML's words for values that aren't numbers."""
     parts = re.split(r'("(?:[^"\\]|\\.)*")', value)
     words = {"Infinity": "inf", "NaN": "nan", "null": '""'}
     for at in range(0, len(parts), 2):
@@ -322,7 +322,7 @@ def test_every_field_of_a_frame_is_known_here() -> None:
 
 
 def test_frames(count: Count) -> None:
-    """With a right checksum; by serial port and as one message of MQTT it is the same line."""
+    """With a correct checksum; by serial port and as one MQTT message it is the same line."""
     for field, what, text in frames():
         body = text.encode("utf-8", "surrogatepass")
         try:
@@ -342,7 +342,7 @@ def test_frames(count: Count) -> None:
 # --- the page: paths, query strings, bodies -------------------------------------------------------------------------
 
 DOCUMENT = json.dumps(json.loads(object_of(PLAN)))
-GOOD: dict[str, str] = {  # by the field's name: it means the same wherever it stands
+GOOD: dict[str, str] = {  # by the field's name: it means the same everywhere
     "alarms": "{}",
     "batch": '"0123456789abcdef"',
     "data": '{"kind":"wood"}',
@@ -375,7 +375,7 @@ def routes(server: Any) -> Iterator[Any]:
 
 
 def body_fields(route: Any) -> dict[str, bool]:
-    """Names of a body's fields; those of a model are its own."""
+    """Names of a body's fields; for a model, its own."""
     names: list[str] = []
     for param in route.dependant.body_params:
         fields = getattr(param.field_info.annotation, "model_fields", None)

@@ -1,4 +1,4 @@
-"""What an infrared thermometer shows of a surface: the law forwards, where the product only needs its inverse."""
+"""What an infrared gun shows for a surface: the law forwards, where the product needs only its inverse."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def apparent_c(
     surroundings_c: ArrayLike = 20.0,
     assumed_c: float = 20.0,
 ) -> Floats:
-    """Parameters as those of `infrared.corrected_c`; [°C] in and out."""
+    """Parameters as for `infrared.corrected_c`; [°C] in and out."""
 
     true = np.asarray(emissivity, np.float64)
     signal = true * radiance(surface_c) + (1 - true) * radiance(surroundings_c)

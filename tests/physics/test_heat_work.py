@@ -20,7 +20,7 @@ from logger.reading import Floats
 def equivalent_c(
     t_s: ArrayLike, c: ArrayLike, *, energy_kj_mol: float = ENERGY_KJ_MOL, **given: float
 ) -> Floats:
-    """Of a whole record at once, whose columns are zones."""
+    """For a whole record at once, with zones as columns."""
     columns = np.asarray(c, dtype=np.float64)
     rows = columns.reshape(len(columns), -1)
     work = HeatWork(rows.shape[1], energies_kj_mol=(energy_kj_mol,), **given)

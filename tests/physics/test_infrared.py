@@ -15,8 +15,8 @@ from logger.physics import infrared
 from tests.physics.gun import apparent_c
 
 # Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, table 12.1 (blackbody radiation functions):
-# T [K], F(0 -> 8 µm T), F(0 -> 14 µm T). From memory. The table was worked out with c2 = 14388 µm K and σ of its
-# day: the same function in today's constants differs by up to 6 in the fifth decimal.
+# T [K], F(0 -> 8 µm T), F(0 -> 14 µm T). From memory. The table was worked out with c2 = 14388 µm K and the σ of
+# its day: the same function in today's constants differs by up to 6 in the fifth decimal.
 INCROPERA_TABLE_12_1 = [(500, 0.480877, 0.808109), (1000, 0.856288, 0.962898)]
 
 

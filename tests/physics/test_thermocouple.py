@@ -167,7 +167,7 @@ def exact_temperature(letter: str, emf: float, start_c: float) -> float:
 
 @pytest.mark.parametrize("letter", LETTERS)
 def test_inverse_against_exact_arithmetic(letter: str) -> None:
-    """Both ways through the tables, where they are weakest too: in the middle of the widest steps."""
+    """Both ways through the tables, even where they are weakest: in the middle of the widest steps."""
     low_c, high_c = invertible_range_c(letter)
     t = np.concatenate(
         (
@@ -180,7 +180,7 @@ def test_inverse_against_exact_arithmetic(letter: str) -> None:
     with localcontext() as context:
         context.prec = 50
         exact = np.array([exact_temperature(letter, float(x), float(y)) for x, y in zip(e, t, strict=True)])
-    # The forward function in float64 is the exact one but for rounding, which grows towards −270 °C.
+    # The forward function in float64 is exact but for rounding, which grows towards −270 °C.
     np.testing.assert_allclose(exact, t, rtol=0, atol=1e-6)
     assert t.size < thermocouple._FEW
     np.testing.assert_allclose(temperature_c(letter, e), exact, rtol=0, atol=INVERSE_ERROR_C)
@@ -197,7 +197,7 @@ def test_inverse_on_a_dense_grid(letter: str) -> None:
     few = np.concatenate([temperature_c(letter, e[i : i + 199]) for i in range(0, t.size, 9973)])
     expected = np.concatenate([t[i : i + 199] for i in range(0, t.size, 9973)])
     assert np.abs(few - expected).max() < INVERSE_ERROR_C
-    # Hot enough for a fire the answer comes from the quick table, not from the fallback.
+    # At fire temperatures the answer comes from the fast table, not from the fallback.
     assert e[np.searchsorted(t, 330.0)] > thermocouple._inverse(letter).cell_from_uv
 
 
@@ -209,7 +209,7 @@ def test_tables_are_made_of_the_exact_function(letter: str) -> None:
 
 @pytest.mark.parametrize("letter", LETTERS)
 def test_few_and_many_readings_give_the_same(letter: str) -> None:
-    """Else a firing would read otherwise in a rehearsal than it did live."""
+    """Otherwise a firing would read differently in a rehearsal than it did live."""
     low_c, high_c = invertible_range_c(letter)
     e = np.linspace(emf_uv(letter, low_c), emf_uv(letter, high_c), 20_001)
     many = temperature_c(letter, e)
@@ -240,7 +240,7 @@ def test_ends_of_the_range(letter: str) -> None:
 
 @pytest.mark.parametrize("letter", LETTERS)
 def test_hotter_is_hotter(letter: str) -> None:
-    """The inverse never turns round, not even where two cells or chunks meet."""
+    """The inverse never turns back, not even where two cells or chunks meet."""
     low_c, high_c = invertible_range_c(letter)
     e = np.linspace(emf_uv(letter, low_c), emf_uv(letter, high_c), 300_001)
     assert (np.diff(temperature_c(letter, e)) > -1e-9).all()
@@ -388,7 +388,7 @@ def test_cold_junction_out_of_range() -> None:
         ("B", 2, 1700, 4.25),
         ("B", 3, 800, 4.0),
         ("B", 3, 1700, 8.5),
-        # where the class does not reach
+        # beyond the class's range
         ("E", 1, 800.1, np.nan),
         ("E", 2, 900.1, np.nan),
         ("J", 1, 750.1, np.nan),

@@ -61,7 +61,7 @@ def test_type_k_drifts_when_hot() -> None:
 
 
 def test_infrared_budget_is_the_scatter_of_the_correction() -> None:
-    """GUM supplement 1 in small: draw the inputs, correct, and look at the spread."""
+    """GUM supplement 1 in miniature: draw the inputs, correct, and look at the spread."""
     rng = np.random.default_rng(8)
     seen = apparent_c(700.0, emissivity=0.92, set_emissivity=0.95, surroundings_c=200.0)
     draws = infrared.corrected_c(

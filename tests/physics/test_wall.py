@@ -1,4 +1,4 @@
-"""Checks of a steadily warming wall against the same wall cut into cells and handed to scipy's solver."""
+"""Checks of a steadily warming wall against the same wall cut into cells and solved by scipy."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Plans: what interfaces promise of the file, and that mistakes are refused where they stand."""
+"""Plans: what interfaces promise of the file, and that mistakes are refused where they are."""
 
 from __future__ import annotations
 

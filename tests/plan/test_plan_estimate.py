@@ -1,4 +1,4 @@
-"""The plan's `[estimate]`: what the estimate of the pots' own temperature is to go by."""
+"""The plan's `[estimate]`: what the estimate of the pots' own temperature goes by."""
 
 from __future__ import annotations
 

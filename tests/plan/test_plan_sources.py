@@ -67,7 +67,7 @@ def test_what_is_written_reads_back_equal() -> None:
     ],
 )  # fmt: skip
 def test_a_mistake_is_refused_with_its_line(change: tuple[str, str], line: int, words: str) -> None:
-    """Also behind a text of several lines, which has no keys in it."""
+    """Even after a text of several lines, which has no keys in it."""
     assert change[0] in YARD
     with pytest.raises(PlanError) as caught:
         loads(YARD.replace(*change, 1), source="yard.toml")

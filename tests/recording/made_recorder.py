@@ -49,9 +49,9 @@ def made_recorder(
 
 
 async def hear(intake: Intake, seq: int, ms: int | None = None, **c: float) -> None:
-    """One frame, come now; without `ms` the rig's clock runs with ours."""
+    """One frame that has just arrived; without `ms` the rig's clock runs with ours."""
     if ms is None:
-        await asyncio.sleep(0.002)  # or two frames would be of one moment
+        await asyncio.sleep(0.002)  # otherwise two frames would have the same time
         ms = round(time.monotonic() * 1000) % 2**32
     line = encode(Frame("a1", seq, ms, {channel: Sample(c=value) for channel, value in c.items()}))
     await intake.put(Arrival(line.rstrip(b"\n"), time.monotonic(), "port", token=seq))

@@ -1,4 +1,4 @@
-"""Arming a plan: what ends, what begins, what a logger that is started again knows of it."""
+"""Arming a plan: what ends, what begins, what a restarted logger knows of it."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ OTHER = replace(PLAN, title="Four bowls, invented", target_c=720.0)
 
 
 class Logger:
-    """The journal's thread with a rig that says something when it is told to."""
+    """The journal's thread, with a rig that sends on command."""
 
     def __init__(self, path: Path, plan: Plan | None = None) -> None:
         self.path = path
@@ -40,7 +40,7 @@ class Logger:
         until(lambda: self.dealt_with() == before + 2 * frames, "the frames' commit")
 
     def dealt_with(self) -> int:
-        """Readings in the journal, and those that came while it held."""
+        """Readings in the journal, and those that arrived while it held."""
         return sum(f.readings for f in self.firings()) + int(self.beat().get("not_recorded", 0))
 
     def beat(self) -> dict[str, Any]:

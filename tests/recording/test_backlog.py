@@ -1,4 +1,4 @@
-"""What waits for the disk is written once, in order, and let go of from its oldest end."""
+"""What waits for the disk is written once, in order, and dropped from its oldest end."""
 
 from __future__ import annotations
 

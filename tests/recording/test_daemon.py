@@ -28,7 +28,7 @@ def frames(home: Path) -> int:
 
 
 def stored(home: Path, channels: int) -> dict[int, list[float]]:
-    """Everything in the journal, by `seq`; fails where a `seq` is there twice."""
+    """Everything in the journal, by `seq`; fails if a `seq` is there twice."""
     reader = JournalReader(home / "journal.sqlite")
     try:
         rows: dict[int, list[float]] = {}
@@ -219,7 +219,7 @@ def test_a_plan_names_the_probes_and_stays_with_the_firing(tmp_path: Path) -> No
 def test_what_is_acknowledged_can_be_exported_whatever_else_speaks_under_the_rigs_name(
     tmp_path: Path, mosquitto: Mosquitto
 ) -> None:
-    """A stray frame, a second board of the name, a restart with seq and ms anywhere, and a killed logger."""
+    """A stray frame, a second board of the same name, a restart with seq and ms anywhere, and a killed logger."""
     home, out = tmp_path / "home", tmp_path / "apart.tsv"
     log = [*STOKEWATCH, "log", "--mqtt", mosquitto.url]
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id="rigs", protocol=paho.MQTTv5)

@@ -1,4 +1,4 @@
-"""Which sources are read: the command line's, and those of the plan that was armed."""
+"""Which sources are read: the command line's, and those of the armed plan."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from logger.sources import Arrival, Put, Report, Sampled, SourceError
 
 
 class Fake:
-    """A source that says when it is read, and when no longer."""
+    """A source that notes when it starts being read, and when it stops."""
 
     proof = "none"
 
@@ -66,7 +66,7 @@ class Followed:
     async def plan(self, *wanted: PlanSource) -> list[str]:
         self.feeding.plan(wanted)
         await asyncio.gather(*self.feeding._changes)
-        await asyncio.sleep(0)  # the sources' own beginning
+        await asyncio.sleep(0)  # the sources' own start
         said, self.log[:] = list(self.log), []
         return said
 

@@ -1,4 +1,4 @@
-"""How the logger fares is told without its journal too: a full disk, a logger that hangs, little room."""
+"""The logger's state can be told without its journal too: a full disk, a logger that hangs, little room."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def test_a_full_disk_is_told_though_the_heartbeat_stands_still(home: Home) -> No
 
 
 def test_a_logger_without_a_sign_is_judged_by_its_heartbeat(home: Home) -> None:
-    """It was started on a disk that was full already: there was no room for the sign either."""
+    """It started on a disk that was already full: there was no room for the heartbeat either."""
     with home.logger_lock():
         assert look(home, FULL).recording is False
         assert look(home, "").recording is True

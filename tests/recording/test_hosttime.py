@@ -1,4 +1,4 @@
-"""A firing's line of time goes on where it was, whatever somebody does to the host's clock."""
+"""A firing's time line goes on where it was, whatever somebody does to the host's clock."""
 
 from __future__ import annotations
 

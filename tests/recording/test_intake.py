@@ -1,4 +1,4 @@
-"""The way in, without any source: what a damaged, doubled, late or forged line does, and to the counts."""
+"""The intake, without any source: what a damaged, doubled, late or forged line does, and to the counts."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def told_in(taken: Unit) -> list[tuple[str, dict]]:
 
 @pytest.mark.parametrize("share", [0.0001, 0.001, 0.01, 0.05])
 async def test_loss_is_exactly_the_damaged_frames(share: float) -> None:
-    """Bytes flipped, dropped, doubled or cut off: no wrong reading, no good one lost, and the counts say so."""
+    """Bytes flipped, dropped, doubled or cut off: no wrong reading, no good one lost, and the counts are right."""
     rng = random.Random(1)
     way = Way()
     splitter = LineSplitter()
@@ -90,7 +90,7 @@ async def test_loss_is_exactly_the_damaged_frames(share: float) -> None:
     counts = way.intake.counts()
     assert counts["frames"] == n - len(spoilt)
     assert counts["missing"] == len(spoilt)
-    # A flipped bit can make a newline, and two bad lines of one.
+    # A flipped bit can make a newline, and so two bad lines of one.
     assert counts["bad_crc"] >= len(spoilt)
     assert counts["duplicates"] == counts["malformed"] == counts["out_of_order"] == 0
 
@@ -185,7 +185,7 @@ async def test_a_restart_of_the_logger_goes_on_where_it_was_and_takes_nothing_tw
     assert [frame.seq for frame, _ in again] == [*range(300, 400), *range(600, 700)]
     assert after.intake.counts()["duplicates"] == 10
     assert after.intake.counts()["missing"] == 200
-    # Both hosts' clocks begin at START_US, so that is what their times may be compared by.
+    # Both hosts' clocks begin at START_US, so their times can be compared.
     assert all(abs((t_us - START_US) / 1e6 - frame.seq / 10) < 0.1 for frame, t_us in again)
 
 
@@ -205,7 +205,7 @@ async def test_every_line_is_answered_whatever_becomes_of_it() -> None:
 
 
 async def test_made_up_names_do_not_shut_the_true_rig_out() -> None:
-    """256 names, then the rig: it is recorded all the same, from its first frame, and after a restart too."""
+    """256 names, then the rig: it is still recorded, from its first frame, and after a restart too."""
     way = Way()
     for i in range(256):
         await way.put(line(1, rig=f"r{i}"), 0.1, source="mqtt://broker", token=i)
@@ -245,7 +245,7 @@ async def test_many_rigs_that_go_on_are_recorded_and_the_one_too_many_is_named()
     told = [data for kind, data in told_in(taken) if kind == "fault" and "not recorded" in data["text"]]
     assert {data["rig"] for data in told} <= apart
     assert 1 <= len(told) <= 10
-    # One at a serial port has a seat of its own, as soon as it has gone on for a while.
+    # A rig at a serial port has a seat of its own once it has gone on for a while.
     for seq in range(20):
         await way.put(line(seq, rig="wired"), 5.0 + seq / 10)
     assert [frame.seq for frame, _ in way.take().frames if frame.rig == "wired"] == list(range(20))
@@ -335,7 +335,7 @@ async def test_one_stray_frame_moves_nothing() -> None:
 
 
 async def test_what_is_set_apart_finds_its_place_after_a_restart_of_the_logger() -> None:
-    """The rig has restarted with a clock that says nothing, and the logger is started again in the middle."""
+    """The rig has restarted with a clock that says nothing, and the logger is restarted in the middle."""
     before = Way()
     for seq in range(100):
         await before.put(line(seq), seq / 10)
@@ -346,7 +346,7 @@ async def test_what_is_set_apart_finds_its_place_after_a_restart_of_the_logger()
     assert not held.frames
     assert len(held.apart) == 50
     after = Way()
-    after.time.start_us += 27_000_000  # the line of time goes on: so long has gone
+    after.time.start_us += 27_000_000  # the time line goes on: this long has passed
     rows = [(frame.seq, frame.ms, t_us) for frame, t_us in stored.frames]
     after.intake.placing.prime(
         "a1", rows, ["k0"], checksums(stored.frames), before.intake.placing.clocks()["a1"]

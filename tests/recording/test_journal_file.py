@@ -1,4 +1,4 @@
-"""The recorder's journal: what is there is opened, what is damaged set aside, and never one after another for ever."""
+"""The recorder's journal: an existing one is opened, a damaged one set aside, and never one after another for ever."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Opened:
         self.file = JournalFile(path, lambda what, _: self.told.append(what))
 
     def open(self) -> JournalWriter | None:
-        """As the recorder does, with nothing to go on from; stopped as soon as it would wait."""
+        """As in the recorder, with nothing to resume; stopped as soon as it would wait."""
         return self.file.open(lambda _: None, lambda: True)
 
 

@@ -1,4 +1,4 @@
-"""What comes in is converted, judged and counted; the judgement goes on after a restart, at once or beside it."""
+"""What arrives is converted, judged and counted; the judgement resumes after a restart, at once or alongside."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ PLAN = loads(
 
 
 class Clock(HostTime):
-    """Stands where the test has come to."""
+    """A clock that shows where the test has got to."""
 
     now_us = 1_900_000_000_000_000
 
@@ -39,7 +39,7 @@ class Clock(HostTime):
 
 
 class Lamps(Nobody):
-    """Rigs with lamps that a test says of how they fare."""
+    """Rigs with lamps whose state the test sets."""
 
     def __init__(self) -> None:
         self.states: dict[str, str] = {}
@@ -49,7 +49,7 @@ class Lamps(Nobody):
 
 
 class Bench:
-    """The recorder's parts between its way in and the disk, over a journal on disk."""
+    """The recorder's parts between intake and disk, over a journal on disk."""
 
     def __init__(self, path: Path) -> None:
         self.path = path

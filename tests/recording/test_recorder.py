@@ -1,4 +1,4 @@
-"""The journal's thread: a fault in the judgement costs the fire no reading."""
+"""The journal's thread: a bug in the judgement costs the fire no reading."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class BrokenLater(Judging):
 
 
 async def record(path: Path, first: int, frames: int) -> None:
-    """Run a recorder over frames that come in now."""
+    """Run a recorder over frames that arrive now."""
     recorder, intake = made_recorder(path, title="Invented")
     recorder.start()
     for seq in range(first, first + frames):
@@ -54,7 +54,7 @@ async def test_readings_go_on_when_the_judgement_fails(
     path = tmp_path / "journal.sqlite"
     await record(path, 0, 5)
     monkeypatch.setattr(judged, "Judging", broken)
-    await record(path, 5, 5)  # taken up again
+    await record(path, 5, 5)  # resumed
     await record(tmp_path / "new.sqlite", 0, 5)  # begun
     for journal, readings in ((path, 10), (tmp_path / "new.sqlite", 5)):
         with contextlib.closing(JournalReader(journal)) as reader:
@@ -71,7 +71,7 @@ async def test_readings_go_on_when_the_judgement_fails(
 
 
 class Sender(Nobody):
-    """What a rig hears of its frames, by `seq`."""
+    """What a rig is told about its frames, by `seq`."""
 
     def __init__(self) -> None:
         self.on_disk: list[Any] = []
@@ -87,7 +87,7 @@ class Sender(Nobody):
 async def test_what_memory_could_not_hold_is_never_acknowledged_and_recorded_when_it_comes_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The disk takes nothing for so long that memory is full: the oldest readings are let go of."""
+    """The disk takes nothing for so long that memory is full: the oldest readings are dropped."""
     monkeypatch.setattr("logger.recording.backlog.BACKLOG_READINGS", 5)
     path, rig = tmp_path / "journal.sqlite", Sender()
     recorder, intake = made_recorder(path, title="Invented", rigs=rig)
@@ -108,7 +108,7 @@ async def test_what_memory_could_not_hold_is_never_acknowledged_and_recorded_whe
     monkeypatch.setattr(JournalWriter, "transaction", full)
     while not rig.asked_for:
         await send(len(sent))
-        await asyncio.sleep(0.05)  # twenty a second, as a rig would
+        await asyncio.sleep(0.05)  # twenty a second, like a rig
         assert len(sent) < 400
     monkeypatch.setattr(JournalWriter, "transaction", takes)
     await send(len(sent))

@@ -1,4 +1,4 @@
-"""What people do to the running firing, carried out by the journal's thread: notes, spots, and taking them back."""
+"""What people do to the running firing, carried out by the journal's thread: notes, gun readings, and undoing them."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ async def test_a_spot_reading_too(running: Running) -> None:
 
 
 async def test_that_coals_are_raked_out_reaches_the_judgement_beside_the_fire(running: Running) -> None:
-    """As it does when the firing is rehearsed: noted, put right, taken back."""
+    """As when the firing is rehearsed: noted, corrected, taken back."""
     await running.light()
     judging = running.recorder.judged.judging
     assert judging is not None

@@ -20,7 +20,7 @@ from tests.recording.made_recorder import hear, made_recorder
 
 
 class Fire:
-    """A recorder with a firing that has begun; requests are put into the journal past every door."""
+    """A recorder with a firing that has begun; requests go into the journal past every check."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -57,7 +57,7 @@ class Fire:
             return int(db.execute(row, (kind, data)).lastrowid or 0)
 
     async def answer(self, number: int) -> dict[str, Any]:
-        """The answer, read past the program too."""
+        """The answer, read without the program too."""
 
         def said() -> str | None:
             assert not self.recorder.ended.done(), "the logger has died of it"
@@ -118,7 +118,7 @@ async def test_odd_requests(fire: Fire) -> None:
         noted = await fire.answer(fire.put("note", '{"kind":"wood"}'))
         assert noted["ok"], f"the next request is carried out after {what}"
     fire.end()
-    fire.begin()  # started again, none of them is taken again
+    fire.begin()  # after a restart, none of them is taken again
     await fire.hear(5)
     for number, refused in answers.items():
         assert await fire.answer(number) == refused

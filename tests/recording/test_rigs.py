@@ -1,4 +1,4 @@
-"""Whoever sent a frame hears what became of it, in its own loop; and says how it fares."""
+"""Whoever sent a frame learns what became of it, in its own loop; and says how it is doing."""
 
 from __future__ import annotations
 
@@ -50,11 +50,11 @@ async def test_each_source_hears_of_its_own_frames_in_their_order(
     intake = Intake(HostTime())
     made = Rigs(Settings(home=Home(tmp_path)), intake, ())
     made.feeding.start()
-    # As the journal's thread does it.
+    # As the journal's thread does.
     await asyncio.to_thread(made.committed, [("one", 1), ("other", 7), ("one", 2), ("gone", 9)])
     await asyncio.to_thread(made.refused, [("other", 8)])
     await asyncio.to_thread(made.again, [("one", 3)])
-    for _ in range(10):  # turns of the loop; nothing of this waits for a time
+    for _ in range(10):  # turns of the loop; nothing here waits for a time
         await asyncio.sleep(0)
     reports = [(event.data["source"], event.data["what"]) for event in intake.take(0, 0).events]
     assert reports == [(name, kind) for name in ("one", "other") for kind in ("connected", "rig")]

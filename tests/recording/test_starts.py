@@ -59,7 +59,7 @@ async def path(tmp_path: Path) -> Path:
 
 
 def frames(path: Path) -> dict[str, list[int]]:
-    """By title: which frames are there."""
+    """Which frames are there, by title."""
     with contextlib.closing(JournalReader(path)) as reader:
         return {
             f.title: sorted(seq for batch in reader.batches(f.id) for seq in batch.seq.tolist())
@@ -129,7 +129,7 @@ async def test_a_plan_of_which_both_copies_are_garbled_ends_nothing(path: Path) 
     "table", ["firing", "layout", "recent", "chunk", "event", "heartbeat", "state", "meta"]
 )
 async def test_a_damaged_page_costs_no_start(table: str, path: Path) -> None:
-    """The firing goes on under its name in another file, or in the same; the old readings come to it."""
+    """The firing goes on under its name, in another file or in the same; the old readings join it."""
     overwrite(path, page_of(path, table))
     bench = Bench(path)
     await bench.put(OLD, 5)
@@ -141,12 +141,12 @@ async def test_a_damaged_page_costs_no_start(table: str, path: Path) -> None:
     there = frames(path)
     new = list(range(OLD, OLD + 10))
     assert there["Three bowls, invented"] == (new if table == "recent" else list(range(OLD + 10)))
-    if table not in ("chunk", "event"):  # nobody needs those for that; the check beside it finds them
+    if table not in ("chunk", "event"):  # nobody needs those for that; the check alongside finds them
         assert "journal_set_aside" in events(path)
 
 
 async def test_found_damaged_while_it_records(path: Path) -> None:
-    """By the check beside it: another journal within one turn, and not one frame less."""
+    """By the check alongside: another journal within one turn, and not one frame less."""
     bench = Bench(path)
     await bench.put(OLD, 5)
     bench.recorder.journal.damage = "row 17 missing from index"
@@ -160,7 +160,7 @@ async def test_found_damaged_while_it_records(path: Path) -> None:
 
 
 async def test_one_journal_after_the_other_is_damaged(path: Path) -> None:
-    """Then it is the disk: no heap of files, and what comes waits in memory."""
+    """Then it is the disk: no pile of files, and frames wait in memory."""
     bench = Bench(path)
     for k in range(5):
         bench.recorder.journal.damage = "again"
@@ -181,7 +181,7 @@ async def test_an_empty_journal_is_told(tmp_path: Path) -> None:
 
 
 def leave_the_log_alone(bench: Bench) -> None:
-    """As if the process had been killed, and the journal been removed then."""
+    """As if the process had been killed, and then the journal removed."""
     wal = bench.path.with_name(bench.path.name + "-wal")
     log = wal.read_bytes()
     bench.close()
@@ -211,7 +211,7 @@ def test_a_newer_versions_journal_is_left_alone(path: Path) -> None:
 
 
 async def test_the_judgement_catches_up_beside_the_recording(path: Path, tmp_path: Path) -> None:
-    """Its state is lost after a long stretch: recorded on at once, judged later, and each thing said once."""
+    """Its state is lost after a long stretch: recording resumes at once, judging later, and each thing is said once."""
     long = tmp_path / "long.sqlite"
     writer = JournalWriter(long)
     bench = Bench(long)
@@ -249,7 +249,7 @@ async def test_the_judgement_catches_up_beside_the_recording(path: Path, tmp_pat
 @pytest.mark.real
 @pytest.mark.timeout(180)
 def test_a_read_only_journal_mended_as_told_works(tmp_path: Path) -> None:
-    """By another user than root, whom the rights hold: the log beside it was made with the journal's own."""
+    """By a user other than root, whom permissions bind: the log beside it was made with the journal's own."""
     home = tmp_path / "home"
     home.mkdir()
     path = home / "journal.sqlite"
@@ -293,7 +293,7 @@ def has_joined(path: Path) -> bool:
 @pytest.mark.real
 @pytest.mark.timeout(300)
 def test_the_real_logger_records_on_and_joins_what_was_damaged(tmp_path: Path) -> None:
-    """The row of the firing that runs is gone: it goes on under its name, and the old readings come to it."""
+    """The row of the running firing is gone: it goes on under its name, and the old readings join it."""
     sys.path.insert(0, str(ROOT / "tests" / "chaos"))
     from steady import SteadyRig
 

@@ -55,7 +55,7 @@ def _pids(path: Path) -> list[int]:
     ("lived_s", "code", "own"),
     [
         (3.0, -signal.SIGKILL, False),  # killed by somebody, or by the system
-        (0.1, -signal.SIGKILL, True),  # time and again, before it can start: that would go round in a circle
+        (0.1, -signal.SIGKILL, True),  # repeatedly, before it can start: that would never end
         (3.0, 1, True),
         (3.0, -signal.SIGSEGV, True),
         (30.0, 1, False),
@@ -108,7 +108,7 @@ def test_children_end_when_the_supervisor_is_killed(tmp_path: Path) -> None:
 
 
 def test_a_child_that_hangs_is_killed_and_started_again(tmp_path: Path) -> None:
-    """It tells that it lives, and then no more: stopped, as by a debugger, or in a loop without end."""
+    """It reports that it is alive, and then stops: halted, as by a debugger, or in an endless loop."""
     note = tmp_path / "pids"
     telling = _notes_pid(note, "while True: tell('WATCHDOG=1'); time.sleep(0.1)")
     lives = "from logger.recording.service_manager import tell\ntell('WATCHDOG=1')\n"
@@ -126,7 +126,7 @@ def test_a_child_that_hangs_is_killed_and_started_again(tmp_path: Path) -> None:
 def test_what_a_child_says_reaches_the_service_manager(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """`run` as a service of systemd: what the logger says of itself is passed on."""
+    """`run` as a service of systemd: what the logger reports of itself is passed on."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
         heard.bind(str(tmp_path / "notify"))
         heard.settimeout(60)
