@@ -104,7 +104,7 @@ def test_a_wall_that_stays_cold_among_hot_ones() -> None:
 
 @pytest.mark.parametrize("broken", [False, True])
 def test_beads_deep_in_masonry_among_thin_walls(broken: bool) -> None:
-    """Three that wait for the warmth together, one for longer than the others, are sound; one that had it is not."""
+    """Three that wait for the warmth together, one for longer than the others, are sound; one that had warmed is not."""
     deep = [
         20.0 + k * np.maximum(T - begin, 0.0) for k, begin in ((0.12, 700.0), (0.1, 900.0), (0.05, 1300.0))
     ]

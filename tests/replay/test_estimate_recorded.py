@@ -1,4 +1,4 @@
-"""The estimate from the rig's lines to the journal: rows, the heartbeat's words, a spot reading and its taking back."""
+"""The estimate from the rig's lines to the journal: rows, the heartbeat's words, a gun reading made and taken back."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.recording.test_requests_carried_out import Running, running  # noqa: 
 
 
 async def burn(running: Running, seen: Callable[[], object], most_s: float = 60.0) -> None:  # noqa: F811
-    """Five frames a second, by the rig's own clock and the host's, until something is seen of them."""
+    """Five frames a second, by the rig's own clock and the host's, until they show an effect."""
     begun = time.monotonic()
     seq = 3
     while not seen():
@@ -24,7 +24,7 @@ async def burn(running: Running, seen: Callable[[], object], most_s: float = 60.
 
 
 def told(running: Running) -> dict[str, Any]:  # noqa: F811
-    """What the logger says of the pots; nothing yet where it has estimated nothing."""
+    """What the logger says of the pots; nothing before the first estimate."""
     verdict = (running.reader().heartbeat() or {}).get("verdict") or {}
     return dict(verdict.get("estimates", {}).get("k0") or {})
 

@@ -1,4 +1,4 @@
-"""The estimate through the whole chain: live, kept in the journal, after a restart, of a stored firing."""
+"""The estimate through the whole chain: live, kept in the journal, after a restart, from a stored firing."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def judging(fire: SimulatedFiring, *, estimating: bool = True) -> Judging:
 
 
 def live(fire: SimulatedFiring, made: Judging, *, spot: bool = True) -> list[Any]:
-    """All of it as it comes, with a spot reading asked for on the way."""
+    """All of it as it arrives, with a gun reading requested on the way."""
     said = []
     for batch in batches(fire):
         if spot and batch.t_us[-1] > START_US + SPOT_S * 1e6 and not getattr(made, "told", False):
@@ -61,7 +61,7 @@ def live(fire: SimulatedFiring, made: Judging, *, spot: bool = True) -> list[Any
 
 @pytest.fixture
 def stored(fire: SimulatedFiring, tmp_path: Path) -> Iterator[JournalReader]:
-    """The firing in a journal, its spot reading among the events."""
+    """The firing in a journal, its gun reading among the events."""
     reader = journal(tmp_path / "j.sqlite", fire, batches(fire))
     writer = JournalWriter(reader.path)
     firing = reader.firing("last").id
@@ -84,7 +84,7 @@ def test_a_replay_estimates_what_was_estimated_live(fire: SimulatedFiring, store
 
 
 def test_a_restart_hears_a_spot_reading_once(fire: SimulatedFiring, stored: JournalReader) -> None:
-    """It is in the snapshot and in the journal, and still ahead of the readings that were judged."""
+    """It is in the snapshot and in the journal, still ahead of the readings that were judged."""
     straight, restarted = judging(fire), judging(fire)
     made = batches(fire)
     cut = next(i for i, b in enumerate(made) if b.t_us[0] > START_US + (SPOT_S - 20) * 1e6)
@@ -102,7 +102,7 @@ def test_a_restart_hears_a_spot_reading_once(fire: SimulatedFiring, stored: Jour
 
 
 def test_a_snapshot_of_another_plan_is_not_gone_on_from(fire: SimulatedFiring) -> None:
-    """As many probes, in other zones: the firing is judged anew from its readings."""
+    """As many probes, in other zones: the firing is judged again from its readings."""
     first = judging(fire)
     for batch in batches(fire, until=200):
         first.take([batch])
@@ -214,14 +214,14 @@ def test_a_salvaged_journal_keeps_them(tmp_path: Path) -> None:
     reader.close()
 
 
-# --- of a stored firing -------------------------------------------------------------------------------------
+# --- from a stored firing ------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("reads", ["coals", "air"])
 def test_one_thermometer_alone_is_judged_and_reported(
     reads: str, fire: SimulatedFiring, tmp_path: Path
 ) -> None:
-    """Most people begin with one under the stack: there is no pot to estimate then, and nothing fails for it."""
+    """Most people begin with one probe under the stack: there is no pot to estimate then, and nothing fails."""
     column, probe = next((j, p) for j, p in enumerate(fire.plan.probes) if p.reads == reads)
     one = replace(
         fire,

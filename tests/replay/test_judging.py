@@ -1,4 +1,4 @@
-"""The judgement's feeder: the same words live, after a restart and in rehearsal; several rigs on one line of time."""
+"""The judgement's feeder: the same words live, after a restart and in rehearsal; several rigs on one time line."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def fire() -> SimulatedFiring:
 
 
 def batches(fire: SimulatedFiring, rigs: int = 1, step: int = 7, until: int | None = None) -> list[Batch]:
-    """The firing as batches; its columns are dealt out to so many rigs, whose frames come alternately."""
+    """The firing as batches; its columns are shared among several rigs, whose frames alternate."""
     made = []
     n = until or len(fire.t_s)
     for a in range(0, n, step):
@@ -112,7 +112,7 @@ def test_a_snapshot_that_knows_fewer_channels_is_not_gone_on_from(fire: Simulate
     more = Judging(None, START_US)
     assert more.restore(state, seen(fire)) is None
     assert len(more.plan.probes) == 4
-    for batch in batches(fire, until=50):  # everything is judged anew, with all columns
+    for batch in batches(fire, until=50):  # everything is judged again, with all columns
         more.take([batch])
     assert more.restore(None, seen(fire)) is None
 

@@ -1,4 +1,4 @@
-"""What people write down about a firing: checked, kept beside what is there, shown as text."""
+"""What people write down about a firing: checked, added to what is there, shown as text."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Facts of a firing, against firings whose facts follow from how they were made."""
+"""Facts of a firing, checked on firings made so that the facts are known."""
 
 from __future__ import annotations
 

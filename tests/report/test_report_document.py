@@ -1,4 +1,4 @@
-"""The report: whole, safe, without a network, and in the units and the zone asked for."""
+"""The report: whole, safe, without a network, and in the units and the time zone asked for."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ NASTY = "<script>alert(1)</script> & \"quotes\" 'n' </style> <img src=x onerror=
 
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A journal with an invented firing that was judged live, and one that was not."""
+    """A journal with an invented firing that was judged live, and one that wasn't."""
     folder = tmp_path_factory.mktemp("home")
     with contextlib.closing(open_journal(folder)) as writer:
         invented_firing(writer, 5, judged=True, described=DESCRIBED)
@@ -79,7 +79,7 @@ def picture(known: tuple[Gathered, Any], width: float, height: float) -> str:
 
 
 class Seen(HTMLParser):
-    """Tags, attributes and text of a document, as a browser's parser takes them apart."""
+    """Tags, attributes and text of a document, as a browser's parser splits them."""
 
     def __init__(self, text: str) -> None:
         super().__init__()
@@ -188,7 +188,7 @@ def test_fahrenheit_and_another_zone(known: tuple[Gathered, Any]) -> None:
     assert f"Target {known[0].plan.target_c * 1.8 + 32:.0f} °F" in text
     told = next(f for f in known[0].facts if f.key == "peaks_apart_c")
     assert told.value is not None
-    assert f"{told.value * 1.8:.0f} °F" in text  # a difference has no 32 in it
+    assert f"{told.value * 1.8:.0f} °F" in text  # the 32 of °F is no part of a difference
 
 
 @pytest.mark.parametrize("which", [0, 1], ids=["worked out afterwards", "as called beside the fire"])
@@ -344,7 +344,7 @@ def test_every_probe_is_drawn_and_named(known: tuple[Gathered, Any]) -> None:
 def test_what_a_faulty_probe_read_is_pale_in_the_traces_and_no_colour_in_the_stack(
     known: tuple[Gathered, Any],
 ) -> None:
-    """Until its alarm cleared, or to the end where it never did."""
+    """Until its alarm cleared, or to the end if it never did."""
     gathered, traces = known
 
     def pale(alarms: list[dict[str, Any]]) -> tuple[int, list[float]]:
@@ -442,7 +442,7 @@ def test_what_was_taken_back_is_not_told(tmp_path: Path) -> None:
 
 
 def test_a_zone_without_a_probe_is_told_too(tmp_path: Path) -> None:
-    """A plan may name zones that only the estimate speaks of."""
+    """A plan may name zones that only the estimate covers."""
     with contextlib.closing(open_journal(tmp_path)) as writer:
         firing, made = invented_firing(writer, 11, probes=3, rate_hz=0.1)
         plan = structs.replace(made.plan, clay=structs.replace(made.plan.clay, zones=("heart of the stack",)))

@@ -1,4 +1,4 @@
-"""The report tells measured from estimated: what the pots themselves were at stands marked, with its band."""
+"""The report tells measured from estimated: the pots' own temperature is marked, with its band."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Disturbed streams of a made-up rig, with the truth beside them, and what must hold of whoever follows them.
+"""Disturbed streams of a made-up rig, with the truth, and what must hold for anything that follows them.
 
 By hand: `python -m tests.rig_line.disturbed --streams 10000 --seed 1` prints what was made and what came of it;
 `--alone` leaves out what others send in the rig's name.
@@ -26,20 +26,20 @@ QUICK_BACK_S = 2.0
 
 @dataclass(frozen=True)
 class Sent:
-    """A sound frame on its way, and what is so of it."""
+    """A sound frame on its way, and the truth about it."""
 
     seq: int
     ms: int
     checksum: int
     arrival_s: float
     made_s: float
-    true: bool  # of the rig itself; else of a twin, or forged
+    true: bool  # the rig's own; otherwise a twin's, or forged
     boot: int = 0
 
 
 @dataclass
 class Course:
-    """What a rig and its surroundings do, one after another."""
+    """What a rig and its surroundings do, one thing after another."""
 
     rng: random.Random
     hz: float = 10.0
@@ -50,11 +50,11 @@ class Course:
     boot: int = 0
     checksum: int = 0
     due_s: float = 0.0
-    """From here on each frame that is made is to be placed at once. [s]"""
+    """From here on each new frame must be placed at once. [s]"""
     did: Counter[str] = field(default_factory=Counter)
 
     def run(self, seconds: float, *, lose: float = 0.0, hold_until_s: float | None = None) -> list[Sent]:
-        """Let the rig make frames; each comes in a little later, or all together once a link is back."""
+        """Let the rig make frames; each arrives a little later, or all together once a link is back."""
         made = []
         for _ in range(max(1, round(seconds * self.hz))):
             self.checksum += 1
@@ -108,7 +108,7 @@ class Course:
 
 
 def anywhere(rng: random.Random) -> int:
-    """A number of 32 bits, near a wrap or near nothing as often as anywhere."""
+    """A number of 32 bits, as often near a wrap or near zero as anywhere."""
     return rng.choice(
         [
             rng.randrange(WRAP),
@@ -125,7 +125,7 @@ KINDS = (
     *("twin", "twin like us", "swapped", "stall"),
 )
 OTHERS = ("stray", "near stray", "strays", "replay", "twin", "twin like us")
-"""What no rig does by itself: frames that somebody made up, sent again from long ago, or a second rig."""
+"""What no rig does by itself: forged frames, frames sent again from long ago, or a second rig."""
 ALONE = tuple(kind for kind in KINDS if kind not in OTHERS)
 
 
@@ -188,12 +188,12 @@ def disturbance(course: Course, kinds: Sequence[str] = KINDS) -> None:
             seconds = rng.uniform(1, 30)
             course.twin(seconds, anywhere(rng), anywhere(rng), rng.choice([1.0, 2.0, 10.0]))
             course.run(seconds + 0.6)
-            course.disturb(kind, slow=True)  # it may have taken the floor from a rig that had just restarted
+            course.disturb(kind, slow=True)  # it may have been taken for the rig when that had just restarted
         case "twin like us":
             seconds = rng.uniform(1, 30)
             course.twin(seconds, rng.randrange(100), rng.randrange(9000), course.hz)
             course.run(seconds + 0.6)
-            course.disturb(kind, slow=True)  # it may have taken the floor from a rig that had just restarted
+            course.disturb(kind, slow=True)  # it may have been taken for the rig when that had just restarted
         case "swapped":
             last = course.run(3.0)
             del course.sent[-len(last) :]
@@ -230,7 +230,7 @@ class Followed:
 
 
 def follow(course: Course, restarts: int = 0) -> Followed:
-    """Follow a stream as the logger does, which may be started again meanwhile."""
+    """Follow a stream as the logger does; the logger may be restarted meanwhile."""
     frames = course.in_order()
     cuts = sorted(course.rng.sample(range(1, len(frames)), min(restarts, len(frames) - 1)))
     stream = Stream(Counters())
@@ -265,7 +265,7 @@ def record(found: Followed, placed: list[tuple[Came, float]]) -> None:
 
 
 def started_again(found: Followed, now_s: float) -> Stream:
-    """What the journal gives back: the frames of the last minutes, and what is set apart."""
+    """What the journal returns: the frames of the last minutes, and what is set apart."""
     found.starts += 1
     stream = Stream(Counters())
     rows = sorted(((t_s, sent) for sent, t_s in found.placed), key=lambda row: row[0])
@@ -284,7 +284,7 @@ def started_again(found: Followed, now_s: float) -> Stream:
 
 
 def faults(course: Course, found: Followed) -> list[str]:
-    """What doesn't hold of a stream and what became of it."""
+    """What is wrong with a stream and what became of it."""
     wrong = []
     sent = {one.checksum: one for one in course.sent}
     placed = Counter(one.checksum for one, _ in found.placed)

@@ -71,7 +71,7 @@ def test_no_answer_is_a_failure_and_an_answer_mends_it() -> None:
         now_s += 0.5
     beacon.due(now_s)
     assert beacon.state(now_s) == "failed"
-    assert len([line for line in lines if line]) == 3  # it was said three times before that
+    assert len([line for line in lines if line]) == 3  # it had been said three times before that
     beacon.answered(BeaconAnswer("a1", number_of(lines[0]), "alarm"))
     assert beacon.state(now_s) == "shown"
 

@@ -1,4 +1,4 @@
-"""Which rigs are told what to show, and which of them are missed when they don't answer."""
+"""Which rigs are told what to show, and which are missed when they don't answer."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def test_a_rig_that_is_silent_as_a_whole_is_another_alarms_affair() -> None:
     rigs.shows["a1"] = None
     rigs.run(RIG_GONE_S + 30, silent=("a1",))
     assert rigs.states == {"a1": "unreachable"}
-    rigs.run(FAILED_AFTER_S - 1)  # it has all its time again when it is back
+    rigs.run(FAILED_AFTER_S - 1)  # it has its full time again once it is back
     assert rigs.states == {"a1": "waiting"}
 
 
@@ -103,7 +103,7 @@ def test_a_test_is_shown_for_its_time_and_then_what_should_be() -> None:
 
 
 def test_forged_answers_make_no_beacon_and_hide_none() -> None:
-    """A rig without a beacon that others answer for is not missed; one that has failed is not talked well."""
+    """A rig without a beacon that others answer for is not missed; one that has failed can't be talked well."""
     rigs = Rigs({"a1": None, "b2": "="}, known=("b2",))
     for seconds in range(30):
         for number in range(40):

@@ -1,4 +1,4 @@
-"""The rig's clock on the host's: rates stay true where arrival times lie, and the line of time is one line."""
+"""The rig's clock on the host's: rates stay true where arrival times mislead, and the time line is one line."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def arrivals(true_s: np.ndarray, jitter: str, seed: int) -> np.ndarray:
             delay = rng.uniform(0, 0.5, len(true_s))
         case "exponential":
             delay = np.minimum(rng.exponential(0.1, len(true_s)), 0.5)
-        case "batches":  # USB hands over what has gathered every half second
+        case "batches":  # USB delivers what has gathered every half second
             return np.ceil(true_s / 0.5) * 0.5
         case _:
             raise ValueError(jitter)
@@ -104,7 +104,7 @@ def test_late_frames_get_their_true_times() -> None:
 
 def test_what_was_buffered_before_anyone_listened_does_not_shift_the_rest() -> None:
     true_s = 1000.0 + np.arange(0, 300, 0.1)
-    arrival_s = np.maximum(true_s, 1020.0)  # twenty seconds of lines come at once
+    arrival_s = np.maximum(true_s, 1020.0)  # twenty seconds of lines arrive at once
     t_s = run(RigClock(), np.round(true_s * 1000), arrival_s)
     assert np.all(np.diff(t_s) > 0)
     assert np.max(np.abs(t_s - true_s)[400:]) < 0.6
@@ -139,7 +139,7 @@ def test_no_time_at_or_before_the_floor() -> None:
 @pytest.mark.parametrize("jitter", ["uniform", "exponential", "batches"])
 @pytest.mark.parametrize("seed", range(5))
 def test_times_rise_with_the_rigs_clock_whichever_frames_come_late(jitter: str, seed: int) -> None:
-    """Late frames lie between their neighbours, though the map was still finding its place at that time."""
+    """Late frames fall between their neighbours, though the map was still settling at that time."""
     rng = np.random.default_rng(seed)
     true_s = 1000.0 + np.arange(0, 1500, 0.1)
     ms = np.round((true_s - 900) * 1000 * 1.0002).astype(np.int64)
@@ -156,7 +156,7 @@ def test_times_rise_with_the_rigs_clock_whichever_frames_come_late(jitter: str, 
 
 
 def test_a_burst_of_kept_frames_in_their_turn_moves_nothing() -> None:
-    """An hour's frames come within seconds, the oldest an hour late: all get the times they were made at."""
+    """An hour's frames arrive within seconds, the oldest an hour late: all get the times they were made at."""
     true_s = 1000.0 + np.arange(0, 6000, 0.25)
     out = (true_s > 1900) & (true_s < 5500)
     arrival_s = arrivals(true_s, "exponential", 6)
@@ -173,7 +173,7 @@ def test_a_burst_of_kept_frames_in_their_turn_moves_nothing() -> None:
 def test_over_a_silence_the_drift_found_before_carries_on(gap_s: float) -> None:
     true_s = 1000.0 + np.concatenate([np.arange(0, 900, 0.1), 900 + gap_s + np.arange(0, 60, 0.1)])
     t_s = run(RigClock(), np.round(true_s * 1000 * 1.0002), arrivals(true_s, "exponential", 7))
-    # 20 ppm of what lies between, and what is learnt in the first minute.
+    # 20 ppm of the time between, and what is learnt in the first minute.
     assert np.max(np.abs(t_s - true_s)[6000:]) < 0.05 + 20e-6 * gap_s
     assert np.all(np.diff(t_s) > 0)
 
@@ -188,7 +188,7 @@ def test_first_guess_is_mended_gently() -> None:
 
 
 def test_a_host_that_was_set_back_while_nobody_logged_gets_true_rates_and_no_time_twice() -> None:
-    """A small computer's clock was put right by minus one day, then the logger was started again."""
+    """A small computer's clock was corrected by minus one day, then the logger was restarted."""
     true_s = 1000.0 + np.arange(0, 600, 0.5)
     newest_s = 1000.0 + 86_400
     clock = RigClock(floor_s=newest_s)
@@ -200,7 +200,7 @@ def test_a_host_that_was_set_back_while_nobody_logged_gets_true_rates_and_no_tim
 
 
 def test_a_time_scale_is_only_numbers() -> None:
-    """A demonstration at 60 times life: delays of 10 ms look like 600 ms."""
+    """A demo at 60 times real time: delays of 10 ms look like 600 ms."""
     true_s = 1000.0 + np.arange(0, 3600, 0.25)
     rng = np.random.default_rng(9)
     arrival_s = np.maximum.accumulate(true_s + 60 * rng.uniform(0, 0.01, len(true_s)))

@@ -1,4 +1,4 @@
-"""A rig's stream, followed by boots: nothing lost, nothing twice, one line of time, and soon back."""
+"""A rig's stream, followed boot by boot: nothing lost, nothing twice, one time line, and soon back."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ checksums = count()
 
 
 class Rig:
-    """A rig with a clock of its own that makes ten frames a second, and a host that takes them in."""
+    """A rig with a clock of its own that makes ten frames a second, and a host that receives them."""
 
     def __init__(
         self, on_s: float = 1000.0, first_ms: int = 500, first_seq: int = 0, *, every_s: float = 0.1
@@ -47,7 +47,7 @@ class Rig:
         return [self.frame(i) for i in numbers]
 
     def kept(self, since_s: float, *numbers: int) -> list[Came]:
-        """Frames that all come in a burst, at some time after they were made."""
+        """Frames that all arrive in one burst, some time after they were made."""
         frames = self.live(*numbers)
         for n, came in enumerate(frames):
             came.arrival_s = since_s + 0.001 * n
@@ -118,7 +118,7 @@ def test_seq_and_clock_wrap() -> None:
 def test_a_rig_that_has_started_again_is_seen_whenever_it_is_heard_first(
     up_s: float, out_s: float, ran: int
 ) -> None:
-    """Over USB a rig is heard at once; with a radio it may have been up for minutes, its clock long past 0."""
+    """Over USB a rig is heard at once; with a radio it may have been up for minutes, its clock well past 0."""
     before = Rig()
     after = Rig(on_s=before.made_s(ran) + out_s)
     first = round(up_s * 10)
@@ -188,7 +188,7 @@ def test_counters_that_stand_still_or_go_back_cost_no_frame(way: str) -> None:
         came.ms = 12_345 if way in ("ms still", "both still") else came.ms
         frames.append(came)
     verdicts = followed.take(frames)
-    # A clock that has just stopped is right for a moment: what came before that moment has no place any more.
+    # A clock that has just stopped is right for a moment: what came before that moment no longer has a place.
     assert len(followed.times) >= (380 if way in ("ms still", "both still") else 400)
     assert len(followed.times) + len(followed.apart) == 400
     back = verdicts.index(PLACED)
@@ -276,7 +276,7 @@ def test_a_backlog_is_no_second_rig(times_life: float) -> None:
 @pytest.mark.parametrize("stall", [25, 40])
 @pytest.mark.parametrize("before", [1, 3, 8])
 def test_a_reader_that_stands_still_beside_a_rig_just_switched_on(before: int, stall: int) -> None:
-    """What gathered in the port might be a new boot's by its clock; it is all that the line lacks."""
+    """By its clock, what gathered in the port might be a new boot's; it is exactly what the line lacks."""
     rig = Rig(first_ms=60)
     gathered = range(before, before + stall)
     frames = [*rig.live(*range(before)), *rig.kept(rig.made_s(before + stall), *gathered)]
@@ -314,7 +314,7 @@ def test_a_broker_that_kept_the_oldest_leaves_a_hole_before_the_live_ones() -> N
 
 
 def test_several_boots_that_a_broker_kept_come_at_once_and_keep_their_order() -> None:
-    """The logger was away for an hour, the rig restarted twice meanwhile: three boots in one burst, then life."""
+    """The logger was away for an hour, the rig restarted twice meanwhile: three boots in one burst, then live frames."""
     rigs = [Rig(), Rig(on_s=2000), Rig(on_s=3000)]
     followed = Followed()
     followed.take(rigs[0].live(*range(100)))
@@ -353,7 +353,7 @@ def test_primed_from_the_journal_it_knows_what_was_there() -> None:
 
 
 def test_what_only_looks_like_what_is_in_the_journal_is_not_dropped() -> None:
-    """Rig and logger lost their supply together: seq and ms begin as they did, with other readings."""
+    """Rig and logger lost power together: seq and ms begin as they did, with other readings."""
     before = Rig()
     after = Rig(on_s=before.made_s(500) + 20)
     followed = primed(before, 500, after.made_s(0) - 1)
@@ -461,7 +461,7 @@ numbers = st.integers(0, 2**32 - 1) | st.integers(0, 50)
 
 @given(st.lists(st.tuples(numbers, numbers, st.floats(0, 1e6), st.integers(0, 3)), max_size=60))
 def test_any_numbers_at_all_are_kept_or_were_here(frames: list[tuple[int, int, float, int]]) -> None:
-    """Whatever comes, the same bytes are on disk afterwards, once; and times only rise with a boot's frames."""
+    """Whatever arrives, the same bytes are on disk afterwards, once; and times only rise with a boot's frames."""
     stream = Stream(Counters())
     disk: set[tuple[int, int, int]] = set()
     for seq, ms, arrival_s, checksum in sorted(
@@ -492,7 +492,7 @@ def test_disturbed_streams(seed: int, restarts: int) -> None:
 
 @pytest.mark.timeout(36_000 if LONG else 120)
 def test_restarts_wraps_and_reorderings() -> None:
-    """Each frame is there once, in order, at its time; set apart at most, where nothing can tell."""
+    """Each frame is there once, in order, at its time; at most set apart, where nothing can tell."""
     found: dict[int, list[str]] = {}
     told = Counter[str]()
     for seed in range(FIRST_SEED, FIRST_SEED + (10_000 if LONG else 60)):
@@ -510,23 +510,20 @@ def test_restarts_wraps_and_reorderings() -> None:
 @pytest.mark.parametrize(
     "seed",
     [
-        *(201_002_010, 201_002_535),  # a boot of five frames, and another that looks as if it went on there
-        201_000_076,  # of a boot of two frames the next one's first were in the hole
-        *(
-            201_000_797,
-            201_000_691,
-        ),  # a batch in another order was a backlog of 18 days, or a boot of its own
-        201_002_095,  # a link that stood still for 30 s, and had not
-        201_000_664,  # only time told, though the counter went on over a short boot
+        *(201_002_010, 201_002_535),  # a boot of five frames, and another that seemed to go on from there
+        201_000_076,  # the first frames after a two-frame boot fell into the hole
+        *(201_000_797, 201_000_691),  # a reordered batch passed for an 18-day backlog, or for a boot
+        201_002_095,  # a link seemed to stand still for 30 s, and hadn't
+        201_000_664,  # only the time told, though the counter went on over a short boot
         221_000_374,  # a batch after a silence was taken for counters that can't be believed
-        *(201_000_417, 223_000_620),  # late frames that fit a hole were a boot of their own
-        *(301_006_956, 301_007_977),  # the next boot's swapped frame was the old one's next
-        301_002_593,  # a boot's only frame was one that the boot before it had missed, 147 in 20 s
+        *(201_000_417, 223_000_620),  # late frames that fit a hole were taken for a boot of their own
+        *(301_006_956, 301_007_977),  # the next boot's swapped frame was taken for the old one's next
+        301_002_593,  # a boot's only frame was one that the boot before had missed, 147 in 20 s
         *(301_000_154, 301_001_789),  # a broker sent again what more than twelve short boots had said
         301_001_300,  # in such a burst one frame was the line's next to the beat
         *(301_007_628, 301_006_858, 301_002_367),  # a burst, and a new boot went on where it ended
-        *(201_000_035, 211_000_998),  # the next boot's first frame was a swapped one of the boot before
-        7_135_000_213,  # a backlog of the new boot that would have filled a hole of the old one
+        *(201_000_035, 211_000_998),  # the next boot's first frame passed for a swapped one of the last
+        7_135_000_213,  # a backlog of the new boot would have filled a hole of the old one
     ],
 )
 def test_streams_that_were_followed_wrongly(seed: int) -> None:
@@ -543,19 +540,19 @@ def test_what_came_again_says_nothing_of_a_later_boots_time(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", [511_005_445, 511_005_730, 6_120_000_203])
 def test_a_restart_soon_after_another_is_no_frame_that_was_overtaken(seed: int) -> None:
-    """A boot of a few frames, then one whose counter and clock lie a little before it, to the beat."""
+    """A boot of a few frames, then one whose counter and clock are a little before it, to the beat."""
     course = disturbed(random.Random(seed), ALONE)
     assert not faults(course, follow(course))
 
 
 def test_what_a_broker_sends_twice_over_makes_no_boot() -> None:
-    """Each old frame comes twice in a burst, one of them at the very beat of a new boot's next."""
+    """Each old frame comes twice in a burst, one of them exactly when a new boot's next is due."""
     course = disturbed(random.Random(401_009_515), ALONE)
     assert not faults(course, follow(course))
 
 
 def test_a_frame_has_one_place_though_the_rest_of_its_strand_is_a_new_boot() -> None:
-    """Nor does how long a backlog came in for say that what comes after it has gone on steadily."""
+    """Nor does the time a backlog took to arrive prove that what follows it has gone on steadily."""
     course = disturbed(random.Random(401_005_731), ALONE)
     assert not faults(course, follow(course))
 
@@ -572,7 +569,7 @@ def test_a_clock_that_lies_half_a_round_ahead_is_no_backlog_of_weeks() -> None:
 
 
 def test_a_backlog_of_a_restarted_rig_is_not_of_days_to_come() -> None:
-    """Counter and clock lie ahead of the old boot's, by 24 days: no rig made that in 24 s."""
+    """Counter and clock are ahead of the old boot's by 24 days: no rig made that in 24 s."""
     before = Rig(every_s=1.0)
     after = Rig(1060.0, 2**31, 700, every_s=1.0)
     host = [*before.live(*range(60))]

@@ -22,7 +22,7 @@ from logger.rig_line.wire import (
 
 
 def line(body: bytes | str | dict[str, Any]) -> bytes:
-    """Give the bytes a true CRC, whatever they are."""
+    """Give the bytes a correct CRC, whatever they are."""
     if isinstance(body, dict):
         body = json.dumps(body)
     if isinstance(body, str):
@@ -53,7 +53,7 @@ frames = st.builds(
 
 
 def test_interface_example_is_read() -> None:
-    # The line of interfaces.md, with a true CRC: the value is zlib.crc32's, written down here so that
+    # The line of interfaces.md, with a correct CRC: the value is zlib.crc32's, written down here so that
     # encoder and decoder can't both be wrong in the same way.
     body = (
         b'{"rig":"a1","seq":18233,"ms":911650,"ch":{"k0":{"amp":"max31855","raw":"2f10190"},'
@@ -80,7 +80,7 @@ INTERFACE_CRC = b"652cc8a4"
 
 def test_checksum_is_iso_hdlc() -> None:
     # Check value of CRC-32/ISO-HDLC for the nine ASCII digits: catalogues of CRC algorithms print cbf43926
-    # (from memory). The body is no frame, so getting past the CRC shows as Malformed.
+    # (from memory). The body is no frame, so once past the CRC it counts as Malformed.
     with pytest.raises(Malformed):
         decode(b"123456789*cbf43926")
     with pytest.raises(BadCrc):
@@ -122,7 +122,7 @@ def test_any_json_is_a_true_frame_or_refused(document: Any) -> None:
         frame = decode(data)
     except WireError:
         return
-    # What is accepted says the same to a second, independent reader of JSON.
+    # What is accepted means the same to a second, independent reader of JSON.
     assert document["rig"] == frame.rig
     assert (document["seq"], document["ms"]) == (frame.seq, frame.ms)
     for name, sample in document["ch"].items():
@@ -352,7 +352,7 @@ def test_lines_are_the_same_however_the_bytes_come(
         found += splitter.feed(stream[:n])
         stream = stream[n:]
     assert found == [one for one in lines if one]
-    # The half line is whole once its end comes.
+    # The half line is complete once its end arrives.
     assert splitter.feed(b"end\n") == [tail + b"end"]
 
 
@@ -382,7 +382,7 @@ def test_bytes_without_end_keep_nothing() -> None:
 
 def test_half_line_after_a_replug_does_not_spoil_the_next() -> None:
     good = encode(Frame("a1", 1, 50, {"k0": Sample(c=20.5)}))
-    # The port comes back in the middle of a line. That line is lost, the next is whole.
+    # The port comes back in the middle of a line. That line is lost, the next is complete.
     first, second = LineSplitter().feed(good[30:] + good)
     with pytest.raises(BadCrc):
         decode(first)

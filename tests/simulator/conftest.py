@@ -18,7 +18,7 @@ SEEDS = range(times(20, 50))
 
 @pytest.fixture(scope="session")
 def clean_firings() -> list[tuple[Scenario, Fire]]:
-    """Firings in which nothing is wrong: fifty in the long form. Burning one takes a second."""
+    """Firings with nothing wrong: fifty in the long form. Burning one takes a second."""
     scenarios = [draw(seed, mishaps="none") for seed in SEEDS]
     return [(scenario, burnt(scenario)) for scenario in scenarios]
 

@@ -1,7 +1,7 @@
 """The simulated fire against what has been measured at real ones.
 
-The sources stand beside the checks. What they say is taken from memory of them: maxima and times from the
-abstracts, plume regimes from the report's summary figure.
+Each check names its source. What the sources say is from memory: maxima and times from the abstracts, plume
+regimes from the report's summary figure.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from logger.simulator.fire import HEAT_CAPACITY, Fire, burn, plume_rise_c
 from logger.simulator.scenario import Gust, Rain, Scenario
 from tests.burnt import burnt
 
-pytestmark = pytest.mark.timeout(900)  # invented fires by the dozen, on a core that others use too
+pytestmark = pytest.mark.timeout(900)  # dozens of invented fires, on a core that others use too
 
 Firings = list[tuple[Scenario, Fire]]
 
@@ -275,7 +275,7 @@ class TestWhatHappens:
 
 
 def test_wall_keeps_the_heat_that_goes_in() -> None:
-    """The wall's nodes hold what crossed its faces: conduction between them makes and loses nothing."""
+    """The wall's nodes hold what crossed its faces: conduction between them creates and loses nothing."""
     scenario = demo_scenario()
     fire = burnt(scenario)
     cells = HEAT_CAPACITY * scenario.wall_mm / 1000 * np.array([0.25, 0.5, 0.25])

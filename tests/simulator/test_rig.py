@@ -45,7 +45,7 @@ def wait_for(path: Path) -> None:
 
 
 def read_frames(link: Path, count: int, seconds: float = 15.0) -> list[Frame]:
-    """Whole frames; the first line may have been cut when the port was opened."""
+    """Complete frames; the first line may have been cut when the port was opened."""
     splitter = wire.LineSplitter()
     lines: list[bytes] = []
     deadline = time.monotonic() + seconds
@@ -168,7 +168,7 @@ def test_scenario_by_name() -> None:
 
 
 async def test_oldest_lines_go_when_nobody_reads_and_whole_lines_come_after() -> None:
-    """A full pipe: what is lost is the oldest, and only whole lines, so every line read is a true one."""
+    """A full pipe: only whole lines are lost, oldest first, so every line read is a true one."""
     out, into = os.pipe()
     try:
         outlet = Outlet(into)
@@ -203,7 +203,7 @@ async def test_oldest_lines_go_when_nobody_reads_and_whole_lines_come_after() ->
 async def listen(
     port: int, rig_name: str, until: str, count: int, session: str | None = None
 ) -> list[tuple[str, bytes, bool]]:
-    """Messages until `count` of the kind `until` (frame or status) have come; `session`: one that is kept."""
+    """Messages until `count` of the kind `until` (frame or status) have arrived; `session`: one that is kept."""
     got: list[tuple[str, bytes, bool]] = []
     client = aiomqtt.Client("127.0.0.1", port, identifier=session, clean_session=session is None)
     async with asyncio.timeout(20), client:
@@ -248,7 +248,7 @@ async def test_last_will_speaks_for_a_killed_rig(tmp_path: Path) -> None:
 
 @pytest.mark.real
 async def test_frames_kept_while_the_broker_is_away(tmp_path: Path) -> None:
-    """The broker is started again seconds after the rig began: not a frame is missing."""
+    """The broker restarts seconds after the rig began: not a frame is missing."""
     broker = Mosquitto(tmp_path)
     port = broker.port
     with broker:

@@ -9,7 +9,7 @@ import pytest
 from logger.simulator import simulate
 from logger.simulator.truth import COLLAPSE_C, STALL_FOR_S
 
-pytestmark = pytest.mark.timeout(900)  # invented fires by the dozen, on a core that others use too
+pytestmark = pytest.mark.timeout(900)  # dozens of invented fires, on a core that others use too
 
 
 def test_nothing_wrong_means_no_mishap_and_every_zone_at_target(clean_truths: list[dict[str, Any]]) -> None:
@@ -80,7 +80,7 @@ def test_stalls_are_what_the_temperatures_say() -> None:
             assert level[there].max() <= truth["target_c"] - 20 + 0.2
             assert level[there].min() > 300 - 0.2
             assert level[t < stall["end_s"]].max() < truth["target_c"]
-            # Over the whole of it, it hardly moves: 3 °C/min at the most.
+            # Over the whole stretch it hardly moves: 3 °C/min at most.
             minutes = (stall["end_s"] - stall["start_s"]) / 60
             assert np.ptp(level[there]) <= 3.2 * (minutes + 2)
     assert stalled >= 9

@@ -1,4 +1,4 @@
-"""What the sources' tests share."""
+"""Shared by the sources' tests."""
 
 from __future__ import annotations
 

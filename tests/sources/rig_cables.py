@@ -1,4 +1,4 @@
-"""A rig on a pseudo-terminal that can be unplugged, and a source that runs while a test looks on."""
+"""A rig on a pseudo-terminal that can be unplugged, and a source that runs while a test watches."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ async def until(true: Callable[[], bool], within_s: float = 20.0) -> None:
 
 
 async def stays(true: Callable[[], object], for_s: float) -> None:
-    """Look on for a while whether something goes on being true."""
+    """Check for a while that something stays true."""
     loop = asyncio.get_running_loop()
     end = loop.time() + for_s
     while loop.time() < end:
@@ -42,7 +42,7 @@ async def stays(true: Callable[[], object], for_s: float) -> None:
 
 
 class Cable:
-    """A pseudo-terminal: the rig's end of it here, the logger's end under a name of our choice."""
+    """A pseudo-terminal: the rig's end here, the logger's end under a name of our choice."""
 
     def __init__(self, link: Path) -> None:
         self.link = link
@@ -57,7 +57,7 @@ class Cable:
         self.link = link or self.link
         self._ours, theirs = os.openpty()
         tty.setraw(theirs, termios.TCSANOW)
-        self._theirs = theirs  # or the first close of the other end would count as unplugged
+        self._theirs = theirs  # otherwise the first close of the other end would count as unplugged
         self.link.symlink_to(os.ttyname(theirs))
         os.set_blocking(self._ours, False)
 
@@ -69,7 +69,7 @@ class Cable:
             self._ours = None
 
     def write(self, data: bytes) -> None:
-        """Send bytes; BlockingIOError if there is no room for all of them."""
+        """Send bytes; BlockingIOError if there isn't room for all of them."""
         assert self._ours is not None
         if os.write(self._ours, data) < len(data):
             raise BlockingIOError
@@ -79,7 +79,7 @@ class Cable:
             self.write(encode(frame(seq, rig)))
 
     def said(self) -> bytes:
-        """What the logger has said to the rig since the last time."""
+        """What the logger has said to the rig since the last call."""
         assert self._ours is not None
         with suppress(BlockingIOError):
             return os.read(self._ours, 65_536)
@@ -126,7 +126,7 @@ class Running:
         return [kind for kind, _ in self.reports]
 
     async def came(self, *seqs: int, within_s: float = 20.0) -> None:
-        """Wait until just these frames have come."""
+        """Wait until exactly these frames have arrived."""
         try:
             await until(lambda: len(self.seqs) >= len(seqs), within_s)
         finally:

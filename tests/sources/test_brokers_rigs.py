@@ -1,4 +1,4 @@
-"""One broker and many rigs: several loggers share them out, rigs come and go, and no two have one name."""
+"""One broker and many rigs: several loggers share them out, rigs come and go, and no two have the same name."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ async def test_two_loggers_share_the_rigs_out(mosquitto: Mosquitto) -> None:
 
 
 async def test_what_an_earlier_start_asked_for_is_let_go(mosquitto: Mosquitto) -> None:
-    """The broker keeps a session with its subscriptions: for all rigs, then for others than now."""
+    """The broker keeps a session with its subscriptions: first for all rigs, then for different ones."""
     for rigs in ((), ("a1",), ("b1",)):
         async with Running(Broker(mosquitto.url, "logger", rigs=rigs)) as running:
             await until(lambda: "connected" in running.kinds, 20)
@@ -77,7 +77,7 @@ def test_what_is_no_name(name: str) -> None:
 def test_two_rigs_of_one_name_are_told_apart_and_the_second_set_apart(
     mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
-    """Two devices that run at once under one name: the line of the first stays clean, and the fault names it."""
+    """Two devices running at once under one name: the first one's line stays clean, and the fault names it."""
 
     async def both() -> int:
         begun_s = time.monotonic()
@@ -117,7 +117,7 @@ def test_two_rigs_of_one_name_are_told_apart_and_the_second_set_apart(
 def test_one_fire_with_several_rigs_that_come_and_go_and_a_fire_of_its_own_each(
     mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
-    """Three rigs over one broker: two in one logger's fire, the third in another's."""
+    """Three rigs on one broker: two for one logger's fire, the third for another's."""
     shared, own = tmp_path / "shared", tmp_path / "own"
 
     async def burn(first: int, count: int, *rigs: str) -> None:

@@ -1,4 +1,4 @@
-"""`ports` and `listen` on real pseudo-terminals: they take no line from anybody, and know boards of other kinds."""
+"""`ports` and `listen` on real pseudo-terminals: they take no line from anybody, and know other kinds of boards."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ pytestmark = pytest.mark.real
 
 @contextlib.contextmanager
 def saying(cable: Cable, *lines: bytes, every_s: float = 0.05) -> Iterator[None]:
-    """Say lines again and again, in a thread, as a board would."""
+    """Repeat lines in a thread, as a board would."""
     over = threading.Event()
 
     def say() -> None:
@@ -93,7 +93,7 @@ PARITY = bytes(b | 0x80 * (b.bit_count() % 2) for b in b"T1=21.5 T2=22.0\r") + b
     ids=["decimal commas", "hexadecimal", "no end of a line", "numbered", "carriage returns", "7E1"],
 )
 def test_ports_and_listen_and_the_logger_say_the_same(cable: Cable, said: list[bytes], words: str) -> None:
-    """What one of them reads the others do, and what they leave alone they leave in the same words."""
+    """Each of them reads what the others read, and leaves other lines alone with the same words."""
     source = PlanSource(format="lines", port=cable.port)
 
     async def record() -> Running:
@@ -117,7 +117,7 @@ def test_ports_and_listen_and_the_logger_say_the_same(cable: Cable, said: list[b
 
 
 def test_a_board_that_prints_every_few_seconds_is_heard_out(cable: Cable) -> None:
-    """It has said one line when the time is over, which others say three times in."""
+    """It has said one line when the time is over, in which others say three."""
     with saying(cable, b"21.5,22.0\n", every_s=0.8):
         (heard,) = asyncio.run(listening.listen([(cable.port, "")], for_s=0.6))
     assert heard.numbers == {"n1": 21.5, "n2": 22.0}
@@ -200,7 +200,7 @@ def test_beside_a_logger_that_reads_numbers_their_count_is_shown(cable: Cable, t
 
 
 def test_who_holds_a_port_is_named(cable: Cable) -> None:
-    """This very process is left out; a child that holds it is found by its number."""
+    """This very process is left out; a child that holds the port is found by its number."""
     fd = os.open(cable.port, os.O_RDWR | os.O_NOCTTY)
     child = os.fork()
     if child == 0:  # pragma: no cover - holds the inherited descriptor until it is ended

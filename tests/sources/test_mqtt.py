@@ -1,4 +1,4 @@
-"""Rigs over MQTT, with a real broker: nothing is acknowledged before it is on disk, and nothing gets lost."""
+"""Rigs over MQTT, with a real broker: nothing is acknowledged before it is on disk, and nothing is lost."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def lines(*seqs: int, rig: str = "a1") -> list[bytes]:
 
 
 def commit(running: Running) -> None:
-    """Acknowledge all that came, as the journal does after a commit."""
+    """Acknowledge all that arrived, as the journal does after a commit."""
     running.source.acknowledge([a.token for a in running.arrivals if a.token is not None])
 
 
@@ -111,7 +111,7 @@ async def test_broker_restarted_in_mid_stream_loses_nothing(
             mosquitto.save()  # killed, it has what its disk has
             mosquitto.restart(how)
             await connected(running, times=start // 100 + 2)
-            running.source.acknowledge(old)  # of another connection by now: must not hit other messages
+            running.source.acknowledge(old)  # from another connection by now: must not hit other messages
             await until(lambda: set(running.seqs) == set(range(start + 100)), 10)  # noqa: B023
         commit(running)
         assert running.kinds == ["connected", "lost"] * 3 + ["connected"]
@@ -187,9 +187,9 @@ async def test_user_and_password(
 async def test_it_ends_though_the_library_forgets_that_it_was_cancelled(
     where: str, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """As `asyncio.wait_for` does where the answer, or the refusal, comes in the same moment."""
+    """Like `asyncio.wait_for` when the answer, or the refusal, comes in the same moment."""
 
-    forgot: list[str] = []  # once only, so that what fails ends
+    forgot: list[str] = []  # once only, so that a failing test ends
     waits = asyncio.Event()
 
     async def forgetful(*_: object) -> list[ReasonCode]:
@@ -370,7 +370,7 @@ async def test_what_is_refused_the_broker_gives_up_and_goes_on(mosquitto: Mosqui
 
 
 async def test_made_up_names_on_the_status_topic_fill_nothing(mosquitto: Mosquitto) -> None:
-    """Names that are none, names without end, and one that flaps; the rig that sends frames is told of all the same."""
+    """Invalid names, endless names, and one that flaps; the rig that sends frames is still reported."""
     async with Running(Broker(mosquitto.url, "logger")) as running:
         await connected(running)
         client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id="flood", protocol=paho.MQTTv5)

@@ -83,7 +83,7 @@ def test_every_number_is_a_channel_where_nothing_is_marked() -> None:
 
 
 def test_half_a_line_is_no_sample() -> None:
-    """Nothing proves a line whole: one that has fewer fields than the others is left out."""
+    """Nothing proves a line complete: one that has fewer fields than the others is left out."""
     lines = [b"21.5,22.0,23.1", b"21.5,22.0,23.1", b"5,22.0,23.1", b"22.0,2", b"21.5,22.0,23.1"]
     got = read(lines, LineReader())
     assert [sample is None for sample in got] == [True, False, False, True, False]
@@ -145,7 +145,7 @@ def test_any_keys_make_names_that_a_channel_may_have(keys: list[str]) -> None:
 
 
 def last_of(*lines: str) -> dict[str, float | None]:
-    """What the channels read at last of a board that prints such lines four times a second."""
+    """The channels' last readings from a board that prints such lines four times a second."""
     reader = LineReader()
     channels: dict[str, float | None] = {}
     for i in range(24):
@@ -294,7 +294,7 @@ def test_numbers_that_look_like_another_unit_are_doubted() -> None:
 
 
 def test_a_word_now_and_then_names_nothing() -> None:
-    """Door open, and a number on the next line, of a board that prints numbers alone."""
+    """Door open, and a number on the next line, from a board that prints numbers alone."""
     assert last_of("21.5", "21.5", "21.5", "Door open", "21.5", "21.5") == {"n1": 21.5}
 
 

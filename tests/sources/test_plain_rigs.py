@@ -20,7 +20,7 @@ pytestmark = pytest.mark.real
 
 @pytest.fixture
 def board() -> Iterator[str]:
-    """An invented board that prints three temperatures ten times a second, one of them of a broken probe."""
+    """An invented board that prints three temperatures ten times a second, one of them from a broken probe."""
     ours, theirs = os.openpty()
     tty.setraw(theirs)
     os.set_blocking(ours, False)

@@ -1,4 +1,4 @@
-"""Rigs that don't speak the rig's line: over a real pseudo-terminal, a real broker, and pymodbus's own server."""
+"""Boards that don't speak the rig's line: over a real pseudo-terminal, a real broker, and pymodbus's own server."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def samples(running: Running) -> list[dict[str, Sample]]:
 
 
 async def printing(cable: Cable, line: bytes, until_true: Callable[[], bool]) -> None:
-    """Print a line each tenth of a second, as a board would, until something has come of it."""
+    """Print a line every tenth of a second, as a board would, until it has had an effect."""
     async with asyncio.timeout(10):
         while not until_true():
             with suppress(BlockingIOError):
@@ -91,7 +91,7 @@ async def test_a_board_that_is_pulled_out_and_put_back(tmp_path: Path) -> None:
 
 
 async def test_a_board_at_the_wrong_speed_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Garbage is not 'connected'; what it said is shown, and what to look at."""
+    """Garbage isn't 'connected'; what it said is shown, and what to check."""
     monkeypatch.setattr("logger.sources.plain.lines._PATIENCE_S", 0.3)
     cable = Cable(tmp_path / "tty-board")
     async with Running(PrintedLines(source_of(format="lines", port=cable.port), set())) as running:
@@ -161,14 +161,14 @@ async def test_numbers_on_topics(broker: Mosquitto) -> None:
 
 
 async def test_numbers_that_came_while_the_logger_was_away(broker: Mosquitto) -> None:
-    """The broker keeps them until they are acknowledged: the second start has what the first had not on disk."""
+    """The broker keeps them until they are acknowledged: the second start gets what the first hadn't got on disk."""
     table = {"name": "top", "topic": "yard/top"}
     source = source_of(format="mqtt", url=f"mqtt://127.0.0.1:{broker.port}", channel=[table])
     async with aiomqtt.Client("127.0.0.1", broker.port) as client:
         async with Running(Topics(source, "stokewatch-test")) as first:
             await until(lambda: first.kinds == ["connected"])
             await client.publish("yard/top", "20.5", qos=1)
-            await until(lambda: len(samples(first)) == 1)  # and is not acknowledged
+            await until(lambda: len(samples(first)) == 1)  # and isn't acknowledged
         await client.publish("yard/top", "21.5", qos=1)
         async with Running(Topics(source, "stokewatch-test")) as second:
             await until(lambda: len(samples(second)) == 2)
@@ -248,12 +248,12 @@ async def test_what_a_module_refuses_is_said() -> None:
 
 
 def silent_unit_3(sending: bool, packet: bytes) -> bytes:
-    """Keep back what the server would answer for a unit that it doesn't have."""
+    """Hold back what the server would answer for a unit that it doesn't have."""
     return b"" if sending and packet[:1] == b"\x03" else packet
 
 
 async def test_two_modules_on_one_line_and_a_third_that_is_silent() -> None:
-    """Each channel may name its module; one that is gone, or refuses, takes the others with it no more."""
+    """Each channel may name its module; one that is gone, or refuses, no longer takes the others with it."""
     channels = [
         {"name": "coals", "register": 0, "scale": 0.1},
         {"name": "top", "register": 0, "scale": 0.1, "unit_id": 2},

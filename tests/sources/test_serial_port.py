@@ -25,13 +25,13 @@ from logger.sources.serial_port import SerialPort
 
 
 def is_free(port: str) -> bool:
-    """Nobody else has it open; raises where somebody has."""
+    """Check that nobody else has it open; raises if somebody has."""
     with serial.Serial(port, exclusive=True):
         return True
 
 
 async def told(cable: Cable) -> bytes:
-    """What the logger says to the rig next."""
+    """The next thing the logger says to the rig."""
     said: list[bytes] = []
     await until(lambda: bool(said.append(cable.said()) or said[-1]))
     return said[-1]
@@ -66,9 +66,9 @@ async def test_replug_under_the_same_name_resumes_within_two_seconds(cable: Cabl
         cable.write(encode(frame(2))[:30])  # the plug comes out in the middle of a line
         cable.unplug()
         await until(lambda: running.kinds == ["connected", "lost"])
-        await stays(lambda: running.kinds == ["connected", "lost"], 1.0)  # the same trouble is told once
+        await stays(lambda: running.kinds == ["connected", "lost"], 1.0)  # the same trouble is reported once
         cable.plug()
-        cable.write(encode(frame(3))[25:])  # and back in, in the middle of another
+        cable.write(encode(frame(3))[25:])  # and goes back in, in the middle of another
         cable.send(4)
         await running.came(0, 1, 4, within_s=2.0)
         assert running.kinds == ["connected", "lost", "connected"]
@@ -382,7 +382,7 @@ def test_candidates_are_ports_on_usb() -> None:
 async def test_a_port_that_speaks_and_is_no_rig_is_not_called_connected(
     cable: Cable, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Another device, or another speed: said once, with what to do; and taken back when a rig is there."""
+    """Another device, or another speed: said once, with what to do; and withdrawn when a rig is there."""
     monkeypatch.setattr("logger.sources.serial_port.UNREADABLE_S", 0.2)
     async with Running(SerialPort(cable.port, set())) as running:
         await until(lambda: running.kinds == ["connected"])

@@ -18,7 +18,7 @@ VALUES = np.array([[20.5, 21.0], [np.nan, 22.25], [np.nan, np.nan], [23.125, 24.
 
 
 async def shown(source: StoredFiring) -> tuple[list[Arrival], list[tuple[str, dict]]]:
-    """What a source gives until it has come to its end."""
+    """What a source delivers until its end."""
     came: list[Arrival] = []
     told: list[tuple[str, dict]] = []
     ended = asyncio.Event()
