@@ -86,9 +86,7 @@ def test_says_so_within_three_seconds_when_the_logger_stops(lit: Fire, tablet: P
         before = count(tablet)
         until(lambda: count(tablet) > before, "it hears more")
     stopped = time.time()
-    assert (
-        loud_since(tablet) - stopped < SAID_WITHIN_S + 1.0
-    )  # its last word may be as old as a look and a message
+    assert loud_since(tablet) - stopped < SAID_WITHIN_S + 1.0  # its last word may be a look and a message old
     assert "logger is silent" in tablet.inner_text("#stale")
     rows = tablet.locator("#values .reading")
     until(lambda: "stale" in (rows.first.get_attribute("class") or ""), "values are marked")

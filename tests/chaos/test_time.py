@@ -137,9 +137,7 @@ async def test_a_day_and_a_night(scale: int, hours: int, tmp_path: Path, tell: T
         assert grown < 5, memory
     if hours > 1:
         growth = np.diff(size)[4:]
-        assert growth.max() < 2.5 * np.median(
-            growth
-        )  # in a straight line, give or take a restart of the write-ahead log
+        assert growth.max() < 2.5 * np.median(growth)  # in a straight line, but for the log's restarts
     tell(
         f"{hours} h at {scale} times life, 16 channels x 10 Hz, three tablets",
         f"{counted['frames']} frames, none missing; logger {memory[0]:.0f} MB after a quarter of an hour, "
