@@ -1,1 +1,1 @@
-"""What every tablet is told while it is open: one look at the journal for all of them."""
+"""What open tablets are sent: one look at the journal serves them all."""

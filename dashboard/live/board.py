@@ -1,4 +1,4 @@
-"""What is known of the running firing at this moment, apart from how it is shown. Reads no clock."""
+"""What is known about the running firing right now, however it is shown. Reads no clock."""
 
 import math
 from collections.abc import Callable
@@ -14,74 +14,74 @@ from logger.journal.reader import Column
 from logger.reading import Floats, Status
 
 QUIET_S: Final = 3.0
-"""A logger that has said nothing for this long is silent [s]."""
+"""A logger that hasn't been heard for this long is silent [s]."""
 RIG_S: Final = 3.0
-"""So is a rig, or after two and a half of its usual steps [s]."""
+"""A rig is silent after this long, or after two and a half of its usual intervals if that is longer [s]."""
 MAX_EVENTS: Final = 200
 OK, ABSENT = int(Status.OK), int(Status.ABSENT)
-"""As plain numbers: they are compared with each reading."""
+"""Plain numbers, because every reading is compared with them."""
 OVER_S: Final = 60.0
-"""The time that a rate of change is taken over [s]."""
+"""A rate of change is taken over this long [s]."""
 LEAST_S: Final = 15.0
-"""Over less than this it is mostly noise [s]."""
+"""Over less than this, a rate is mostly noise [s]."""
 
 
 @dataclass(frozen=True, slots=True)
 class Value:
     """A probe's newest reading."""
 
-    c: float | None  # the last that was one. [°C]
+    c: float | None  # the last valid temperature [°C]
     rate_c_min: float | None
     status: int
-    value_s: float | None  # the firing's time of `c`. [s]
-    newest_s: float | None  # of whatever it sent last. [s]
-    half_c: float | None  # ±. [°C]
+    value_s: float | None  # firing time of `c` [s]
+    newest_s: float | None  # firing time of whatever it sent last [s]
+    half_c: float | None  # half the width of its error band [°C]
 
     @property
     def ok(self) -> bool:
-        """Whether the newest reading is one."""
+        """Whether the newest reading is a temperature."""
         return self.status == Status.OK and self.c is not None
 
 
 @dataclass(slots=True)
 class Board:
-    """What every tablet is shown of."""
+    """What every tablet's screen is drawn from."""
 
-    # why the journal can't be read, or, where `unrecorded`, why the logger records nothing
+    # why the journal can't be read or, where `unrecorded`, why the logger records nothing
     trouble: str | None = None
     unrecorded: bool = False
-    firing: dict[str, Any] | None = None  # see `Watcher.board`
+    firing: dict[str, Any] | None = None  # see `Watcher._fill`
     places: list[Place] = field(default_factory=list)  # of the probes, in the plan's order
-    every_s: list[float | None] = field(default_factory=list)  # how often each usually speaks. [s]
+    every_s: list[float | None] = field(default_factory=list)  # each one's usual interval [s]
     values: list[Value] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
-    # by zone: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how
+    # by zone, see `card_of`
     cards: dict[str, list[Any]] = field(default_factory=dict)
     verdict: dict[str, Any] | None = None
     alarms: list[dict[str, Any]] = field(default_factory=list)
     sources: list[dict[str, Any]] = field(default_factory=list)
-    at_s: float | None = None  # the firing's own time when the logger last spoke. [s]
-    scale: float = 1.0  # how fast that runs
+    at_s: float | None = None  # firing time when the logger was last heard [s]
+    scale: float = 1.0  # how fast firing time runs
     readings: int = 0
-    # by probe: times [s] and temperatures [°C, None where the line breaks] not told yet
+    # by probe: times [s] and temperatures [°C, None where the line breaks] not sent yet
     points: list[tuple[list[float], list[float | None]]] = field(default_factory=list)
-    grown: int = 0  # frames that have come since the lines were thinned
-    # lines, bands: as they were when the board began
+    grown: int = 0  # frames that have arrived since the lines were thinned
+    # lines, bands: as they were when the board was made
     lines: list[Line] = field(default_factory=list)
     bands: list[Band] = field(default_factory=list)
-    turned: bool = False  # whether what can be trusted is another than a moment ago
+    turned: bool = False  # whether the state (what can be trusted) has just changed
     made: dict[str, tuple[Any, Any]] = field(default_factory=dict, repr=False)  # see `kept`
-    peak_c: float = -1e9  # the hottest reading so far; below -273 until somebody asked for it. [°C]
+    peak_c: float = -1e9  # the hottest reading so far; below -273 until first asked for [°C]
 
     def add_events(self, events: list[dict[str, Any]]) -> None:
-        """Add events, and leave out those that are taken back by them."""
+        """Add events, and drop those they retract."""
         known = {e["id"] for e in self.events}
         back = {e["data"].get("event") for e in events if e["kind"] == "retract"}
         new = [e for e in events if e["id"] not in known and e["kind"] != "retract"]
         self.events = [e for e in self.events + new if e["id"] not in back][-MAX_EVENTS:]
 
     def kept(self, name: str, of: Any, make: Callable[[], Any]) -> Any:
-        """Give what was made under this name, as long as it is made `of` the same."""
+        """Return what was made under this name, made again only when `of` has changed."""
         before = self.made.get(name)
         if before is None or before[0] != of:
             before = self.made[name] = of, make()
@@ -89,29 +89,29 @@ class Board:
 
     @property
     def running(self) -> bool:
-        """Whether a firing is running."""
+        """Whether there is a firing that hasn't ended."""
         return self.firing is not None and self.firing["ended_s"] is None
 
     @property
     def newest_s(self) -> float | None:
-        """The firing's time of its newest reading [s]."""
+        """Firing time of the newest reading [s]."""
         return max((v.newest_s for v in self.values if v.newest_s is not None), default=None)
 
     def now_s(self, quiet_s: float) -> float:
-        """Tell the firing's own time now."""
+        """Return the firing time now [s]."""
         at_s = self.at_s if self.at_s is not None else self.newest_s or 0.0
         return at_s + quiet_s * self.scale
 
     def age_s(self, t_s: float, quiet_s: float) -> float:
-        """Say how long ago something was, in the tablet's seconds."""
+        """Return how long ago something was, in real seconds."""
         return max(0.0, (self.now_s(0.0) - t_s) / self.scale) + quiet_s
 
     def usual_s(self, i: int) -> float:
-        """Give how often a probe usually speaks [s], 10 at most: one due every 5 s isn't silent after 3."""
+        """Return a probe's usual interval [s], 10 at most: one that is due every 5 s isn't silent after 3."""
         return min((self.every_s[i] or 1.0) / self.scale, 10.0)
 
     def state(self, quiet_s: float | None) -> State:
-        """Tell what can be trusted, `quiet_s` after the logger's last sign of life (None: not known)."""
+        """Return what can be trusted, `quiet_s` after the logger's last sign of life (None: unknown)."""
         if self.trouble:
             return "trouble"
         if self.firing is not None and not self.running:
@@ -129,14 +129,14 @@ class Board:
         return "rig" if silent_s > min(steps, default=1.0) * 2.5 else "fresh"
 
     def is_silent(self, i: int, quiet_s: float) -> bool:
-        """Tell whether a probe has said nothing for longer than it should."""
+        """Tell whether a probe has been silent for longer than it should be."""
         if (newest_s := self.values[i].newest_s) is None:
             return True
         age_s = self.age_s(newest_s, quiet_s)
         return age_s > RIG_S and age_s > self.usual_s(i) * 2.5
 
     def current_c(self, i: int, quiet_s: float) -> float | None:
-        """Give what a probe reads now, if it does [°C]."""
+        """Return what a probe reads now [°C]; None where it doesn't."""
         value = self.values[i]
         return value.c if value.ok and not self.is_silent(i, quiet_s) else None
 
@@ -151,10 +151,7 @@ class Board:
 
 
 def rate_c_min(t_us: Floats, c: Floats) -> float | None:
-    """Give the slope of the least-squares line through readings [°C/min].
-
-    None where they span less than 15 s or are fewer than three.
-    """
+    """Fit a least-squares line and return its slope [°C/min]; None under three readings or 15 s."""
     if len(t_us) < 3 or t_us[-1] - t_us[0] < LEAST_S * 1e6:
         return None
     x, y = t_us - t_us[0], c - c[0]
@@ -169,10 +166,10 @@ class Newest:
         self._band = ReadingBand(column.probe)
         self.newest_us = -1
         self.status = ABSENT
-        self._t_us, self._c = np.zeros(0), np.zeros(0)  # those of the last minute that are OK
+        self._t_us, self._c = np.zeros(0), np.zeros(0)  # the last minute's valid readings
 
     def take(self, times_us: list[int], temperature_c: list[float], status: list[int]) -> None:
-        """Take readings, the newest last; none may be `ABSENT`."""
+        """Add readings, the newest last; none may be `ABSENT`."""
         if not times_us:
             return
         self.newest_us, self.status = times_us[-1], status[-1]
@@ -185,11 +182,11 @@ class Newest:
             self._t_us, self._c = t_us[old:], c[old:]
 
     def rate(self) -> float | None:
-        """Give the rate of change [°C/min]; None while there is too little to say, or no reading now."""
+        """Return the rate of change [°C/min]; None with too few readings, or none now."""
         return rate_c_min(self._t_us, self._c) if self.status == OK else None
 
     def value(self, since_us: int) -> Value:
-        """Give what stands on the page, with times from `since_us` on."""
+        """Return what the page shows, its times counted from `since_us`."""
         newest_s = since(self.newest_us, since_us) if self.newest_us >= 0 else None
         if not len(self._t_us):
             return Value(None, None, self.status, None, newest_s, None)
@@ -205,14 +202,14 @@ class Newest:
 
 
 def since(t_us: int, started_us: int) -> float:
-    """Count a firing's time in seconds from its first reading."""
+    """Convert to firing time: seconds from the first reading."""
     return round((t_us - started_us) / 1e6, 3)
 
 
 def card_of(zone: dict[str, Any]) -> list[Any]:
-    """List what a zone's card shows: °C, °C/min, peak, min above burn-out, min of soak, what is missing, how.
+    """List what a zone's card shows, rounded as it is shown.
 
-    Rounded to what can be seen.
+    °C, °C/min, peak, min above burn-out, min of soak, what is missing, how it is judged.
     """
     level, rate, peak = (
         None if (value := zone.get(key)) is None else round(value)

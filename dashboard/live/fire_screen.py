@@ -1,4 +1,4 @@
-"""What a tablet shows of the fire: verdict, zones, values, log, and the pictures. Pure."""
+"""The Fire page as a tablet shows it: verdict, zones, values, log and pictures. Pure."""
 
 import math
 from typing import Any, Final
@@ -22,16 +22,16 @@ from logger.words.events import event_words
 from logger.words.looks import STAGES, rulers
 
 HEAT_COLUMNS: Final = 400
-"""Columns of the stack through time; a tablet's glass is some 800 pixels wide."""
+"""Columns of the stack through time; a tablet's screen is some 800 pixels wide."""
 
 MANY: Final = 1_000_000
-"""Points that a line may grow to; it is thinned again long before."""
+"""How many points a line may grow to; it is thinned long before that."""
 ROOM: Final = 0.9
-"""Above this share of the axis there is none for a name."""
+"""Above this share of the axis there is no room for a name."""
 
 
 def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> None:
-    """Add the fire to `drawn`: whole pictures, or only what has come since."""
+    """Add the fire to `drawn`: whole pictures, or only what is new."""
     state, quiet = board.state(quiet_s), quiet_s or 0.0
     firing, unit = board.firing, wish.unit
     how = "empty" if firing is None else "ended" if not board.running else "burning"
@@ -63,7 +63,7 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
         "events": lambda: fire_parts.log(board.events, unit),
         "past-alarms": lambda: fire_parts.alarm_history(board.events, unit),
     }
-    if whole or board.turned:  # its colours are its moment's readings: a silence, or its end, is seen in them
+    if whole or board.turned:  # its colours are the current readings: a silence, or its end, shows
         drawn.props["stack"] = {"figure": _stack(board, wish, quiet)}
     if whole:
         drawn.props["values"] = {"children": value_rows(board)}
@@ -75,7 +75,7 @@ def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, w
 
 
 def value_rows(board: Board) -> list[Any]:
-    """Make the probes' rows, from the top of the stack down; `_values` fills them."""
+    """Make the probes' rows, top of the stack first; `_values` fills them in."""
     there = sorted(enumerate(board.places), key=lambda item: item[1].number)
     return [fire_parts.value_row(i, place) for i, place in there]
 
@@ -102,9 +102,9 @@ def _lead_min(board: Board, wish: Wish) -> float:
 
 
 def span_s(board: Board, wish: Wish) -> tuple[float, float]:
-    """Tell the stretch of time that is shown [s]; it moves on by steps, not with every reading."""
+    """Return the stretch of time shown [s]; it moves on in steps, not with every reading."""
     length_s = max(_length_s(board), 60.0)
-    lead_s = 60.0 * _lead_min(board, wish)  # the lines' numbers have room
+    lead_s = 60.0 * _lead_min(board, wish)  # room for the numbers at the ends of the lines
     if wish.window_s is not None:
         step_s = 0.04 * wish.window_s
         end_s = math.ceil((length_s + lead_s) / step_s) * step_s
@@ -117,26 +117,26 @@ def span_s(board: Board, wish: Wish) -> tuple[float, float]:
 
 
 def follow(board: Board, wish: Wish) -> dict[str, Any]:
-    """Tell the axes' ranges while nobody has zoomed: `x` in minutes, `y` in the unit that is shown."""
+    """Return the axis ranges while nobody has zoomed: `x` in minutes, `y` in the unit shown."""
     begin_s, end_s = span_s(board, wish)
     zero_s = course_of(board, wish).zero_s
     low, high = numbers([0.0, top_c(board)], wish.unit)
     return {
-        # Upwards: a number behind the last line's end must not lie beyond it.
+        # Rounded up, so that the number at the end of the last line stays inside.
         "x": [round((begin_s - zero_s) / 60.0, 2), math.ceil((end_s - zero_s) / 0.6 + 0.1) / 100.0],
         "y": [low, high],
     }
 
 
 def course_of(board: Board, wish: Wish) -> Course:
-    """Tell what all pictures of the firing have in common."""
+    """Collect what all pictures of the firing have in common."""
     firing, lit_s = board.firing or {}, lighting_s(board)
     limits = firing.get("target_c", 0.0), firing.get("burnout_c", 0.0)
     return Course(*limits, lit_s or 0.0, lit_s is not None, wish.unit, wish.theme)
 
 
 def top_c(board: Board) -> float:
-    """Tell where the temperature axis ends: with room above the target and the hottest reading so far."""
+    """Return the top of the temperature axis, above the target and the hottest reading so far [°C]."""
     if board.peak_c < -273.0:
         board.peak_c = peak_of(board.lines)
     board.peak_c = max([board.peak_c, *(v.c for v in board.values if v.c is not None)])
@@ -148,7 +148,7 @@ def _glass(wish: Wish) -> Glass:
 
 
 def picture(board: Board, wish: Wish) -> Any:
-    """Draw the traces, or the stack through time."""
+    """Draw the traces or the stack through time."""
     course = course_of(board, wish)
     marks = [mark for event in board.events if (mark := _mark(event, wish)) is not None]
     if wish.view == "heat":
@@ -175,9 +175,10 @@ def picture(board: Board, wish: Wish) -> Any:
 
 
 def grid(lines: list[Line], begin_s: float, end_s: float) -> tuple[Floats, Floats]:
-    """Bring k lines to n common moments between `begin_s` and `end_s`: t_s (n,), °C (n, k).
+    """Resample k lines to n common moments between `begin_s` and `end_s`: t_s (n,), °C (n, k).
 
-    Each value is the last reading before the moment, NaN where there was none within two steps.
+    Each value is the last reading before its moment, NaN where there was none within two steps (10 s at
+    least).
     """
     step_s = max((end_s - begin_s) / HEAT_COLUMNS, 2.0)
     t_s = np.arange(begin_s, end_s + 0.5 * step_s, step_s)
@@ -229,7 +230,7 @@ def _stack(board: Board, wish: Wish, quiet_s: float) -> Any:
 
 
 def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
-    """What has come since the last picture, as `extendData` takes it."""
+    """Collect what is new since the last picture, as `extendData` takes it."""
     which = [i for i, (t, _) in enumerate(board.points) if t]
     if not which:
         return {}
@@ -245,7 +246,7 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
 
 
 def telling(t_s: list[float], c: list[float | None]) -> tuple[list[float], list[float | None]]:
-    """Keep of a pixel's worth of points the least, the greatest, the last, and where the line breaks."""
+    """Thin one pixel's worth of points to the lowest, the highest, the last, and the breaks in the line."""
     known = [value for value in c if value is not None]
     kept = set()
     if len(known) < len(c):
@@ -270,9 +271,9 @@ def _ahead_s(board: Board, past_s: float) -> float:
 
 
 def forecast(board: Board, wish: Wish) -> list[Line]:
-    """Give what is drawn of the forecast: its least, most and middle, and where its name stands.
+    """Return the forecast's lines: lowest, highest, middle, and one that gives the place of its name.
 
-    The name's line runs from its foot to its head, or from its head down where it stands below.
+    That last one runs from the foot of the name to its head, or from its head down where the name is below.
     """
     now = _told(board)
     if now is None:
@@ -285,7 +286,7 @@ def forecast(board: Board, wish: Wish) -> list[Line]:
     )
     rises = now["middle_c"][-1] >= now["middle_c"][0]
     y = min(float(high[-1]), top) if rises else float(low[-1])
-    # Away from the numbers at the lines' ends: above what rises, below what falls.
+    # Clear of the numbers at the ends of the lines: above a rising forecast, below a falling one.
     room_c = _glass(wish).name * top * (1.0 if rises and y < ROOM * top else -1.0)
     course = course_of(board, wish)
     limits = rulers(target_c=course.target_c, burnout_c=course.burnout_c)
@@ -296,7 +297,7 @@ def forecast(board: Board, wish: Wish) -> list[Line]:
 
 
 def forecast_lines(ahead: list[Line], course: Course) -> list[dict[str, Any]]:
-    """Make the traces of a `forecast`: a veil between least and most, the middle dashed, and whose it is."""
+    """Make the traces of a `forecast`: a shaded range, the middle dashed, and the zone's name."""
     if not ahead:
         return []
     own = {"type": "scatter", "hoverinfo": "skip", "mode": "lines", "meta": {"forecast": ahead[0].place.name}}
@@ -308,7 +309,7 @@ def forecast_lines(ahead: list[Line], course: Course) -> list[dict[str, Any]]:
         {
             "name": "whose forecast",
             "mode": "text",
-            "text": [plain(ahead[0].place.name)],  # short: on a phone more would lie over the traces
+            "text": [plain(ahead[0].place.name)],  # on a phone, more would cover the traces
             "textposition": "top left" if ahead[3].c[1] > ahead[3].c[0] else "bottom left",
         },
     ]

@@ -1,4 +1,4 @@
-"""One look at the journal for all tablets, and what each of them is told of it."""
+"""Look at the journal once for all tablets, and send each one what it asked for."""
 
 import asyncio
 import contextlib
@@ -18,33 +18,33 @@ from dashboard.live.screens import Drawn, draw
 from dashboard.live.watch import MAX_POINTS, Look, Watcher
 
 TELL_S: Final = 0.5
-"""Values change on the glass twice a second: more often nobody reads them [s]."""
+"""Values on screen change twice a second; nobody can read them any faster [s]."""
 EARLY_S: Final = 0.12
-"""By so much sooner when readings come just then: what is seen was committed a moment ago [s]."""
+"""An update may go out this much sooner, right behind a commit [s]."""
 LATE_S: Final = 0.4
-"""After waiting so much longer for readings, whatever else is new is told [s]."""
+"""After waiting this much longer for readings, send whatever else is new [s]."""
 BEAT_S: Final = 0.02
-"""How often to ask meanwhile whether something was written [s]."""
+"""How often to check in the meantime whether anything was written [s]."""
 PULSE_S: Final = 0.75
 """Something is sent at least this often: a tablet that hears nothing for 2.5 s knows the link is gone [s]."""
 BACKLOG: Final = 32
-"""Messages that wait for a slow tablet; with more it gets a whole screen instead of each of them."""
+"""How many messages may wait for a slow tablet; beyond that, a whole screen replaces them all."""
 PICTURE_S: Final = {"traces": 30.0, "heat": 8.0}
-"""How often a picture is drawn again, for what isn't added to it point by point. [s]"""
+"""How often a picture is redrawn, for whatever isn't added to it point by point [s]."""
 AGAIN_S: Final = 3.0
-"""The stack alone is drawn again, no sooner, when what can be trusted has changed. [s]"""
+"""When what can be trusted changes, the stack alone is redrawn, but no more often than this [s]."""
 SLOW_S: Final = 5.0
-"""How often what isn't needed at once is told. [s]"""
+"""How often to send what can wait [s]."""
 PIXELS: Final = 900
-"""About how many pixels long a trace is; points are told when one of them would be filled."""
+"""Roughly how many pixels wide a trace is; points are sent once they would fill one pixel."""
 POINTS_S: Final = (2.0, 6.0)
-"""But no more often, and no less: each time a slow tablet is busy for a while [s]."""
+"""But no more and no less often than this: each time keeps a slow tablet busy for a while [s]."""
 
 log = logging.getLogger(__name__)
 
 
 FirstLook = Callable[[Board, float | None, str, Wish], str]
-"""Renders a board, seconds since the logger spoke, and the time of day as HTML, as it is wished for."""
+"""Renders as HTML, from a board, the seconds since the logger was heard, the time of day, and a wish."""
 
 
 class Tablet:
@@ -56,10 +56,10 @@ class Tablet:
         self.behind = False
         self.told_s = -1e9
         self.seq = 0
-        """Of the last screen it was told."""
+        """Of the last screen it was sent."""
 
     def put(self, text: str, seq: int | None = None) -> None:
-        """Hand over a message; where too many wait already, none, and a whole screen soon."""
+        """Queue a message; if too many are waiting, drop them all, and a whole screen will follow."""
         self.told_s = time.monotonic()
         self.seq = self.seq if seq is None else seq
         try:
@@ -68,14 +68,14 @@ class Tablet:
             self.clear(behind=True)
 
     def clear(self, *, behind: bool = False) -> None:
-        """Forget what waits."""
+        """Drop the messages that are waiting."""
         self.behind = behind
         while not self.queue.empty():
             self.queue.get_nowait()
 
 
 class Glass:
-    """What all tablets with the same wish show; one rendering serves them all."""
+    """What all tablets with the same wish show, rendered once."""
 
     def __init__(self, wish: Wish) -> None:
         self.wish = wish
@@ -85,7 +85,7 @@ class Glass:
         self.drawn_s = time.monotonic()
 
     def screen(self, drawn: Drawn, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
-        """Make a screen of what changed, or of all; None where nothing changed."""
+        """Make a screen of what changed, or of everything; None where nothing changed."""
         if whole:
             self.told = {}
             self.drawn_s = time.monotonic()
@@ -100,7 +100,7 @@ class Glass:
                 if before is not None and before == value:
                     continue
                 now = str(to_json(value)).encode()
-                if prop not in ("extendData", "figure"):  # a figure is told whole, or not at all
+                if prop not in ("extendData", "figure"):  # nothing to compare: these are sent whenever drawn
                     self.told[name, prop] = (value, now)
                 if now != text:
                     changed.setdefault(name, {})[prop] = msgspec.Raw(now)
@@ -127,22 +127,23 @@ class Glass:
 
 
 def tone(board: Board) -> tuple[bool, list[str]]:
-    """Say what is to be heard: whether an alarm that nobody has seen stands, and good news by their keys."""
+    """Return what to sound: whether there is an unacknowledged alarm, and the keys of good news."""
     good = [f"{a.get('key')} {a.get('raised_s')}" for a in board.alarms if a.get("warning") is False]
     return bool(board.unseen()) and board.running, good
 
 
 def tab_title(board: Board) -> str:
-    """Name the tab: an alarm first, for a tab that lies behind others."""
+    """Name the browser tab: an alarm first, to be seen while the tab is in the background."""
     name = "Stokewatch" if board.firing is None else f"{board.firing['title'] or 'Firing'} · Stokewatch"
     unseen = board.unseen() if board.running else []
     return f"ALARM: {unseen[0].get('title') or unseen[0].get('rule')} · {name}" if unseen else name
 
 
 class Hub:
-    """Looks behind a commit twice a second while somebody watches, and tells tablets what they asked for.
+    """Looks at the journal twice a second, right behind a commit, and sends each tablet what it asked for.
 
-    Looks and whole screens take turns, so that a whole screen and those after it hold every reading once.
+    It looks only while somebody watches. Looks and whole screens take turns, so that a whole screen and those
+    after it hold every reading once.
     """
 
     def __init__(self, path: Path, version: str, first_look: FirstLook) -> None:
@@ -157,7 +158,7 @@ class Hub:
         self._told_s = self._due_s = self._points_s = self._drawn_s = -1e9
         self._written: tuple[int, ...] | None = None
         self._turned = "", -1e9
-        """What could be trusted, and since when that is known."""
+        """The last state sent, and when it changed [s]."""
 
     async def serve(self, socket: WebSocket) -> None:
         """Serve one tablet until it leaves."""
@@ -172,14 +173,14 @@ class Hub:
             while True:
                 wish = read_wish(await socket.receive_text())
                 if wish is None:
-                    await socket.close(1008, "this page says what it wants to see, and nothing else")
+                    await socket.close(1008, "not a wish: this socket takes only what the page wants to see")
                     break
                 async with self._turn:
                     await self._look()  # never older than the wish
                     tablet.wish = wish
                     await self._whole([tablet])
         except (WebSocketDisconnect, RuntimeError, KeyError):
-            pass  # left already; bytes where Starlette looks for text
+            pass  # it has gone, or sent bytes where Starlette expects text
         finally:
             self.tablets.discard(tablet)
             sending.cancel()
@@ -189,7 +190,7 @@ class Hub:
                 await self.stop()
 
     async def first_look(self, wish: Wish) -> str:
-        """Give what a tablet shows while its page still opens: HTML; empty where there is nothing to show."""
+        """Render as HTML what a tablet shows while its page is loading; empty where there is nothing."""
         async with self._turn:
             try:
                 await self._look()
@@ -204,7 +205,7 @@ class Hub:
                     self.watcher.close()
 
     async def stop(self) -> None:
-        """Stop looking; the next tablet starts it again, from the beginning."""
+        """Stop looking; the next tablet starts it afresh."""
         task, self._looking = self._looking, None
         if task is not None:
             task.cancel()
@@ -227,19 +228,19 @@ class Hub:
         while True:
             if (rest_s := self._due_s - EARLY_S - time.monotonic()) > 0.0:
                 await asyncio.sleep(rest_s)
-                self._written = self.watcher.written()  # what comes behind this is fresh
+                self._written = self.watcher.written()  # anything written after this is new
             await asyncio.sleep(BEAT_S)
             try:
                 async with self._turn:
                     await self._look_when_due()
             except Exception:
-                # A fault in one look must not leave every tablet without any: say it, and look again.
+                # One failed look must not leave every tablet without any: log it, and look again.
                 log.exception("looking at the journal failed")
-                self.watcher.close()  # what it had half taken in is read again
+                self.watcher.close()  # whatever it had half read is read again
                 self._due_s = time.monotonic() + TELL_S
 
     async def _look_when_due(self) -> None:
-        """Look when something was written; tell readings at once, and in the end whatever there is."""
+        """Look once something is written; send readings at once, anything else after `LATE_S`."""
         waited_s, written = time.monotonic() - self._due_s, self.watcher.written()
         if waited_s < -EARLY_S or (waited_s < LATE_S and written == self._written):
             return
@@ -247,7 +248,7 @@ class Hub:
         found = await self._look()
         if waited_s >= LATE_S or self.board.newest_s != before_s:
             await self._tell()
-        elif found == "update":  # where it is the same, the commit isn't there yet
+        elif found == "update":  # "same" means that the commit isn't there yet
             self._written = written
 
     async def _look(self) -> Look:
@@ -259,19 +260,19 @@ class Hub:
         return found
 
     def _keep_lines(self, board: Board) -> None:
-        """Keep the newest lines of the whole firing, for a tablet that opens the page."""
+        """Keep the newest lines of the whole firing for the next tablet to open the page."""
         self.board.lines, self._drawn_s = board.lines, time.monotonic()
 
     def quiet_s(self) -> float | None:
-        """Say how long ago the logger gave a sign of life; None where that isn't known [s]."""
+        """Return how long ago the logger gave a sign of life [s]; None where that isn't known."""
         fresh = self.watcher.fresh_wall_s
         return None if fresh is None else max(0.0, time.time() - fresh)
 
     async def _whole(self, tablets: list[Tablet]) -> None:
-        """Give whole screens: to these tablets, and to all that share their wishes."""
+        """Send whole screens to these tablets, and to all that share their wishes."""
         wishes = {t.wish for t in tablets if t.wish is not None}
         if wishes:
-            self._say(all_points=True)  # what waits goes out before: no point is told twice
+            self._say(all_points=True)  # waiting points go out first, or they would be sent twice
         for wish in wishes:
             board = self.board
             if wish.page == "fire":
@@ -282,14 +283,14 @@ class Hub:
             self._send(wish, *await asyncio.to_thread(self._whole_screen, glass, board))
 
     def _whole_screen(self, glass: Glass, board: Board) -> tuple[Screen, str]:
-        """Draw all of it, apart from the loop: on a busy machine the pictures take a second."""
+        """Draw everything; off the event loop, since on a busy machine the pictures take a second."""
         drawn = draw(board, glass.wish, self.quiet_s(), True)
         screen = glass.screen(drawn, board, self.quiet_s(), whole=True)
         assert screen is not None
         return screen, write(screen)
 
     async def _pulse_loop(self) -> None:
-        """Let no tablet believe that the link is lost while a look or a picture takes long."""
+        """Keep tablets from taking the link for lost while a look or a picture is slow."""
         while True:
             await asyncio.sleep(PULSE_S / 3)
             for tablet in self.tablets:
@@ -297,10 +298,10 @@ class Hub:
                     tablet.put(write(Pulse(tablet.seq)))
 
     async def _tell(self) -> None:
-        """Say what is new, and give whole screens where that isn't enough."""
+        """Send what is new, and whole screens where that isn't enough."""
         self._say()
         behind = [t for t in self.tablets if t.behind]
-        if self.board.grown > MAX_POINTS:  # lines have doubled: thin them again
+        if self.board.grown > MAX_POINTS:  # the lines have doubled in length: thin them again
             self.board.grown = 0
             behind = [t for t in self.tablets if t.wish is not None and t.wish.page == "fire"]
         behind += [t for t in self.tablets if t not in behind and self._is_due(t.wish, self._told_s)]
@@ -330,7 +331,7 @@ class Hub:
         board.points = held or [([], []) for _ in board.places]
 
     def _is_due(self, wish: Wish | None, now_s: float) -> bool:
-        """Whether a picture that isn't added to point by point has grown old."""
+        """Whether this wish's picture is due to be redrawn."""
         glass = None if wish is None else self._glasses.get(wish)
         if wish is None or glass is None or wish.page != "fire" or not self.board.running:
             return False

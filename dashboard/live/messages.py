@@ -1,8 +1,9 @@
-"""What goes over the wire between the server and a tablet: JSON objects, `is` naming their type.
+"""The messages between the server and a tablet: JSON objects whose `is` names their type.
 
-At `/live` a tablet is told `Hello`, says what it wants to see (`Wish`) and gets a whole `Screen`; from then
-on only what changed. `seq` counts the screens of one wish: a tablet that misses a number says its wish again.
-At least a `Pulse` comes every 0.75 s, so that by its own clock a tablet soon knows that the link is gone.
+At `/live` the server sends `Hello`, the tablet says what it wants to see (`Wish`) and gets a whole `Screen`,
+then only what has changed. `seq` counts the screens of one wish: a tablet that misses a number sends its wish
+again. Something, if only a `Pulse`, is sent every 0.75 s, so a tablet soon knows by its own clock that the
+link is gone.
 """
 
 from typing import Final, Literal
@@ -10,39 +11,39 @@ from typing import Final, Literal
 import msgspec
 
 MAX_WISH: Final = 1000
-"""Bytes of a tablet's wish."""
+"""The longest wish a tablet may send [characters]."""
 
 State = Literal["opening", "waiting", "fresh", "ended", "logger", "rig", "trouble"]
-"""What a screen can be trusted for: `fresh`: readings come; `ended`: nothing comes any more, as was wished;
-`waiting`: no firing yet; `logger`, `rig`: one of them is silent; `trouble`: the journal can't be read."""
+"""How far a screen can be trusted. `fresh`: readings are coming in; `ended`: the firing is over; `waiting`:
+there is no firing yet; `logger`, `rig`: that one is silent; `trouble`: the journal can't be read, or nothing
+is recorded."""
 
 
 class Hello(msgspec.Struct, tag_field="is", tag="hello"):
     """The first message."""
 
-    version: str  # of the page's code. A tablet whose document is of another version loads it again.
+    version: str  # of the page's code; a tablet that shows another version reloads
 
 
 class Screen(msgspec.Struct, tag_field="is", tag="screen", omit_defaults=True):
     """What a tablet shows."""
 
     seq: int
-    whole: bool = False  # whether this is all there is to show, after which the numbers go on from `seq`
-    # by component and property: what `dash_clientside.set_props` takes
+    whole: bool = False  # whether this replaces everything shown; the numbers go on from its `seq`
+    # by component and property, as `dash_clientside.set_props` takes them
     props: msgspec.Raw = msgspec.Raw(b"{}")
-    # by element: its text, or its text and class. Numbers that change twice a second are written into their
-    # elements: through `set_props` each of them costs Dash's whole store a round.
+    # by element: its text, or its text and class. Numbers that change twice a second are written straight
+    # into their elements, because each `set_props` sends Dash through its whole store.
     texts: dict[str, str | list[str]] = {}
-    title: str | None = None  # of the tab; None: as it was
-    state: State | None = None  # see `State`
-    # whether an unacknowledged alarm stands, and the keys of good news, each to be chimed once
+    title: str | None = None  # the tab's; None: unchanged
+    state: State | None = None  # None: unchanged
+    # whether there is an unacknowledged alarm, and the keys of good news, each to be chimed once
     tone: tuple[bool, list[str]] | None = None
-    # age of the youngest reading when this was written, on the firing's own clock. [s]
-    newest_age_s: float | None = None
+    newest_age_s: float | None = None  # age of the newest reading when this was written [s]
 
 
 class Pulse(msgspec.Struct, tag_field="is", tag="pulse"):
-    """Nothing changed, and the server lives."""
+    """Nothing has changed, but the server is alive."""
 
     seq: int  # of the last screen
 
@@ -50,20 +51,20 @@ class Pulse(msgspec.Struct, tag_field="is", tag="pulse"):
 class Wish(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What a tablet wants to see."""
 
-    page: Literal["fire", "other"] = "other"  # `other`: only what stands on every page
+    page: Literal["fire", "other"] = "other"  # `other`: only what every page shows
     unit: Literal["C", "F"] = "C"
     theme: Literal["day", "night"] = "day"
-    window_s: Literal[600, 1800] | None = None  # how much of the past; None: the whole firing. [s]
+    window_s: Literal[600, 1800] | None = None  # how far back to show; None: the whole firing [s]
     view: Literal["traces", "heat"] = "traces"  # which picture of the fire is open
-    bands: bool = True  # whether the pots' estimates are drawn among the traces
-    low: bool = False  # whether the glass is low, as a phone's
+    bands: bool = True  # whether the estimates of the pots are drawn among the traces
+    low: bool = False  # whether the screen is low, like a phone's
 
 
 _wishes = msgspec.json.Decoder(Wish)
 
 
 def read_wish(text: str) -> Wish | None:
-    """Read what a tablet asks for; None where it is anything else."""
+    """Read a tablet's wish; None where the text is anything else."""
     try:
         return _wishes.decode(text) if len(text) <= MAX_WISH else None
     except (msgspec.MsgspecError, RecursionError):
@@ -71,5 +72,5 @@ def read_wish(text: str) -> Wish | None:
 
 
 def write(message: Hello | Screen | Pulse) -> str:
-    """Write a message."""
+    """Encode a message as JSON."""
     return msgspec.json.encode(message).decode()

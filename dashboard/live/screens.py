@@ -1,4 +1,4 @@
-"""What a tablet shows of the board: properties of components, by their ids. Pure."""
+"""Turn the board into what a tablet shows: component properties by id. Pure."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -15,16 +15,16 @@ SILENCES: Final = ("logger", "rig", "trouble")
 
 @dataclass(slots=True)
 class Drawn:
-    """A screen as it is rendered."""
+    """A rendered screen."""
 
     props: dict[str, dict[str, Any]] = field(default_factory=dict)  # by component: its properties
     texts: dict[str, str | list[str]] = field(default_factory=dict)  # by element: its text, or text and class
-    # by component: what makes its children, of those that nobody needs at once
+    # by component: what makes its children, for those that can wait
     slow: dict[str, Callable[[], list[Any]]] = field(default_factory=dict)
 
 
 def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:
-    """Render what a wish is to see; `whole` draws the pictures from the beginning."""
+    """Render what a wish asks for; `whole` draws the pictures from scratch."""
     drawn = frame(board, quiet_s, wish.unit)
     if wish.page == "fire":
         from dashboard.live.fire_screen import fire_screen
@@ -34,7 +34,7 @@ def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:
 
 
 def frame(board: Board, quiet_s: float | None, unit: Unit) -> Drawn:
-    """Render what stands on every page."""
+    """Render what every page shows."""
     state = board.state(quiet_s)
     head, words = _silence(board, state, quiet_s or 0.0)
     stages = stage_line(board, state)
@@ -58,14 +58,14 @@ def frame(board: Board, quiet_s: float | None, unit: Unit) -> Drawn:
 
 
 def title(board: Board) -> str:
-    """Name what burns."""
+    """Name the firing."""
     return "Stokewatch" if board.firing is None else board.firing["title"] or "Firing"
 
 
 def stage_line(board: Board, state: str) -> str:
     """Say how far the firing is."""
     if board.firing is None:
-        return "No firing yet, waiting for the rig" if state == "waiting" else ""
+        return "No firing yet; waiting for the rig" if state == "waiting" else ""
     length_s = board.firing["ended_s"] if board.firing["ended_s"] is not None else board.newest_s or 0.0
     if not board.running:
         return f"Ended after {span(length_s)}"
@@ -82,19 +82,19 @@ def stage_line(board: Board, state: str) -> str:
 
 
 def _gone(seconds: float) -> str:
-    """Write how many minutes have gone by: a clock that counts doesn't round up."""
+    """Write how many minutes have gone by, rounded down as a clock does."""
     return span(seconds // 60.0 * 60.0)
 
 
 def lighting_s(board: Board) -> float | None:
-    """Find when somebody noted that the fire was lit [s]; None where nobody did."""
+    """Find when the note says the fire was lit [s]; None where there is no such note."""
     return next(
         (e["t"] for e in board.events if e["kind"] == "note" and e["data"].get("kind") == "lit"), None
     )
 
 
 def since_wood(board: Board, quiet_s: float) -> str:
-    """Say how long ago wood was added last; empty where none was noted, or the firing has ended."""
+    """Say how long ago wood was last added; empty where none was noted or the firing has ended."""
     wood = [e for e in board.events if e["kind"] == "note" and e["data"].get("kind") == "wood"]
     if not wood or not board.running:
         return ""
@@ -104,18 +104,20 @@ def since_wood(board: Board, quiet_s: float) -> str:
 
 
 def last_stage(board: Board) -> str:
-    """Find the stage that was told last."""
+    """Find the stage that was reported last."""
     return next((e["data"].get("stage", "") for e in reversed(board.events) if e["kind"] == "stage"), "")
 
 
 def _silence(board: Board, state: str, quiet_s: float) -> tuple[str, str]:
     newest_s = board.newest_s
-    last = "not there yet" if newest_s is None else old(board.age_s(newest_s, quiet_s))
+    last = "There is no reading yet."
+    if newest_s is not None:
+        last = f"The last reading is {old(board.age_s(newest_s, quiet_s))}."
     if state == "logger":
-        words = f" Nothing is being recorded that this page knows of. The last reading is {last}."
+        words = f" As far as this page can tell, nothing is being recorded. {last}"
         return "The logger is silent", f"{words} Watch the fire."
     if state == "rig":
-        words = f" No readings from the rig; the last one is {last}. Look at its cable and battery."
+        words = f" No readings are coming in. {last} Check the rig's cable and battery."
         return "The rig is silent", f"{words} Watch the fire."
     if state == "trouble":
         name = "Nothing is being recorded" if board.unrecorded else "The journal can't be read"
@@ -130,8 +132,6 @@ def _health(board: Board, state: str) -> str:
     told = [s for s in board.sources if s and s.get("name") and s.get("state")] if state == "fresh" else []
     unproven = board.firing["unproven"]
     doubt = (
-        [f"no checksum and no counter from {', '.join(unproven)}: nothing proves what is lost"]
-        if unproven
-        else []
+        [f"no checksum or counter from {', '.join(unproven)}: lost readings go unnoticed"] if unproven else []
     )
     return " · ".join([kept, *(f"{str(s['name']).split('/')[-1]}: {s['state']}" for s in told), *doubt])

@@ -1,4 +1,4 @@
-"""Looks at the journal for the live page: what is there, and what came since. No network, no clock."""
+"""Read the journal for the live page: what is there, and what is new. No network."""
 
 import threading
 import time
@@ -22,20 +22,20 @@ from logger.reading import Batch, Event
 from logger.recording.health import look
 
 HEALTH_S: Final = 1.0
-"""How often to check that the logger can record. [s]"""
+"""How often to check that the logger can record [s]."""
 MAX_POINTS: Final = 1200
-"""Points of a trace at first; more than a tablet has pixels across. A line grows to about twice that."""
+"""Points of a trace when it is drawn, more than a tablet is wide; it grows to about twice that."""
 MAX_ESTIMATES: Final = 400
-"""Points of a zone's estimate, which moves slowly."""
+"""Points of a zone's estimate, which changes slowly."""
 SHOWN_EVENTS: Final = frozenset({"stage", "alarm", "note", "spot", "retract", "gap", "rig", "fault"})
 _SHOWN_OF = attrgetter("id", "seen", "late", "plan_toml", "title", "ended_us")
 
 Look = Literal["same", "update", "afresh"]
-"""`update`: the board has what is new; `afresh`: what was drawn no longer holds, ask for another board."""
+"""`update`: what is new is on the board; `afresh`: the drawing no longer holds, ask for another board."""
 
 
 class Watcher:
-    """What the page knows of the journal. Threads take turns: one left behind may still be looking."""
+    """What the page knows of the journal. Threads take turns: an abandoned one may still be looking."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -51,23 +51,23 @@ class Watcher:
         self._index: dict[tuple[str, str], int] = {}
         self._lines: list[Newest] = []
         self._arrival = 0
-        self._steps: dict[str, deque[int]] = {}  # of each rig, the last times between its frames [µs]
+        self._steps: dict[str, deque[int]] = {}  # by rig: the latest intervals between its frames [µs]
         self._event_id = 0
         self._health: dict[str, Any] | None = None
         self.fresh_wall_s: float | None = None
-        """When the logger last gave a sign of life, as far as can be told. Unix time [s]."""
+        """When the logger last gave a sign of life, as far as is known; Unix time [s]."""
 
     def close(self) -> None:
-        """Close the journal; the next look opens it and begins again."""
+        """Close the journal; the next look opens it and starts over."""
         with self._turn:
             if self._reader is not None:
                 self._reader.close()
                 self._reader = None
 
     def written(self) -> tuple[int, ...] | None:
-        """Tell by something that changes when anything is written; soon after that it is committed.
+        """Return something that changes whenever anything is written, shortly before it is committed.
 
-        Without asking the journal: any thread may, and it costs next to nothing.
+        It doesn't touch the journal, so any thread may call it, and it costs next to nothing.
         """
         try:
             told = self._wal.stat()
@@ -76,7 +76,7 @@ class Watcher:
         return told.st_ino, told.st_size, told.st_mtime_ns
 
     def look(self, wall_s: float, board: Board) -> Look:
-        """Look for what is new, and add it to a board that `board` made."""
+        """Look for what is new, and add it to a board made by `board`."""
         with self._turn:
             try:
                 return self._recording(self._look(wall_s, board))
@@ -86,7 +86,7 @@ class Watcher:
                 return "same" if self.trouble == before else "afresh"
 
     def _recording(self, found: Look) -> Look:
-        """Notice a logger that can't record: on a full disk the journal says nothing of it."""
+        """Notice a logger that can't record: with the disk full, the journal can't say so."""
         if (now_s := time.monotonic()) - self._asked_s < HEALTH_S:
             return found
         self._asked_s = now_s
@@ -104,7 +104,7 @@ class Watcher:
         if not reader.changed() and not reopened:
             return "same"
         if written := self.written():
-            wall_s = min(wall_s, written[-1] / 1e9)  # a look comes up to a second later than what it finds
+            wall_s = min(wall_s, written[-1] / 1e9)  # a look may come up to a second after what it finds
         recovered, self.trouble = self.trouble is not None, None
         firing = reader.running()
         if firing is None:
@@ -112,7 +112,7 @@ class Watcher:
             firing = found[0] if found else None
         health = reader.heartbeat()
         if reopened:
-            # How long ago that was nobody saw: the logger's own word for it, if it left one.
+            # Nobody saw when that was, so take the logger's word for it, if it left one.
             self.fresh_wall_s = float(health.get("wall_s", wall_s)) if health else None
         elif health != self._health:
             self.fresh_wall_s = wall_s
@@ -133,7 +133,7 @@ class Watcher:
         return "update"
 
     def _open(self) -> tuple[JournalReader | None, bool]:
-        """The journal, opened again where its file was replaced."""
+        """Return the journal, and whether it was opened just now; a replaced file is opened again."""
         inode = self.path.stat().st_ino if self.path.exists() else 0
         if self._reader is not None and inode == self._inode:
             return self._reader, False
@@ -184,11 +184,11 @@ class Watcher:
         return board.grown > before
 
     def _take(self, batch: Batch, board: Board) -> None:
-        """Take what of a batch is new; what came before comes again when minutes are packed."""
+        """Take what is new in a batch; older readings turn up again when minutes are packed."""
         at = [
             (j, self._index[batch.rig, c.name])
             for j, c in enumerate(batch.channels)
-            if (batch.rig, c.name) in self._index  # a channel that is new makes the next look begin afresh
+            if (batch.rig, c.name) in self._index  # a new channel makes the next look start afresh
         ]
         newest = max((self._lines[i].newest_us for _, i in at), default=-1)
         fresh = np.flatnonzero(batch.t_us > newest)
@@ -211,7 +211,7 @@ class Watcher:
             values += [None if value != value else round(value, 1) for value in read]
 
     def _breaks(self, rig: str, newest: int, t_us: np.ndarray) -> list[int]:
-        """Before which of these frames readings are missing, by the rule of the journal's histories."""
+        """Find the frames with a gap before them, by the rule of the journal's histories."""
         steps = self._steps.setdefault(rig, deque(maxlen=25))
         before = np.concatenate(([newest if newest >= 0 else t_us[0]], t_us))
         breaks = []
@@ -223,12 +223,12 @@ class Watcher:
         return breaks
 
     def _every_s(self, rig: str) -> float | None:
-        """Give the usual time between a rig's frames [s]; None while it isn't known."""
+        """Return the usual time between a rig's frames [s]; None until it is known."""
         steps = self._steps.get(rig)
         return round(median(steps) / 1e6, 3) if steps and len(steps) > 3 else None
 
     def _now(self, board: Board) -> None:
-        """Put the current values on a board, and how the logger is."""
+        """Put the current values and the logger's health on a board."""
         started_us = 0 if self._firing is None else self._firing.started_us
         board.values = [line.value(started_us) for line in self._lines]
         health = self._health or {}
@@ -250,7 +250,7 @@ class Watcher:
         ]
 
     def board(self, window_s: float | None = None) -> Board:
-        """Give all that is needed to draw the page again, or the last `window_s` seconds of it."""
+        """Make a board to draw the page from scratch, or only its last `window_s` seconds."""
         with self._turn:
             board = Board(
                 trouble=self.trouble or self._unrecorded,
@@ -287,9 +287,9 @@ class Watcher:
         by_key = {(c.rig, c.channel): i for i, c in enumerate(drawn.columns)}
         for column, line, place in zip(self._columns, self._lines, board.places, strict=True):
             i = by_key[column.rig, column.channel]
-            # What is newer than the last look is added by the next one: nothing is drawn twice.
+            # Anything newer than the last look is left to the next one, so that nothing is drawn twice.
             until = int(np.searchsorted(drawn.t_us[i], line.newest_us, side="right"))
-            # Not numpy's rounding: it differs in the last digit, and a point has one value everywhere.
+            # Not numpy's rounding, which differs in the last digit: a point must be the same everywhere.
             c = [round(c, 1) for c in drawn.temperature_c[i][:until].tolist()]
             board.lines.append(Line(place, (drawn.t_us[i][:until] - firing.started_us) / 1e6, np.array(c)))
         self._now(board)

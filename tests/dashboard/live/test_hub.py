@@ -137,7 +137,7 @@ async def test_a_tablet_that_says_nonsense_is_told_and_let_go(hub: Hub) -> None:
     hub.watcher.close = lambda: None  # type: ignore[method-assign]
     odd = Socket("everything, please")
     await hub.serve(odd)  # type: ignore[arg-type]
-    assert odd.closed == (1008, "this page says what it wants to see, and nothing else")
+    assert odd.closed == (1008, "not a wish: this socket takes only what the page wants to see")
     assert not hub.tablets
 
 

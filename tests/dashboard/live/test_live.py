@@ -390,7 +390,7 @@ def test_readings_that_nothing_proves_are_said_to_be_such(path: Path, fire: Smal
     assert "checksum" not in draw(board(path), Wish(), 0.1, True).texts["health"]
     told = {"what": "proof", "rig": "a1", "source": "/dev/ttyACM0", "proof": "none"}
     fire.writer.add_event(fire.id, 1_795_600_801_000_000, "system", told)
-    assert "no checksum and no counter from a1" in draw(board(path), Wish(), 0.1, True).texts["health"]
+    assert "no checksum or counter from a1" in draw(board(path), Wish(), 0.1, True).texts["health"]
 
 
 def test_the_verdict_is_made_of_the_cards_numbers(path: Path, fire: SmallFire) -> None:
