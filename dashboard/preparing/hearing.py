@@ -1,6 +1,6 @@
-"""What a rig says while it is set up: ``stokewatch hear``, a process apart, opens the port and prints it.
+"""Listen to a rig while it is being set up: ``stokewatch hear``, a separate process, opens the port.
 
-The page itself never opens a port: it only reads the newest line.
+The page never opens a port itself; it only reads the newest line that process prints.
 """
 
 import asyncio
@@ -11,16 +11,16 @@ from dashboard.work.apart import end, give, spawn
 from logger.errors import UserError
 
 SECONDS: Final = 60.0
-"""The longest hearing; whoever wants more asks again. [s]"""
+"""How long to listen at most; for longer, ask again [s]."""
 LONGEST: Final = 1 << 18
-"""Bytes of a line of what is told."""
+"""The longest line that process may print [bytes]."""
 
 Told = dict[str, Any]
 NOTHING: Final[Told] = {"said": [], "found": [], "trouble": ""}
 
 
 class Hearing:
-    """One process at a time, whoever asks: a port is read by one."""
+    """Listens in one process at a time, whoever asks: two can't read the same port."""
 
     def __init__(self) -> None:
         self._task: asyncio.Task[None] | None = None
@@ -29,24 +29,24 @@ class Hearing:
 
     @property
     def goes_on(self) -> bool:
-        """Whether it still hears."""
+        """Whether it is still listening."""
         return self._task is not None and not self._task.done()
 
     def told(self) -> Told:
-        """Give what has been heard: `said`, `found`, `trouble`; UserError: it can't be heard."""
+        """Return what has been heard: `said`, `found`, `trouble`; UserError: listening failed."""
         if self._failed:
             raise UserError(self._failed)
         return self._told
 
     async def begin(self, table: dict[str, Any], seconds: float = SECONDS) -> None:
-        """Begin to hear a source, as `logger.diagnosis.hear.hear` takes it, in place of the one before."""
+        """Start listening to a source (as `logger.diagnosis.hear.hear` takes it) instead of the last one."""
         await self.end()
         self._told, self._failed = NOTHING, ""
         process = await spawn("logger.cli", "hear", "--seconds", str(seconds), limit=LONGEST)
         self._task = asyncio.create_task(self._follow(process, json.dumps(table).encode(), seconds))
 
     async def end(self) -> None:
-        """Hear no more, and let go of the port."""
+        """Stop listening and release the port."""
         if self._task is not None:
             self._task.cancel()
             await asyncio.wait([self._task])
@@ -62,13 +62,13 @@ class Hearing:
                     self._told = json.loads(line)
                 complaint = (await process.stderr.read(4000)).decode(errors="replace").strip()
                 if await process.wait():
-                    last = complaint.splitlines()[-1] if complaint else "it ended without a word"
+                    last = complaint.splitlines()[-1] if complaint else "listening ended without saying why"
                     self._failed = last.removeprefix("stokewatch: ")[:400]
         except (TimeoutError, ValueError):
-            self._failed = "that could not be heard to its end; try again"
+            self._failed = "listening broke off; try again"
         finally:
             await end(process)
 
 
 hearing: Final = Hearing()
-"""The page's only one."""
+"""The page's only instance."""

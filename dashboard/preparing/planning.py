@@ -1,4 +1,4 @@
-"""A plan while it is made on the page: its tables, what is typed into them, and all that is wrong. Pure."""
+"""A plan being made on the page: its tables, what is typed into them, and everything wrong with it. Pure."""
 
 import copy
 import re
@@ -13,7 +13,7 @@ from logger.plan.alarm_rules import RULES, Setting
 from logger.plan.sources import MAX_SOURCES
 
 DIFFERENCES: Final = frozenset({"drop_c", "air_drop_c", "spread_c", "short_c"})
-"""Settings in °C that are no temperatures but differences of two."""
+"""Settings in °C that are differences, not temperatures."""
 
 Document = dict[str, Any]
 Problem = dict[str, str | None]
@@ -43,7 +43,7 @@ _MAY_BE_EMPTY: Final = re.compile(r"estimate\.wall_mm|probe\.\d+\.height_cm")
 
 
 class PlanRefused(UserError):
-    """Something in a plan that a page sent is wrong: names the field and the fix."""
+    """A plan sent by a page is wrong somewhere: names the field and the fix."""
 
     def __init__(self, exc: PlanError) -> None:
         super().__init__(exc.what)
@@ -52,7 +52,7 @@ class PlanRefused(UserError):
 
 
 def read_document(doc: Document) -> Plan:
-    """Read a plan as `to_document` gives it (a height may be None); PlanRefused names the field."""
+    """Read a plan as written by `to_document`, though a height may be None; PlanRefused names the field."""
     try:
         return from_document(_tables(doc))
     except PlanError as exc:
@@ -60,7 +60,7 @@ def read_document(doc: Document) -> Plan:
 
 
 def _tables(doc: Document) -> Document:
-    """A plan's tables without what a page leaves empty."""
+    """Drop what a page leaves empty from a plan's tables."""
     probes = doc.get("probe", [])
     if isinstance(probes, list):
         probes = [{k: v for k, v in p.items() if v is not None} if isinstance(p, dict) else p for p in probes]
@@ -68,29 +68,29 @@ def _tables(doc: Document) -> Document:
 
 
 def to_document(plan: Plan) -> Document:
-    """Write a plan as a page edits it: the file's tables, with every setting of every alarm."""
+    """Write a plan for a page to edit: the file's tables, with every setting of every alarm."""
     doc = tomllib.loads(plan.dumps())
     alarms = {rule: dict(settings) for rule, settings in plan.alarms.items()}
     return {"cool_c": plan.cool_c, **doc, "probe": doc.get("probe", []), "alarm": alarms}
 
 
 class Draft(NamedTuple):
-    """A plan while it is made."""
+    """A plan being made."""
 
     doc: Document  # its tables
-    name: str = ""  # that it was saved under
+    name: str = ""  # the name it is saved under
 
     def kept(self) -> Document:
-        """Write it as a browser keeps it."""
+        """Write it as a browser stores it."""
         return self._asdict()
 
     def with_(self, **tables: Any) -> "Draft":
-        """Put other tables in place of its own."""
+        """Return the draft with these tables replaced."""
         return self._replace(doc={**self.doc, **tables})
 
 
 def draft_of(data: Any) -> Draft | None:
-    """Read the draft that a browser keeps; None if it is none."""
+    """Read a draft stored by a browser; None if it isn't one."""
     if not isinstance(data, dict) or not isinstance(data.get("doc"), dict):
         return None
     doc = data["doc"]
@@ -106,13 +106,13 @@ def draft_of(data: Any) -> Draft | None:
     return Draft(doc, name if isinstance(name, str) else "")
 
 
-# --- numbers as they are shown and typed --------------------------------------------------------------------
+# --- numbers, shown and typed -------------------------------------------------------------------------------
 
 
 def kind_of(path: str, unit: Unit) -> str:
-    """Say how a field of the plan (`alarm.coal_collapse.drop_c`) is shown: `text`, `number`, `F` or `dF`.
+    """Return how a field such as `alarm.coal_collapse.drop_c` is shown: `text`, `number`, `F` or `dF`.
 
-    `dF` is a difference, or a rate, in °F.
+    `dF` is a difference or a rate in °F.
     """
     if path == "title" or (path.startswith("probe.") and not path.endswith(".height_cm")):
         return "text"
@@ -123,7 +123,7 @@ def kind_of(path: str, unit: Unit) -> str:
 
 
 def in_shown(of: str, kind: str) -> str:
-    """Write a unit as it stands beside a number of that kind."""
+    """Write the unit of a number of that kind."""
     return of.replace("°C", "°F") if kind in ("F", "dF") else of
 
 
@@ -135,7 +135,7 @@ def _setting(path: str) -> Setting | None:
 
 
 def written(value: Any, kind: str) -> str:
-    """Write a value of the plan into a field; what isn't a number is written as it is."""
+    """Write a value of the plan for a form field; anything but a number is written unchanged."""
     if value is None:
         return ""
     if kind == "text" or isinstance(value, bool) or not isinstance(value, int | float):
@@ -145,10 +145,9 @@ def written(value: Any, kind: str) -> str:
 
 
 def typed(text: Any, kind: str, *, empty: bool = False) -> Any:
-    """Read what was typed: a number as the plan keeps it, with a decimal point or comma.
+    """Convert a typed number, with a decimal point or comma, to the plan's unit.
 
-    What isn't one stays as it was written, and is refused with the plan; nothing is None if it may be
-    `empty`.
+    Anything else is left as typed, to be refused with the plan; a blank is None where `empty` is allowed.
     """
     said = "" if text is None else str(text)[:400]
     if kind == "text":
@@ -168,7 +167,7 @@ def typed(text: Any, kind: str, *, empty: bool = False) -> Any:
 
 
 def value_at(doc: Document, path: str) -> Any:
-    """Look up what stands in a plan's field; None where nothing does."""
+    """Look up the value of a plan's field; None where there is none."""
     here: Any = doc
     for part in path.split("."):
         try:
@@ -179,7 +178,7 @@ def value_at(doc: Document, path: str) -> Any:
 
 
 def with_fields(doc: Document, fields: Sequence[tuple[str, str, Any]]) -> Document:
-    """Copy a plan with the (path, kind, text) typed; what says the same stays to the last digit."""
+    """Copy a plan with the (path, kind, text) typed; a field that reads the same keeps its exact value."""
     new: Document = copy.deepcopy(doc)
     for path, kind, text in fields:
         if not _PATH.fullmatch(path) or (path.startswith("alarm.") and _setting(path) is None):
@@ -213,9 +212,9 @@ def _put(doc: Document, parts: list[str], value: Any) -> None:
 
 
 def problems(doc: Document, unit: Unit = "C") -> list[Problem]:
-    """Find all that is wrong with a plan: each belongs beside its own field.
+    """Find everything wrong with a plan, each problem to be shown next to its field.
 
-    Each has `field`, `label` as the page names it, and `text`, with temperatures in `unit`.
+    Each has a `field`, a `label` as on the page, and a `text` with temperatures in `unit`.
     """
     found: dict[str | None, str] = {}
     for wrong in mistakes(_tables(doc)):
@@ -224,7 +223,7 @@ def problems(doc: Document, unit: Unit = "C") -> list[Problem]:
 
 
 def errors_of(doc: Document, unit: Unit = "C") -> dict[str, str]:
-    """Say what is wrong, by field."""
+    """Return what is wrong, by field."""
     return {str(p["field"]): str(p["text"]) for p in problems(doc, unit)}
 
 
@@ -249,7 +248,7 @@ def _words(exc: PlanError, doc: Document, unit: Unit) -> str:
 
 
 def label_of(field: str | None, doc: Document) -> str:
-    """Name a field as the page does."""
+    """Name a field as the page labels it."""
     parts = (field or "").split(".")
     if parts[0] == "probe" and len(parts) > 1:
         name = value_at(doc, f"probe.{parts[1]}.name") or f"number {int(parts[1]) + 1}"

@@ -1,4 +1,4 @@
-"""What the rig says at this moment, channel by channel: for whoever prepares a firing."""
+"""What the rig reads right now, channel by channel, for preparing a firing."""
 
 import contextlib
 import math
@@ -14,18 +14,18 @@ from logger.journal.reader import FiringInfo, JournalReader
 from logger.reading import Status
 
 BACK_S: Final = 240.0
-"""A hand that let go longer ago is of no use for naming. [s]"""
+"""A probe held longer ago than this no longer counts for naming channels [s]."""
 LATEST_S: Final = 3.0
 
 Channels = list[dict[str, Any]]
 
 
 def look_at_rig(home: Path, journal_path: Path) -> dict[str, Any]:
-    """Say how things stand between logger and rig, and what each channel reads.
+    """Return the state of logger and rig, and what each channel reads.
 
-    `state`: `no_logger`, `holding` (nothing is recorded after a firing's end), `waiting` (for a first
-    reading), `silent` or `live`; `firing` that runs, or None; `channels`; `beacons`, by rig, of those that
-    have a lamp or a buzzer.
+    `state`: `no_logger`, `holding` (the firing has ended and nothing is recorded), `waiting` (for a first
+    reading), `silent` or `live`; `firing`: the running one, or None; `channels`; `beacons` by rig, for rigs
+    with a lamp or a buzzer.
     """
     look: dict[str, Any] = {"state": "waiting", "firing": None, "channels": [], "beacons": {}}
     if journal_path.exists():

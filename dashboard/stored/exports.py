@@ -1,4 +1,4 @@
-"""Firings as files: written apart, few at a time, given away once, and gone from here however that ends."""
+"""Export firings as files: written in another process, a few at a time, sent once, then always removed."""
 
 import asyncio
 import contextlib
@@ -27,39 +27,39 @@ FILES: Final = {
     "parquet": ("Parquet", "parquet", "application/vnd.apache.parquet"),
     "line-protocol": ("Line protocol", "lp", "text/plain; charset=utf-8"),
 }
-"""By kind: what it is called, how its name ends, its type."""
+"""By kind: label, file extension, media type."""
 WAITS_S: Final = 120.0
-"""A file that isn't fetched is dropped after this. [s]"""
+"""A file that isn't fetched is dropped after this long [s]."""
 MOST: Final = 6
-"""Files that are being made or taken, in all."""
+"""How many files may be made or downloaded at once."""
 EACH: Final = 2
-"""Of one stranger's address."""
+"""How many of them for one watcher's address."""
 RESERVE: Final = 2
-"""Places among `MOST` that only operators, and this machine, may take."""
+"""Places among `MOST` kept for operators and this machine."""
 SPARE_MB: Final = 512
-"""Left free on the journal's disk: readings come first. [MB]"""
+"""Left free on the journal's disk for readings [MB]."""
 LARGEST_MB: Final = 2048
 PATIENCE_S: Final = 60.0
 SLOWEST: Final = 50_000.0
-"""Bytes a second at which a file must be taken, after the first `PATIENCE_S`."""
+"""The slowest a download may be, after the first `PATIENCE_S` [bytes/s]."""
 PIECE: Final = 1 << 16
 
 log = logging.getLogger(__name__)
 
 
 class NoRoom(StokewatchError):
-    """The disk has no room for a file beside the readings to come."""
+    """The disk must keep its free space for readings."""
 
     def __init__(self) -> None:
         super().__init__(
-            f"less than {SPARE_MB} MB are free on the journal's disk, and readings come first; make room"
+            f"less than {SPARE_MB} MB is free on the journal's disk, and readings come first; make room"
         )
 
 
 class Download(StreamingResponse):
-    """A file that is given away, piece by piece; whoever takes it too slowly loses it.
+    """A file sent piece by piece, and cut off if the download is too slow.
 
-    It has no name on the disk any more: however that ends, the file is closed, and the place left.
+    It is already unlinked, so closing it removes it; that and leaving the place happen however this ends.
     """
 
     def __init__(self, file: IO[bytes], place: Place, name: str, media: str) -> None:
@@ -69,18 +69,18 @@ class Download(StreamingResponse):
         super().__init__(pieces, media_type=media, headers=download_headers(name, self.size))
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Give it away."""
+        """Send it."""
         self._taken = True
         try:
             async with asyncio.timeout(PATIENCE_S + self.size / SLOWEST):
                 await super().__call__(scope, receive, send)
         except TimeoutError:
-            log.warning("a file was taken too slowly from here, and was ended")
+            log.warning("a download was too slow and was cut off")
         finally:
             self._let_go()
 
     def drop(self) -> None:
-        """Let go of it, unless it is being taken."""
+        """Let go of it, unless it is being sent."""
         if not self._taken:
             self._let_go()
 
@@ -100,21 +100,21 @@ class Exports:
         self.works = Works()
 
     def place(self) -> tuple[Place, int]:
-        """Take a place, to be left at the end, and say how large a file may become [MB].
+        """Take a place, to be left at the end, and return it with the largest size of a file [MB].
 
-        BusyError: there is none; NoRoom: the disk is nearly full.
+        BusyError: no place is free; NoRoom: the disk is nearly full.
         """
         room_mb = (shutil.disk_usage(self._path.parent).free >> 20) - SPARE_MB
         if room_mb <= 0:
             raise NoRoom
         if (place := self._share.take()) is None:
-            raise BusyError("too many files are being taken from here; wait until the others are through")
+            raise BusyError("too many files are being downloaded; wait until the others are done")
         return place, max(1, min(LARGEST_MB, room_mb // MOST))
 
     async def make(
         self, info: FiringInfo, kind: str, tell: Callable[[float], None] | None = None
     ) -> Download:
-        """Write a firing as a file of a kind of `FILES`, to be given away or dropped.
+        """Write a firing as one of `FILES`, to be sent or dropped.
 
         UserError: no such kind; StokewatchError: too many are being made, the disk is nearly full, or it
         failed.
@@ -130,7 +130,7 @@ class Exports:
                 await run_apart("export", tell=tell, file_mb=file_mb, **given)
                 file = out.open("rb")
             finally:
-                self._spool.drop(folder.name)  # an open file stays readable, and nothing is left
+                self._spool.drop(folder.name)  # the open file stays readable; nothing is left on the disk
         except BaseException:
             place.leave()
             raise
@@ -138,7 +138,7 @@ class Exports:
         return Download(file, place, file_name(info.title, info.id, ending), media)
 
     def begin(self, info: FiringInfo, kind: str) -> Work:
-        """Begin to write a firing as a file that is fetched by `take`, under the work's key."""
+        """Start writing a firing as a file; `take` fetches it by the work's key."""
 
         async def run(work: Work) -> Download:
             made = await self.make(info, kind, work.come)
@@ -149,7 +149,7 @@ class Exports:
         return self.works.begin(run, f"Writing {info.title or 'the firing'} as {called}")
 
     def take(self, token: str) -> Download:
-        """Take a file that was made; each is given once, then UserError."""
+        """Fetch a file that was made, once; UserError: it is no longer here."""
         work = self.works.find(token)
         made = work.answer() if work is not None and work.done and not work.failed else None
         if not isinstance(made, Download) or made.file.closed:
@@ -160,17 +160,17 @@ class Exports:
 
 @lru_cache(maxsize=4)
 def exports(journal_path: Path) -> Exports:
-    """Find the exports of a journal, the same for every page."""
+    """Return a journal's exports, shared by all pages."""
     return Exports(journal_path)
 
 
 def file_name(title: str, firing: str, ending: str) -> str:
-    """Name a firing's file so that any disk takes it."""
+    """Name a firing's file, safe on any disk."""
     return plain_name(f"{title} {firing}".replace(".", "_") + f".{ending}", f"{firing}.{ending}")
 
 
 def download_headers(name: str, size: int) -> dict[str, str]:
-    """Make the headers of a file to be kept, under a name from `plain_name`."""
+    """Make the headers of a download; `name` is from `plain_name`."""
     plain = name.encode("ascii", "replace").decode().replace("?", "_")
     return {
         "content-disposition": f"attachment; filename=\"{plain}\"; filename*=UTF-8''{quote(name, safe='')}",

@@ -1,4 +1,4 @@
-"""What the replay page shows of a stored firing: its figures, and each second of its readings."""
+"""What the Replay page shows of a stored firing: its figures, and every second of its readings."""
 
 import base64
 import contextlib
@@ -28,14 +28,14 @@ from logger.words import said
 from logger.words.events import event_words, headed
 
 MAX_POINTS: Final = 1000
-"""Points a trace that is drawn; the values beside it are of every second."""
+"""Points drawn of each trace; the values next to it are given for every second."""
 STEPS: Final = 300
-"""Steps of time of the stack through time."""
+"""Time steps of the stack through time."""
 MAX_STEPS: Final = 86_400
 NONE: Final = -32768
-"""No reading in a grid: this plus the status."""
+"""Stands for no reading in a grid, with the status added."""
 LEAST_HOLD_S: Final = 5.0
-"""As beside the fire: a probe that says nothing for this long is silent. [s]"""
+"""A reading is shown for at least this long, then the probe is silent [s]."""
 RATE_S: Final = 60.0
 LEAST_RATE_S: Final = 15.0
 _JUDGED: Final = ("raised", "cleared")
@@ -51,11 +51,11 @@ def shown(
     side: str,
     glass: Glass,
 ) -> dict[str, Any]:
-    """Work out all that the page shows of a firing, by the callback's names for its outputs.
+    """Work out everything the page shows of a firing, by the callback's names for its outputs.
 
-    `judged` is from `logger.replay.moments.judged`, None if there is none (yet); `bands` draws what the pots
-    were estimated to be at; `side` is that whose stack through time is drawn, or `ALL_SIDES`; `glass` tells
-    how much room names have in the traces.
+    `judged` is from `logger.replay.moments.judged`, None while there is none; `bands` draws the estimates of
+    the pots; `side` is the one whose stack through time is drawn, or `ALL_SIDES`; `glass` tells how much room
+    names have in the traces.
     """
     with contextlib.closing(JournalReader(here().journal_path)) as reader:
         lines = tables.lines(reader, info, MAX_POINTS)
@@ -110,7 +110,7 @@ def shown(
 def _around(
     reader: JournalReader, info: FiringInfo, judged: dict[str, Any] | None, unit: Unit, theme: Theme = "day"
 ) -> tuple[Course, list[Stage]]:
-    """Limits, lighting and stages, as figures take them."""
+    """Collect limits, lighting and stages, as figures take them."""
     plan = info.plan.for_channels(info.seen)
     lit = lighting(zone_levels(reader, info, {} if judged is None else distrusted(judged)))
     beside_the_fire = [
@@ -124,7 +124,7 @@ def _around(
 
 
 def named_for(info: FiringInfo, judged: dict[str, Any] | None, unit: Unit, glass: Glass) -> Patch:
-    """Say what another glass changes in the traces: their names, and the numbers at the lines' ends."""
+    """Patch the traces for a screen of another size: names, and the numbers at the ends of the lines."""
     with contextlib.closing(JournalReader(here().journal_path)) as reader:
         lines = tables.lines(reader, info, MAX_POINTS)
         course, stages = _around(reader, info, judged, unit)
@@ -137,7 +137,7 @@ def named_for(info: FiringInfo, judged: dict[str, Any] | None, unit: Unit, glass
 
 
 def _named(info: FiringInfo, plan: Plan, told: dict[str, Any]) -> dict[str, Any]:
-    """What stands at the head of the page."""
+    """Make the top of the page."""
     when = f"{tables.local_time(info.started_us)}, " if told["time_known"] else ""
     return {
         "title": f"Replay: {info.title or plan.title or 'Firing'}",
@@ -156,9 +156,9 @@ def _named(info: FiringInfo, plan: Plan, told: dict[str, Any]) -> dict[str, Any]
 def marks_of(
     info: FiringInfo, events: list[Event], judged: dict[str, Any] | None, unit: Unit
 ) -> list[tuple[Mark, str]]:
-    """List what happened in a firing, in order of time, and who wrote it down.
+    """List what happened in a firing, in order of time, and who noted it.
 
-    Alarms are as they were worked out, without `judged` as they were called beside the fire.
+    Alarms are those of `judged`, or without it those raised at the fire.
     """
     found: list[tuple[Mark, str]] = []
     for event in events:
@@ -177,11 +177,11 @@ def marks_of(
 
 
 def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dict[str, Any]:
-    """Gather what a script needs to go through a firing; times in seconds from the first reading.
+    """Gather what a script needs to step through a firing; times are seconds from the first reading.
 
-    `shown`, what each probe showed second by second (in longer steps beyond a day) in whole degrees, or
-    `none` plus its status; `rates`, in tenths of a degree a minute, or `none`: base64 of int16. `step_s`,
-    `from_s`, `steps`; `faults` (words, by status); `started_s`, `length_s`, `time_known`.
+    `shown`: what each probe showed second by second (in longer steps beyond a day), in whole degrees, or
+    `none` plus its status; `rates`: tenths of a degree a minute, or `none`; both base64 of int16. `step_s`,
+    `from_s`, `steps`; `faults`: words by status; `started_s`, `length_s`, `time_known`.
     """
     last_us = firing.last_us or firing.started_us
     length_s = (last_us - firing.started_us) / 1e6
@@ -228,18 +228,18 @@ def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dic
 
 
 def _held(there: Any, longest: float) -> Any:
-    """For each step, the newest in which something was sent; -1 where that is too long ago."""
+    """Find, for each step, the latest one in which something was sent; -1 where that is too long ago."""
     at = np.arange(len(there))
     newest = np.maximum.accumulate(np.where(there, at, -1))
     return np.where(at - newest <= longest, newest, -1)
 
 
 def rates(c: Any, step_s: float) -> Any:
-    """Give how fast readings in even steps change: the slope of least squares over the last minute.
+    """Fit a least-squares slope over the last minute to readings in even steps [°C/min].
 
-    In °C/min; NaN where its readings span less than 15 s or are fewer than three.
+    NaN where there are fewer than three readings, or they span less than 15 s.
     """
-    import pandas as pd  # 80 MB that a page which only shows a fire does without
+    import pandas as pd  # 80 MB that a page showing only a fire can do without
 
     value = pd.Series(np.where(np.isfinite(c), c, np.nan))
     t_s = pd.Series(np.arange(len(value)) * step_s).where(value.notna())

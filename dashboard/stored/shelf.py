@@ -1,4 +1,4 @@
-"""Stored firings as a list: found, sorted, with pictures and peaks, and the plans they were fired by."""
+"""List stored firings: search, order, small pictures and peaks, and the plans they were fired by."""
 
 import contextlib
 import math
@@ -33,11 +33,11 @@ ORDERS: Final = {
     "coldest": "Coldest first",
     "longest": "Longest first",
 }
-"""Hot and cold are said of the peak of the zone that stayed coldest."""
+"""Hottest and coldest go by the peak of the coldest zone."""
 
 
 def firings(path: Path, *, binned: bool | None = False) -> list[FiringInfo]:
-    """List a journal's firings, the latest first; none where there is no journal yet."""
+    """List a journal's firings, latest first; none where there is no journal yet."""
     try:
         with contextlib.closing(JournalReader(path)) as reader:
             return reader.firings(binned=binned)
@@ -46,7 +46,7 @@ def firings(path: Path, *, binned: bool | None = False) -> list[FiringInfo]:
 
 
 def found(infos: Sequence[FiringInfo], words: str) -> list[FiringInfo]:
-    """Find firings: each of the words is in the title, the day, the ID, or what was written down."""
+    """Find firings with every one of the words in the title, day, ID, imported files or description."""
     wanted = words.casefold().split()
     if not wanted:
         return list(infos)
@@ -62,7 +62,7 @@ def _told(info: FiringInfo) -> str:
 
 
 def in_order(infos: Sequence[FiringInfo], order: str, peaks: dict[str, float]) -> list[FiringInfo]:
-    """Sort firings (given the latest first) by one of `ORDERS`, else as given; those without a peak last."""
+    """Sort firings, given latest first, by one of `ORDERS`; those without a peak come last."""
     if order == "oldest":
         return list(reversed(infos))
     keys: dict[str, Callable[[FiringInfo], Any]] = {
@@ -75,9 +75,10 @@ def in_order(infos: Sequence[FiringInfo], order: str, peaks: dict[str, float]) -
 
 
 def peak_of(reader: JournalReader, info: FiringInfo) -> tuple[bool, tuple[str, float] | None]:
-    """Give the coldest pots' zone and peak [°C], as report, comparison and command say it.
+    """Return the coldest zone with pots and its peak [°C], as in the report, comparison and command.
 
-    First comes whether this very program has rehearsed the firing; the peak is None where no pots were read.
+    First in the pair: whether this version has rehearsed the firing. The peak is None where no pots were
+    read.
     """
     rehearsal = kept_rehearsal(reader, info)
     if rehearsal is None:
@@ -95,7 +96,7 @@ def peak_of(reader: JournalReader, info: FiringInfo) -> tuple[bool, tuple[str, f
 
 
 def peaks_of(path: Path, infos: Sequence[FiringInfo]) -> tuple[dict[str, float], list[str]]:
-    """Find the peaks that are known, by ID [°C], and the IDs of those that aren't yet."""
+    """Find the known peaks by ID [°C], and the IDs of firings whose peak isn't known yet."""
     with contextlib.closing(JournalReader(path)) as reader:
         told = {info.id: peak_of(reader, info) for info in infos}
     peaks = {firing: peak[1] for firing, (_, peak) in told.items() if peak is not None}
@@ -105,8 +106,8 @@ def peaks_of(path: Path, infos: Sequence[FiringInfo]) -> tuple[dict[str, float],
 def glimpse(reader: JournalReader, info: FiringInfo) -> dict[str, Any]:
     """Make a firing's small picture: `low` and `high`, its coldest and hottest place in even steps [°C].
 
-    None where nothing was read. Of a firing that burns, `coldest` is zone and peak so far [°C] of the pots'
-    zone whose peak is lowest.
+    They are None where nothing was read. While the firing is running, `coldest` is the peak so far [°C] and
+    name of the zone with pots whose peak is lowest.
     """
     length_us = max(1, (info.last_us or info.started_us) - info.started_us)
     level_s = max(s for s in LEVELS_S if s * STEPS * 1_000_000 <= length_us or s == LEVELS_S[0])
@@ -134,17 +135,17 @@ def glimpse(reader: JournalReader, info: FiringInfo) -> dict[str, Any]:
 
 @lru_cache(maxsize=KEPT_PICTURES)
 def _picture(path: Path, firing: str, _state: tuple[Any, ...]) -> dict[str, Any]:
-    """Make a firing's small picture, once for each of its states."""
+    """Make a firing's small picture, once per state."""
     with contextlib.closing(JournalReader(path)) as reader:
         return glimpse(reader, reader.firing(firing))
 
 
 def rows(path: Path, infos: Sequence[FiringInfo]) -> list[Row]:
-    """List firings with their pictures and peaks; one that can't be read is left out."""
+    """List firings with their pictures and peaks; one deleted meanwhile is left out."""
     found = []
     with contextlib.closing(JournalReader(path)) as reader:
         for info in infos:
-            with contextlib.suppress(UserError):  # deleted meanwhile
+            with contextlib.suppress(UserError):
                 known, peak = peak_of(reader, info)
                 state = (info.last_us, info.readings, info.late, info.plan_toml)
                 found.append(Row(info, _picture(path, info.id, state), peak, known, tables.day_of(info)))
@@ -152,9 +153,9 @@ def rows(path: Path, infos: Sequence[FiringInfo]) -> list[Row]:
 
 
 def known_plans(path: Path) -> list[dict[str, Any]]:
-    """List the plans by which a file's columns may be known: saved ones, then latest firings', once each.
+    """List plans that may name a file's columns: saved ones, then those of the latest firings, once each.
 
-    Each has `ref` for `plan_called`, `title`, and the probes' `names`.
+    Each has a `ref` for `plan_called`, a `title`, and the `names` of its probes.
     """
     every = [(f"plan:{p.name}", p.plan.title or p.name, p.plan) for p in list_plans(path.parent) if p.plan]
     texts: set[str] = set()
@@ -170,7 +171,7 @@ def known_plans(path: Path) -> list[dict[str, Any]]:
 
 
 def plan_called(path: Path, ref: Any) -> Plan | None:
-    """Find a plan of `known_plans`, or raise UserError; None where none was chosen."""
+    """Find a plan of `known_plans`; None where none was chosen. UserError: it no longer exists."""
     if not isinstance(ref, str) or not ref:
         return None
     kind, _, name = ref.partition(":")
@@ -180,4 +181,4 @@ def plan_called(path: Path, ref: Any) -> Plan | None:
         with contextlib.closing(JournalReader(path)) as reader:
             return reader.firing(name).plan
     except StokewatchError as exc:
-        raise UserError("there is no such plan any more; choose another") from exc
+        raise UserError("that plan no longer exists; choose another") from exc

@@ -1,7 +1,7 @@
-"""Long work and what strangers send, each in a process of its own: with limits, progress, an end on demand.
+"""Run long work, and anything strangers send, in separate processes that have limits and can be stopped.
 
-``python -m dashboard.work.apart JOB MEMORY_MB FILE_MB TIME_S`` takes JSON, and answers in lines of it, with
-progress.
+``python -m dashboard.work.apart JOB MEMORY_MB FILE_MB TIME_S`` reads JSON, and writes lines of JSON:
+progress, then the answer.
 """
 
 import asyncio
@@ -25,20 +25,19 @@ from logger.errors import StokewatchError, UserError
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What a process of its own may do, and how much of everything."""
+    """What a separate process does, and the limits it has."""
 
     work: str  # ``module:function``
-    time_s: float  # of the processor; it may take `PATIENCE` times as long beside other work. [s]
-    memory_mb: int  # beside the programs themselves. [MB]
-    file_mb: int = 1  # the largest file it may write. [MB]
-    # whether somebody waits for it with a finger on the glass: it doesn't stand behind long work
-    quick: bool = False
+    time_s: float  # of the processor; on a busy machine it may take `PATIENCE` times as long [s]
+    memory_mb: int  # besides the programs themselves [MB]
+    file_mb: int = 1  # the largest file it may write [MB]
+    quick: bool = False  # whether somebody is standing there waiting, so it doesn't queue behind long work
 
 
 JOBS: Final = {
     "read_plan": Job("dashboard.work.jobs:read_plan", 10.0, 512, quick=True),
     "preview": Job("dashboard.work.jobs:preview", 60.0, 2048),
-    # The journal's own files are among those it writes.
+    # The files it writes include the journal.
     "import": Job("dashboard.work.jobs:import_files", 200.0, 4096, 65536),
     "delete": Job("dashboard.work.jobs:delete", 200.0, 1024, 65536),
     "export": Job("dashboard.work.jobs:export", 100.0, 1024, 2048),
@@ -47,42 +46,42 @@ JOBS: Final = {
 }
 PATIENCE: Final = 6.0
 WAITING: Final = 6
-"""More than so many jobs at once are turned away."""
+"""How many jobs may wait; any more are turned away."""
 EACH: Final = 3
-"""Of one stranger's address."""
+"""How many of them for one watcher's address."""
 RESERVE: Final = 2
-"""Places among `WAITING` that only operators, and this machine, may take."""
+"""Places among `WAITING` kept for operators and this machine."""
 MAX_ANSWER: Final = 64 << 20
-"""Bytes of an answer."""
+"""The largest answer [bytes]."""
 NICE: Final = 10
 """The logger comes first."""
 CRASHES: Final = (-signal.SIGSEGV, -signal.SIGABRT, -signal.SIGKILL)
-"""How a job ends in a library that got no memory and didn't look."""
+"""How a job ends when a library ran out of memory and didn't check."""
 TELL_S: Final = 0.25
-"""How often a job says how far it is. [s]"""
+"""How often a job reports its progress [s]."""
 
 SLOW: Final = (
-    "that took too long and was ended; take a shorter firing or a smaller file, or the command `stokewatch` "
+    "that took too long and was stopped; use a shorter firing or a smaller file, or the command `stokewatch` "
     "on this computer"
 )
 
 Tell = Callable[[float], None]
-"""Takes how much is done, from 0 to 1."""
+"""Receives how much is done, from 0 to 1."""
 
 log = logging.getLogger(__name__)
 
 
 class BusyError(StokewatchError):
-    """Too much is asked at once."""
+    """Too much was asked at once."""
 
 
 class TooMuchError(UserError):
-    """A job that needs more than it may have: says of what, and what to do."""
+    """A job needs more than it may have: says more of what, and what to do."""
 
 
 @dataclass(slots=True)
 class _Lane:
-    """One job at a time, whoever asks: this computer also records a fire."""
+    """One job at a time, whoever asks, because this computer is also recording a fire."""
 
     turn: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
     waiting: Share = field(default_factory=lambda: Share(WAITING, EACH, RESERVE))
@@ -93,24 +92,23 @@ _lanes = weakref.WeakKeyDictionary()
 
 
 async def run_apart(job: str, *, tell: Tell | None = None, file_mb: int | None = None, **given: Any) -> Any:
-    """Run one of `JOBS` in a process of its own, after those before it, and give its answer through JSON.
+    """Run one of `JOBS` in a separate process when its turn comes, and return its answer, passed as JSON.
 
-    A job that nobody waits for any more is ended: to cancel one, cancel the task that awaits this. `tell` is
-    called with how much is done, now and then; not every job knows. `file_mb` is below the job's own largest
-    file. UserError: what was given is wrong, or asks for too much; StokewatchError: it failed, or there is
-    too much to do.
+    To stop a job, cancel the task that awaits this. `tell` is called now and then with how much is done, by
+    jobs that know. `file_mb` lowers the job's own limit. UserError: what was given is wrong or asks for too
+    much; StokewatchError: the job failed, or too many are waiting.
     """
     lanes = _lanes.setdefault(asyncio.get_running_loop(), {True: _Lane(), False: _Lane()})
     lane = lanes[JOBS[job].quick]
     if (place := lane.waiting.take()) is None:
-        raise BusyError("this computer is busy with what was asked before; try again in a minute")
+        raise BusyError("this computer is still busy with earlier requests; try again in a minute")
     with place:
         async with lane.turn:
             return await _run(job, orjson.dumps(given), tell, file_mb)
 
 
 async def spawn(*args: str, limit: int) -> asyncio.subprocess.Process:
-    """Begin a program of ours that is written to and read from; `limit` is of a line [bytes]."""
+    """Start a module of ours with pipes to and from it; `limit` is the longest line [bytes]."""
     pipe = asyncio.subprocess.PIPE
     one_thread = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}  # each takes memory of its own
     path = {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)}
@@ -125,7 +123,7 @@ async def spawn(*args: str, limit: int) -> asyncio.subprocess.Process:
 
 
 async def give(process: asyncio.subprocess.Process, given: bytes) -> None:
-    """Write all that a program of `spawn` is to know, whether or not it listens."""
+    """Write a spawned program's input and close it, even if the program isn't reading."""
     assert process.stdin is not None
     with contextlib.suppress(BrokenPipeError, ConnectionResetError):
         process.stdin.write(given)
@@ -134,7 +132,7 @@ async def give(process: asyncio.subprocess.Process, given: bytes) -> None:
 
 
 async def end(process: asyncio.subprocess.Process) -> None:
-    """End a program of `spawn`, if it hasn't ended."""
+    """Kill a spawned program, if it hasn't ended."""
     with contextlib.suppress(ProcessLookupError):
         process.kill()
     await process.wait()
@@ -156,7 +154,7 @@ async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -
     except TimeoutError:
         raise TooMuchError(SLOW) from None
     except ValueError:  # a line longer than `MAX_ANSWER`
-        raise TooMuchError("the answer is too large for a page; take the command `stokewatch`") from None
+        raise TooMuchError("the answer is too large for a page; use the command `stokewatch`") from None
     finally:
         await end(process)
         complained = await complaints
@@ -176,7 +174,7 @@ async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -
 
 def _too_large(memory_mb: int) -> str:
     return (
-        f"that needs more than {memory_mb} MB of memory, which is more than a page gives; take a shorter "
+        f"that needs more than {memory_mb} MB of memory, the most the page allows; use a shorter "
         "firing or a smaller file"
     )
 
@@ -195,7 +193,7 @@ async def _answer(lines: asyncio.StreamReader, tell: Tell | None) -> dict[str, A
 
 
 async def _last(complaints: asyncio.StreamReader) -> str:
-    """What was said last on standard error; all of it is read, so that no job waits for a reader."""
+    """Return the end of standard error; all of it is read, or a job might block on writing."""
     kept = b""
     while part := await complaints.read(1 << 16):
         kept = (kept + part)[-8000:]
@@ -207,7 +205,7 @@ def main(job: str, memory_mb: int, file_mb: int, time_s: float) -> None:
     if not JOBS[job].quick:
         os.nice(NICE)
     out = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # what a library prints is no answer
+    os.dup2(2, 1)  # keep what libraries print out of the answer
     module, _, name = JOBS[job].work.partition(":")
     work = getattr(importlib.import_module(module), name)
     given = orjson.loads(sys.stdin.buffer.read())
@@ -235,12 +233,12 @@ def main(job: str, memory_mb: int, file_mb: int, time_s: float) -> None:
 
 
 def limit(memory_mb: int, file_mb: int, time_s: float) -> None:
-    """Bound what this process may take from now on."""
+    """Limit what this process may use from now on."""
     import resource
 
     now = _data_bytes()
     for kind, most in (
-        # Not the address space: libraries reserve much of that and never use it.
+        # Not the address space: libraries reserve far more of it than they use.
         (resource.RLIMIT_DATA, now + (memory_mb << 20)),
         (resource.RLIMIT_FSIZE, file_mb << 20),
         (resource.RLIMIT_CPU, round(time_s)),
@@ -251,7 +249,7 @@ def limit(memory_mb: int, file_mb: int, time_s: float) -> None:
 
 
 def _data_bytes() -> int:
-    """How much private memory this process has already; Linux says so in pages (proc(5), statm)."""
+    """Return how much private memory this process already has; Linux counts it in pages (proc(5), statm)."""
     try:
         with open("/proc/self/statm", encoding="ascii") as file:  # noqa: PTH123
             return int(file.read().split()[5]) * os.sysconf("SC_PAGE_SIZE")

@@ -1,4 +1,4 @@
-"""What is known of stored firings, and what is being worked out of them: in a process apart, and kept."""
+"""Work out what pages need to know about stored firings, in a separate process, and keep the results."""
 
 import asyncio
 import contextlib
@@ -21,11 +21,11 @@ from logger.plan import Plan
 from logger.report.gather import Gathered, gather
 
 KEPT: Final = 24
-"""Answers that are kept in memory: a judgement of every moment is large."""
+"""Answers kept in memory; not more, because a judgement of every moment is large."""
 KEPT_KNOWN: Final = 8
-"""Firings that are kept as they were gathered: all that are compared, while one changes how."""
+"""Gathered firings kept in memory: enough for all those on the Compare page while its settings change."""
 FOLDER: Final = "worked-out"
-"""In the user's folder: one file a firing with what its rehearsal said. It may be deleted at any time."""
+"""In the user's folder: one file per firing with its rehearsal. May be deleted at any time."""
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +33,7 @@ T = TypeVar("T")
 
 
 class Gathering:
-    """What is known of a journal's firings."""
+    """What is known about a journal's firings."""
 
     def __init__(self, journal_path: Path) -> None:
         self._path = journal_path
@@ -41,28 +41,26 @@ class Gathering:
         self._known: OrderedDict[tuple[Any, ...], Gathered] = OrderedDict()
 
     async def firing(self, firing: str) -> FiringInfo:
-        """Find a firing, or raise UserError."""
+        """Find a firing; UserError: there is no such firing."""
         try:
             return await asyncio.to_thread(self._read, lambda reader: reader.firing(firing))
         except NoFiringError:
-            missing = (
-                "there is no firing yet" if firing == "last" else f"{firing}: no such firing; it may be gone"
-            )
-            raise UserError(missing) from None
+            none = f"{firing}: no such firing; it may have been deleted"
+            raise UserError("there is no firing yet" if firing == "last" else none) from None
 
     async def rehearsal(self, info: FiringInfo, plan: Plan | None = None) -> Work:
-        """Begin a rehearsal, or find one, answered by `logger.replay.judging.rehearse`.
+        """Start a rehearsal (`logger.replay.judging.rehearse`), or find it already started.
 
-        Only what the firing's own plan gives is kept on the disk.
+        Only a rehearsal by the firing's own plan is kept on the disk.
         """
         return await self._work("rehearse", "Working it out", info, plan)
 
     async def judgement(self, info: FiringInfo, plan: Plan | None = None) -> Work:
-        """Begin a judgement of every moment, or find one, answered by `logger.replay.moments.judged`."""
-        return await self._work("judge", "Verdicts", info, plan)
+        """Start a judgement of every moment (`logger.replay.moments.judged`), or find it already started."""
+        return await self._work("judge", "Working out the verdicts", info, plan)
 
     async def known(self, firing: str) -> Gathered:
-        """Gather what is known of a firing; UserError: there is no such firing."""
+        """Gather what is known about a firing; UserError: there is no such firing."""
         info = await self.firing(firing)
         work = await (await self.rehearsal(info)).wait()
         return await asyncio.to_thread(self._gather, info.id, work.answer())
@@ -104,21 +102,21 @@ class Gathering:
 
 
 def state_of(reader: JournalReader, info: FiringInfo) -> tuple[Any, ...]:
-    """Sum up what a rehearsal depends on: readings, plan, and gun readings, which may be noted later."""
+    """Collect what a rehearsal depends on: readings, plan, and gun readings, which may be noted later."""
     spots = tuple((e.t_us, json.dumps(e.data)) for e in reader.events(info.id) if e.kind == "spot")
     return (info.id, info.last_us, info.readings, info.late, info.plan_toml, spots)
 
 
 def kept_rehearsal(reader: JournalReader, info: FiringInfo) -> dict[str, Any] | None:
-    """Find the rehearsal of a firing (`judging.rehearse`), if this very program worked it out.
+    """Find a firing's kept rehearsal (`judging.rehearse`), if this version of the program made it.
 
-    So its peaks and verdicts agree with report and command to the degree.
+    Its peaks and verdicts then agree with the report and the command to the degree.
     """
     return _kept(reader.path.parent, state_of(reader, info))
 
 
 def forget(home: Path, firing: str) -> None:
-    """Forget what was worked out of a firing that is gone."""
+    """Delete a firing's kept rehearsal."""
     (home / FOLDER / f"{firing}.json").unlink(missing_ok=True)
 
 
@@ -127,7 +125,7 @@ def _kept(home: Path, state: tuple[Any, ...]) -> dict[str, Any] | None:
         kept = json.loads((home / FOLDER / f"{state[0]}.json").read_text(encoding="utf-8"))
         return dict(kept["answer"]) if kept["of"] == _fingerprint(state) else None
     except (OSError, ValueError, KeyError, TypeError):
-        return None  # it is made again
+        return None  # to be made again
 
 
 def _keep(home: Path, state: tuple[Any, ...], answer: dict[str, Any]) -> None:
@@ -137,8 +135,8 @@ def _keep(home: Path, state: tuple[Any, ...], answer: dict[str, Any]) -> None:
         folder.mkdir(mode=0o700, exist_ok=True)
         beside.write_text(json.dumps({"of": _fingerprint(state), "answer": answer}), encoding="utf-8")
         beside.replace(folder / f"{state[0]}.json")
-    except OSError as exc:  # a full disk costs a second the next time, nothing else
-        log.warning("what was worked out of %s is not kept: %s", state[0], exc)
+    except OSError as exc:  # with the disk full it is only worked out again next time
+        log.warning("the rehearsal of %s could not be kept: %s", state[0], exc)
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
 
@@ -149,7 +147,7 @@ def _fingerprint(state: tuple[Any, ...]) -> str:
 
 @cache
 def _program() -> str:
-    """Tell this judgement from that of any other version."""
+    """Hash the program, to tell its judgement from any other version's."""
     digest = hashlib.sha256()
     for path in sorted(Path(logger.__path__[0]).rglob("*.py")):
         digest.update(path.read_bytes())
@@ -158,5 +156,5 @@ def _program() -> str:
 
 @lru_cache(maxsize=4)
 def gathering(journal_path: Path) -> Gathering:
-    """Find the gathering of a journal, the same for every page."""
+    """Return a journal's gathering, shared by all pages."""
     return Gathering(journal_path)

@@ -1,4 +1,4 @@
-"""What `dashboard.work.apart` does in a process of its own; each job tells how much is done, from 0 to 1."""
+"""The jobs that `dashboard.work.apart` runs in a separate process; each reports how much is done, 0 to 1."""
 
 import contextlib
 from collections.abc import Callable, Iterator
@@ -17,7 +17,7 @@ Tell = Callable[[float], None]
 
 
 class TellingReader(JournalReader):
-    """A journal that tells how much of a firing has been read."""
+    """A journal reader that reports how much of a firing has been read."""
 
     def __init__(self, path: Path, tell: Tell) -> None:
         super().__init__(path)
@@ -25,13 +25,13 @@ class TellingReader(JournalReader):
         self._spans: dict[str, tuple[int, int] | None] = {}
 
     def batches(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Iterator[Batch]:
-        """Read it all; see `JournalReader.batches`."""
+        """Read as `JournalReader.batches` does."""
         for batch in super().batches(firing, since_us, until_us):
             self._at(firing, int(batch.t_us[-1]))
             yield batch
 
     def readings(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Traces:
-        """Read it all; see `JournalReader.readings`."""
+        """Read as `JournalReader.readings` does."""
         self._at(firing, since_us)
         return super().readings(firing, since_us, until_us)
 
@@ -44,12 +44,12 @@ class TellingReader(JournalReader):
 
 
 def read_plan(toml: str, *, tell: Tell) -> str:
-    """Read a plan file that came from anywhere; give the plan as this program writes it."""
+    """Read a plan file from anywhere, and return it as this program writes it."""
     return loads(toml, "file").dumps()
 
 
 def preview(files: list[str], options: dict[str, Any], *, tell: Tell) -> dict[str, Any]:
-    """Say what is understood of CSV files read by `CsvOptions`: `files`, `whole`, and their `digests`."""
+    """Return what is understood of CSV files read with `CsvOptions`: `files`, `whole`, and `digests`."""
     from logger.exchange import csv_in
     from logger.exchange.csv_in import digest_of
 
@@ -74,9 +74,9 @@ def import_files(
     *,
     tell: Tell,
 ) -> dict[str, Any]:
-    """Put a firing from CSV files into the journal, as ``stokewatch import`` does beside a running logger.
+    """Import a firing from CSV files, as ``stokewatch import`` does while a logger is running.
 
-    `started_us` [µs] is for files without dates, `plan` is TOML. Gives `firing` and `title`.
+    `started_us` [µs] is for files without dates, `plan` is TOML. Returns `firing` and `title`.
     """
     from logger.exchange.csv_in import import_csv
     from logger.journal.writer import JournalWriter
@@ -96,7 +96,7 @@ def import_files(
 
 
 def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
-    """Delete firings in the bin with all that was kept of them; `gone` counts those that still lay there."""
+    """Delete firings in the bin and everything kept about them; `gone` counts those still in it."""
     from dashboard.work.gathering import forget
     from logger.journal.bin import delete_for_good
     from logger.journal.writer import JournalWriter
@@ -115,7 +115,7 @@ def delete(journal: str, firings: list[str], *, tell: Tell) -> dict[str, Any]:
 
 
 def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int:
-    """Write a firing as a file, and count its rows."""
+    """Write a firing to a file, and return its number of rows."""
     from logger.exchange import export as exports
 
     write = {
@@ -128,7 +128,7 @@ def export(journal: str, firing: str, kind: str, out: str, *, tell: Tell) -> int
 
 
 def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[str, Any]:
-    """Judge a stored firing as `logger.replay.moments.judged` does, by a plan in TOML or its own."""
+    """Judge a stored firing as `logger.replay.moments.judged` does, by its own plan or one in TOML."""
     from logger.replay.moments import judged
 
     with contextlib.closing(TellingReader(Path(journal), tell)) as reader:
@@ -136,7 +136,7 @@ def judge(journal: str, firing: str, plan: str | None, *, tell: Tell) -> dict[st
 
 
 def rehearse(journal: str, firing: str, plan: str | None = None, *, tell: Tell) -> dict[str, Any]:
-    """Judge a stored firing from its beginning, as `stokewatch rehearse` does (`judging.rehearse`)."""
+    """Rehearse a stored firing as `stokewatch rehearse` does (`judging.rehearse`)."""
     from logger.replay.judging import rehearse as run
 
     with contextlib.closing(TellingReader(Path(journal), tell)) as reader:

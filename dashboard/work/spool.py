@@ -1,4 +1,4 @@
-"""Files that a tablet sent, kept until they are imported or left."""
+"""Files sent by a tablet, kept until they are imported or abandoned."""
 
 import re
 import secrets
@@ -12,26 +12,26 @@ from typing import Final
 from logger.errors import UserError
 
 MAX_BYTES: Final = 64 << 20
-"""Of the files that make one firing, together."""
+"""Total size of the files that make one firing."""
 MAX_FILES: Final = 32
 KEPT_S: Final = 3600.0
-"""Files that nobody came back for are removed after this. [s]"""
+"""Abandoned files are removed after this long [s]."""
 
 
 class SpoolError(UserError):
-    """Files that can't be taken: says why, and the fix."""
+    """Files that can't be taken: says why, and what to do."""
 
     field = "files"
 
 
 class Spool:
-    """A private folder in the user's own."""
+    """A private folder inside the user's own."""
 
     def __init__(self, home: Path) -> None:
         self.root = home / "spool"
 
     def open(self) -> str:
-        """Make a place for files that belong together, and name it by a token."""
+        """Make a folder for files that belong together, and return its token."""
         self.sweep()
         token = secrets.token_hex(8)
         self.root.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -39,14 +39,14 @@ class Spool:
         return token
 
     def folder(self, token: str) -> Path:
-        """Find the place; SpoolError: it isn't there any more."""
+        """Find the folder; SpoolError: it is gone."""
         found = self.root / token
         if not re.fullmatch(r"[0-9a-f]{16}", token) or not found.is_dir():
             raise SpoolError("these files are no longer here; choose them again")
         return found
 
     def files(self, token: str, names: Sequence[str]) -> list[Path]:
-        """Find files by the names that `take` gave them; SpoolError: one isn't there."""
+        """Find files by the names that `take` gave them; SpoolError: one is gone."""
         folder = self.folder(token)
         there = {path.name: path for path in folder.iterdir()}
         if not names or not set(names) <= there.keys():
@@ -54,7 +54,7 @@ class Spool:
         return [there[name] for name in names]
 
     async def take(self, token: str, name: str, body: AsyncIterator[bytes]) -> str:
-        """Take a file in and name it; SpoolError: too large, or too many, and nothing of it stays."""
+        """Store a file and return its name; SpoolError: too large or too many, and nothing is kept."""
         folder = self.folder(token)
         there = [path for path in folder.iterdir() if not path.name.startswith(".")]
         if len(there) >= MAX_FILES:
@@ -67,7 +67,7 @@ class Spool:
                     room -= len(piece)
                     if room < 0:
                         raise SpoolError(
-                            f"larger than {MAX_BYTES >> 20} MB; bring it in on this computer with "
+                            f"larger than {MAX_BYTES >> 20} MB; import it on this computer with "
                             "`stokewatch import`"
                         )
                     file.write(piece)
@@ -80,12 +80,12 @@ class Spool:
         return own
 
     def drop(self, token: str) -> None:
-        """Remove files; nothing where they are gone already."""
+        """Remove the files, if they are still there."""
         if re.fullmatch(r"[0-9a-f]{16}", token):
             shutil.rmtree(self.root / token, ignore_errors=True)
 
     def sweep(self) -> None:
-        """Remove what nobody came back for."""
+        """Remove abandoned files."""
         if not self.root.is_dir():
             return
         for folder in self.root.iterdir():
@@ -94,9 +94,9 @@ class Spool:
 
 
 def plain_name(name: str, otherwise: str) -> str:
-    """Make a file's name that any disk takes.
+    """Make a file name that is safe on any disk.
 
-    Letters, digits, spaces and ``-_.,()+``; no folder, no dot in front, at most 80 characters.
+    Letters, digits, spaces and ``-_.,()+``; no folder, no leading dot, at most 80 characters.
     """
     last = unicodedata.normalize("NFC", name).replace("\\", "/").rsplit("/", 1)[-1]
     kept = "".join(c if c.isalnum() or c in " -_.,()+" else "_" for c in last)

@@ -1,4 +1,4 @@
-"""Work that takes seconds, each under a key: begun, looked at, stopped."""
+"""Tasks that take seconds, each under a key: started, watched, stopped."""
 
 import asyncio
 import contextlib
@@ -10,7 +10,7 @@ from dashboard.work.apart import run_apart
 from logger.errors import StokewatchError
 
 KEPT: Final = 60
-"""Works that are remembered; those that are over go, the oldest first."""
+"""How many are remembered; beyond that, finished ones are forgotten, oldest first."""
 
 
 class Stopped(StokewatchError):
@@ -26,52 +26,52 @@ class Work:
     task: asyncio.Task[Any]
 
     def __init__(self, key: Any, words: str) -> None:
-        self.key = key  # what it is of, or a token that nobody guesses
+        self.key = key  # what it is about, or a token that can't be guessed
         self.words = words  # what is being done
         self.share = 0.0
 
     def come(self, share: float) -> None:
-        """Take how far it has come."""
+        """Note how far it has got, from 0 to 1."""
         self.share = share
 
     @property
     def done(self) -> bool:
-        """Whether there is an answer, or a failure."""
+        """Whether it has ended, with an answer or a failure."""
         return self.task.done()
 
     @property
     def failed(self) -> bool:
-        """Whether it was stopped, or failed."""
+        """Whether it failed or was stopped."""
         over = self.done and (self.task.cancelled() or self.task.exception() is not None)
         return over or self.task.cancelling() > 0
 
     def answer(self) -> Any:
-        """Give what came of it; StokewatchError: it failed, or was stopped."""
+        """Return the answer; StokewatchError: it failed or was stopped."""
         if self.task.cancelled():
             raise Stopped
         return self.task.result()
 
     async def wait(self, s: float | None = None) -> "Work":
-        """Wait until it is over, or for a while; whoever goes away doesn't take it from the others."""
+        """Wait until it has ended, or for a while; cancelling one waiter doesn't stop it for the others."""
         await asyncio.wait([self.task], timeout=s)
         return self
 
     async def stop(self) -> None:
-        """Cancel it, and wait until it has ended; nothing if it is over."""
+        """Cancel it and wait until it has ended."""
         self.task.cancel()
         with contextlib.suppress(asyncio.CancelledError, Exception):
             await asyncio.wait([self.task], timeout=10)
 
 
 class Works:
-    """Works by their keys."""
+    """Works by key."""
 
     def __init__(self, kept: int = KEPT) -> None:
         self._kept = kept
         self._works: dict[Hashable, Work] = {}
 
     def begin(self, run: Callable[[Work], Awaitable[Any]], words: str, key: Hashable = None) -> Work:
-        """Begin a work, under a token of its own if it has no key; `run` tells it how far it has come."""
+        """Start a work, under a token of its own if it has no key; `run` reports progress to it."""
         work = Work(key or secrets.token_hex(12), words)
         work.task = asyncio.create_task(run(work), name=words)  # type: ignore[arg-type]
         work.task.add_done_callback(_seen)
@@ -83,24 +83,24 @@ class Works:
         return work
 
     def begin_apart(self, job: str, words: str, **given: Any) -> Work:
-        """Begin one of `apart.JOBS`."""
+        """Start one of `apart.JOBS`."""
         return self.begin(lambda work: run_apart(job, tell=work.come, **given), words)
 
     def find(self, key: Any) -> Work | None:
-        """Find a work; None where nobody knows it (any more)."""
+        """Find a work; None where it is unknown or forgotten."""
         return self._works.get(key) if isinstance(key, Hashable) else None
 
     def forget(self, key: Any) -> Work | None:
-        """Find a work for the last time."""
+        """Forget a work and return it."""
         return self._works.pop(key, None) if isinstance(key, Hashable) else None
 
     async def stop(self, key: Any) -> None:
-        """Stop a work, and forget it; nothing if it is over, or unknown."""
+        """Stop a work and forget it; an unknown one is ignored."""
         if (work := self.forget(key)) is not None:
             await work.stop()
 
 
 def _seen(task: asyncio.Task[Any]) -> None:
-    """Keep quiet, at its end, about work that failed while nobody looked."""
+    """Fetch the exception, or asyncio would complain of a failure that nobody looked at."""
     if not task.cancelled():
         task.exception()

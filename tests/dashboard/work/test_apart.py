@@ -86,7 +86,7 @@ async def test_a_fault_of_ours_is_said_and_the_log_says_which(caplog: pytest.Log
 async def test_an_answer_that_no_page_could_hold_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(apart, "MAX_ANSWER", 1000)
     probes = "".join(f'[[probe]]\nname = "probe {n}"\n' for n in range(40))
-    with pytest.raises(TooMuchError, match="the answer is too large for a page; take the command"):
+    with pytest.raises(TooMuchError, match="the answer is too large for a page; use the command"):
         await run_apart("read_plan", toml=probes)
     assert psutil.Process().children() == []
 

@@ -14,5 +14,5 @@ def test_what_cannot_be_kept_is_logged_and_leaves_nothing(
 ) -> None:
     (tmp_path / FOLDER / "f1.json").mkdir(parents=True)  # in the way of the file
     _keep(tmp_path, ("f1", 1), {"zones": []})
-    assert "what was worked out of f1 is not kept" in caplog.text
+    assert "the rehearsal of f1 could not be kept" in caplog.text
     assert [path.name for path in (tmp_path / FOLDER).iterdir()] == ["f1.json"]
