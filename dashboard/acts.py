@@ -1,4 +1,4 @@
-"""What a person does: to the running firing by a request that the logger answers; to a stored one at once."""
+"""Carry out what a person does: on the running firing by a request to the logger, on a stored one at once."""
 
 import asyncio
 import contextlib
@@ -14,7 +14,7 @@ from logger.journal.writer import JournalWriter
 from logger.requests import data_of, read_request
 
 PATIENCE_S: Final = 5.0
-"""The logger looks for requests several times a second; no answer is waited for longer than this. [s]"""
+"""How long to wait for an answer; the logger looks for requests several times a second [s]."""
 LOOK_S: Final = 0.05
 
 
@@ -22,15 +22,14 @@ T = TypeVar("T")
 
 
 class ActError(UserError):
-    """The logger refused a request; says why."""
+    """The logger refused a request, and says why."""
 
 
 async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> dict[str, Any]:
     """Ask the logger for something (`note`, `spot`, `ack`, `shelve`, `finish` …), and wait for its answer.
 
-    That is `{"waiting": True, "request": id}` where none came in time: the request stays in the journal and
-    is carried out when the logger is back. RequestError names the field that can't be; ActError says why the
-    logger refused.
+    If none comes in time, return `{"waiting": True, "request": id}`: the request stays in the journal, and is
+    carried out when the logger is back. RequestError names an impossible field; ActError: the logger refused.
     """
     asked = data_of(read_request(kind, data))
     number = await asyncio.to_thread(add_request, journal_path, kind, asked, who)
@@ -47,9 +46,9 @@ async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> 
 
 
 async def write(journal_path: Path, change: Callable[[JournalWriter], T]) -> T:
-    """Change what is kept of a stored firing, beside a running logger, as an import does.
+    """Change a stored firing while a logger may be running, as an import does.
 
-    `change` is one short transaction of another table's row than the logger writes.
+    `change` is one short transaction on rows that the logger doesn't write.
     """
 
     def now() -> T:

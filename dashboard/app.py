@@ -1,4 +1,4 @@
-"""The page: a Dash application on a FastAPI server, and what stands before it."""
+"""The page: a Dash application on a FastAPI server, and the middleware in front of it."""
 
 import asyncio
 import contextlib
@@ -37,11 +37,11 @@ from logger.recording.health import look
 from logger.report.photos import MAX_BYTES as MAX_PHOTO
 
 LARGE: Final = {UPLOAD: MAX_BYTES + (1 << 20), PHOTOS: MAX_PHOTO + (1 << 16)}
-"""What may be larger than a request usually is: files. Their own limit is said more kindly."""
+"""Paths that take files may take larger requests; what handles the files refuses them in better words."""
 
 
 def _version() -> str:
-    """Tell this code from any other: a tablet with another version's document loads it again."""
+    """Hash the page's code: a tablet whose document is of another version reloads."""
     digest = hashlib.sha256()
     for path in sorted(Path(__file__).parent.rglob("*")):
         if path.suffix in (".py", ".js", ".css"):
@@ -53,12 +53,12 @@ VERSION: Final = _version()
 
 
 class Page(Dash):
-    """The Dash application, with the live link beside it."""
+    """The Dash application and its live link."""
 
     hub: Hub
 
     def interpolate_index(self, **kwargs: Any) -> str:
-        """Fill the document, with a first look at the fire in it."""
+        """Fill in the document, including a first look at the fire."""
         return opening_now.get().write(str(super().interpolate_index(**kwargs)))
 
 
@@ -70,7 +70,7 @@ def create_app(
 ) -> Page:
     """Make the page; `app.server` is the FastAPI application.
 
-    The journal need not exist yet. Without a `door` everybody may act; `places` learns operators' addresses.
+    The journal need not exist yet. Without a `door` anyone may act; `places` learns the operators' addresses.
     """
     # FastAPI's own documentation pages load scripts from the internet.
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
@@ -104,12 +104,13 @@ def create_app(
         include_pages_meta=False,
         pages_folder="",
         serve_locally=True,
-        suppress_callback_exceptions=True,  # else every page's layout goes into the first document
+        suppress_callback_exceptions=True,  # or the first document would hold every page's layout
         on_error=on_error,
         add_log_handler=False,
     )
     app.hub = hub
-    # The page has a link of its own, which comes back after anything (README): Dash's is one for all tabs.
+    # The page has its own link, one for each tab, which recovers from anything (README); all tabs share
+    # Dash's.
     app.backend.websocket_capability = False
     app.layout = shell
     app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
@@ -131,7 +132,7 @@ _registered: tuple[list[Any], dict[str, Any]] = ([], {})
 
 
 def _register(app: Page) -> None:
-    """Register pages and callbacks; Dash keeps them globally, for the first application that asks only."""
+    """Register pages and callbacks; Dash keeps them globally, and only for the first application to ask."""
     PAGE_REGISTRY.clear()
     for entry in PAGES:
         register_page(**entry.registering())
@@ -144,22 +145,19 @@ def _register(app: Page) -> None:
 
 
 def _warm_up(app: Page) -> None:
-    """Let Dash set itself up now: it knows its callbacks and inline scripts only after a first request."""
+    """Let Dash set itself up now; otherwise it learns its callbacks and scripts only at the first request."""
 
     async def prepare() -> None:
         for each in app.backend._before_request_funcs:
             if (more := each()) is not None:
                 await more
 
-    with ThreadPoolExecutor(1) as pool:  # whoever calls may have a running loop
+    with ThreadPoolExecutor(1) as pool:  # the caller may have a running loop
         pool.submit(asyncio.run, prepare()).result()
 
 
 async def _refuse(request: Request, exc: Exception) -> JSONResponse:
-    """Say what is wrong: a mistake in what was given, and beside which field it belongs, or a failure.
-
-    That is nobody's mistake: no journal yet, a disk that takes nothing.
-    """
+    """Report a mistake in what was given and its field (422), or a failure that is nobody's mistake (503)."""
     told = {"error": str(exc), "field": getattr(exc, "field", None)}
     return JSONResponse(told, 422 if isinstance(exc, UserError) else 503)
 
@@ -172,10 +170,7 @@ async def _refuse_form(request: Request, exc: Exception) -> JSONResponse:
 
 
 def health(journal_path: Path) -> JSONResponse:
-    """Answer 200 while the journal can be read, else 503; `ok` is false where the logger can't record.
-
-    A journal that isn't there yet is no fault.
-    """
+    """Answer 200 unless a journal is there and can't be read (503); `ok`: a running logger is recording."""
     running, beat = None, None
     there = journal_path.exists()
     try:

@@ -1,4 +1,4 @@
-"""Whose request is being served: for those that share something out."""
+"""Whose request is being served, and shares of what is scarce."""
 
 from contextvars import ContextVar
 from dataclasses import dataclass, field
@@ -7,25 +7,25 @@ from typing import Final
 
 @dataclass(frozen=True, slots=True)
 class Asker:
-    """Who asks."""
+    """Who is asking."""
 
     who: str = ""  # the address, as `connections.who_is` gives it; empty for this machine
     trusted: bool = True  # whether it is an operator's address, or this machine's own
 
 
 asker: Final[ContextVar[Asker]] = ContextVar("asker", default=Asker())  # noqa: B039  frozen
-"""Of the present request; set by `limits.Limits`."""
+"""For the request being served; set by `limits.Limits`."""
 
 
 @dataclass(slots=True, eq=False)
 class Place:
-    """A place of a `Share`, until it is left."""
+    """A place in a `Share`, held until it is left."""
 
     who: Asker
     among: list["Place"]
 
     def leave(self) -> None:
-        """Free the place; nothing if that was done already."""
+        """Free the place, if it is still held."""
         if self in self.among:
             self.among.remove(self)
 
@@ -37,15 +37,15 @@ class Place:
 
 @dataclass(slots=True)
 class Share:
-    """Places that few may hold at once."""
+    """A limited number of places."""
 
     most: int
-    each: int  # of one stranger's address
-    reserve: int  # places that only operators' addresses, and this machine, may take
+    each: int  # how many for one watcher's address
+    reserve: int  # how many are kept for operators' addresses and this machine
     held: list[Place] = field(default_factory=list)
 
     def take(self) -> Place | None:
-        """Take a place for whoever asks; None where there is none."""
+        """Take a place for whoever is asking; None where none is free."""
         who = asker.get()
         if len(self.held) >= (self.most if who.trusted else self.most - self.reserve):
             return None

@@ -1,4 +1,4 @@
-"""What the pages share: where the journal is, and who asks."""
+"""What the pages share: where the journal is, and who may act."""
 
 from collections.abc import Awaitable, Callable
 from contextvars import ContextVar
@@ -8,19 +8,19 @@ from pathlib import Path
 from starlette.requests import Request
 
 Gate = Callable[[Request], Awaitable[str]]
-"""Lets a request through and says who asks, or raises `fastapi.HTTPException` 401."""
+"""Returns who is asking, or raises `fastapi.HTTPException` 401."""
 
 
 async def anybody(request: Request) -> str:
-    """Let everybody act: whoever reaches the loopback address sits at this machine."""
+    """Let anyone act: whoever reaches the loopback address is at this machine."""
     return "page"
 
 
 @dataclass(frozen=True)
 class Context:
-    """What one running page works on."""
+    """What a running page works with."""
 
-    journal_path: Path  # the journal; it need not exist yet
+    journal_path: Path  # it need not exist yet
     operator: Gate = anybody  # for `Depends(context.operator)` on each endpoint that changes something
 
     @property
@@ -30,9 +30,9 @@ class Context:
 
 
 current: ContextVar[Context] = ContextVar("stokewatch_context")
-"""Set for each request, so that callbacks, which are global in Dash, know which page they belong to."""
+"""Set for each request, because callbacks are global in Dash and have to know which page they serve."""
 
 
 def here() -> Context:
-    """Give the context of the page that is asked; outside of a request LookupError (tests set `current`)."""
+    """Return the context of the page being asked; LookupError outside a request (tests set `current`)."""
     return current.get()

@@ -1,4 +1,4 @@
-"""What stands before Dash: who asks, what is no call of a callback, and files that browsers keep."""
+"""In front of Dash: who is asking, which bodies call a callback, and static files that browsers keep."""
 
 import gzip
 import json
@@ -21,16 +21,16 @@ STATIC: Final = ("/_dash-component-suites/", "/assets/")
 KEEP: Final = "public, max-age=31536000, immutable"
 PACKED: Final = ("javascript", "css", "json", "svg")
 MAX_KEPT: Final = 200
-"""Static files kept compressed; Dash's and the components' are fewer."""
+"""How many static files are kept compressed; Dash and its components have fewer."""
 
 Known = Mapping[str, Mapping[str, Any]]
 
 
 def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
-    """Tell whether a body names a callback of `app.callback_map`, with its own inputs and outputs.
+    """Tell whether a body names a callback of `app.callback_map` with that callback's inputs and outputs.
 
-    Dash answers anything else with status 500, after running into its own assertions. The map is complete
-    only after Dash's first request. Values are left to each callback.
+    Dash trips over anything else and answers 500. The map is complete only after Dash's first request.
+    Checking the values is up to each callback.
     """
     try:
         body = json.loads(raw)
@@ -41,7 +41,9 @@ def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
             for given, wanted in zip(body.get(part, []), callback[part], strict=True)
         ]
         outputs, wanted = body.get("outputs", []), callback["output"]
-        if not isinstance(wanted, list | tuple):  # one output; of a pattern it is a list all the same
+        if not isinstance(
+            wanted, list | tuple
+        ):  # a single output, which is a list all the same where it is a pattern
             outputs, wanted = [outputs], [wanted]
         same = [
             isinstance(given, list) or given["property"].split("@")[0] == own.component_property
@@ -54,7 +56,7 @@ def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
 
 
 class Front:
-    """Middleware: sets who asks, keeps static files compressed."""
+    """Middleware: sets who is asking, and keeps static files compressed."""
 
     def __init__(
         self, app: ASGIApp, context: Context, door: Door, look: Callable[[Wish], Awaitable[str]]
@@ -64,7 +66,7 @@ class Front:
         self._kept: dict[str, tuple[bytes, str]] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let a request through, or not."""
+        """Serve a static file, or pass the request on."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
@@ -82,12 +84,12 @@ class Front:
         await self.app(scope, receive, send)
 
     async def _file(self, scope: Scope, receive: Receive, send: Send) -> None:
-        # Addresses that carry a version or a time of change name what never changes.
+        # An address with a version or a modification time always means the same content.
         key = f"{scope['path']}?{scope['query_string'].decode('latin-1')}"
         if key not in self._kept:
             status, media_type, content = await _whole(self.app, scope, receive)
             if status != 200 or "html" in media_type:
-                # Dash fails at a component's file that isn't one, or takes its path for a page's.
+                # For a file that doesn't exist, Dash fails, or takes the path for that of a page.
                 await Response("there is nothing at this address", 404)(scope, receive, send)
                 return
             if scope["path"].startswith("/assets/") and "css" in media_type:
@@ -109,7 +111,7 @@ class Front:
 
 
 async def _whole(app: ASGIApp, scope: Scope, receive: Receive) -> tuple[int, str, bytes]:
-    """Ask for a file uncompressed; give status, media type and content."""
+    """Ask for a file uncompressed; return status, media type and content."""
     plain = {**scope, "headers": [(k, v) for k, v in scope["headers"] if k != b"accept-encoding"]}
     status, media_type, parts = 500, "application/octet-stream", []
 

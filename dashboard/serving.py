@@ -1,4 +1,4 @@
-"""The page served: its port, its certificate, its end, and what is said to open it from elsewhere."""
+"""Serve the page: port, certificate, shutdown, and how to open it from another device."""
 
 import asyncio
 import errno
@@ -27,13 +27,13 @@ from dashboard.security.operators import Operators
 from logger.errors import UserError
 
 CLOSING_S: Final = 1
-"""How long open connections get to close at the end. [s]"""
+"""How long open connections get to close at the end [s]."""
 
 
 def listen(host: str, port: int) -> Listener:
-    """Take the port (0: any free) before anything else starts, so that a mistake is said in one line.
+    """Take the port (0: any free one) before anything else starts, so that a mistake is one line of error.
 
-    UserError: it is taken, or there is no such address.
+    UserError: the port is in use, or there is no such address.
     """
     taken = None
     try:
@@ -46,7 +46,7 @@ def listen(host: str, port: int) -> Listener:
         if taken is not None:
             taken.close()
         if exc.errno == errno.EADDRINUSE:
-            fix = "is taken, perhaps by another page; end it, or give --port another number"
+            fix = "is in use, perhaps by another page; stop it, or give --port another number"
             raise UserError(f"port {port} on {host} {fix}") from exc
         fix = f"({exc.strerror or exc}); give --host an address of this machine"
         raise UserError(f"the page can't listen on {host} {fix}") from exc
@@ -54,7 +54,7 @@ def listen(host: str, port: int) -> Listener:
 
 
 class _Server(uvicorn.Server):
-    """Ends quietly: uvicorn's own handling sends the signal to the process once more when all is done."""
+    """Ends quietly; uvicorn's own handling would raise the signal again once everything is done."""
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         self.should_exit = True
@@ -72,9 +72,9 @@ def serve(
 ) -> int:
     """Serve the page until a signal ends it.
 
-    Beyond this machine's loopback address, acting takes the operator PIN, unless a `door` decides. `tls` is
-    certificate and key, in PEM; `say` takes what the person at the terminal should know. UserError: the port
-    is taken, the address isn't this machine's, or the certificate can't be used.
+    On any address but loopback, acting takes the operator PIN, unless a `door` decides. `tls` is certificate
+    and key, in PEM; `say` shows things to the person at the terminal. UserError: the port is in use, the
+    address isn't this machine's, or the certificate can't be used.
     """
     if tls is not None:
         _check_certificate(*tls)
@@ -100,7 +100,7 @@ def serve(
 
 
 def settings(server: FastAPI, tls: tuple[Path, Path] | None = None) -> uvicorn.Config:
-    """Say how the page is served."""
+    """Make the server's settings."""
     return uvicorn.Config(
         server,
         log_level=logging.ERROR,  # a line for each odd request would fill the log
@@ -118,7 +118,7 @@ def settings(server: FastAPI, tls: tuple[Path, Path] | None = None) -> uvicorn.C
 
 
 def own_addresses() -> list[str]:
-    """List the IPv4 addresses at which others may reach this machine: private first, virtual bridges last."""
+    """List the IPv4 addresses others can reach this machine at: private first, virtual bridges last."""
     found: list[tuple[bool, bool, str]] = []
     for adapter in ifaddr.get_adapters():
         bridge = adapter.nice_name.startswith(("docker", "br-", "veth", "virbr"))
@@ -132,28 +132,28 @@ def own_addresses() -> list[str]:
 
 
 def qr_code(url: str) -> str:
-    """Draw a QR code for a terminal: lines of half blocks."""
+    """Draw a QR code for a terminal, in half blocks."""
     out = io.StringIO()
     segno.make(url, error="m").terminal(out, compact=True, border=2)
     return out.getvalue().rstrip("\n")
 
 
 def greeting(urls: list[str], pin: str | None, *, tls: bool) -> str:
-    """Say how to open the page from elsewhere, with the PIN if one has been made now."""
-    lines = [f"Page for this network at {' or '.join(urls)}"] if urls else []
+    """Say how to open the page from another device, and the PIN if it is new."""
+    lines = [f"On this network, the page is at {' or '.join(urls)}"] if urls else []
     if urls:
         lines.append(qr_code(urls[0]))
     else:
-        lines.append("This machine is in no network yet; join one, and start this again.")
+        lines.append("This machine isn't on a network yet; join one, and start this again.")
     if pin is not None:
         lines.append(
-            f"Operator PIN: {pin}   (write it down: it is told only now; `stokewatch pin` makes another)"
+            f"Operator PIN: {pin}   (write it down: it is shown only once; `stokewatch pin` makes another)"
         )
-    lines.append("Everybody in the network can watch; who knows the operator PIN can act.")
+    lines.append("Anyone on the network can watch; anyone who knows the operator PIN can act.")
     if not tls:
         lines.append(
-            "Without --tls whoever listens in this network can read along, the PIN too: use it in a network "
-            "of your own."
+            "Without --tls, anyone listening on this network can read everything, the PIN included: use a "
+            "network of your own."
         )
     return "\n".join(lines)
 

@@ -1,4 +1,4 @@
-"""What stands around every page: the head, alarms, the operator's PIN, light and unit, and the live link."""
+"""The frame of every page: head, alarms, operator's PIN, light and unit, and the live link."""
 
 from typing import Any, Final
 
@@ -31,10 +31,10 @@ INDEX: Final = """<!DOCTYPE html>
     </body>
 </html>"""
 
-WAITING: Final = "The logger doesn't answer; it will be noted when it is back."
+WAITING: Final = "The logger isn't answering; this will be carried out when it is back."
 
 DOORS: Final = (("/prepare", "Prepare"), ("/", "Fire"), ("/firings", "Firings"))
-"""The pages with a door of their own; the others are entered from a firing."""
+"""The pages with their own link at the top; the others are reached from a firing."""
 
 FACE: Final = '"Atkinson Hyperlegible Next", "DejaVu Sans", sans-serif'
 
@@ -42,12 +42,12 @@ FOR_FINGERS: Final = (
     *("Autocomplete", "Button", "Checkbox", "MultiSelect", "PasswordInput", "Select", "Slider", "Switch"),
     *("TagsInput", "Textarea", "TextInput"),
 )
-"""Large wherever they are."""
+"""Made large everywhere."""
 
 THEME: Final[dict[str, Any]] = {
     "fontFamily": FACE,
     "headings": {"fontFamily": FACE},
-    "primaryColor": "dark",  # colour is for heat and alarms alone
+    "primaryColor": "dark",  # colour is only for heat and alarms
     "primaryShade": 9,
     "autoContrast": True,
     "defaultRadius": "sm",
@@ -56,16 +56,16 @@ THEME: Final[dict[str, Any]] = {
     "respectReducedMotion": True,
     "components": {
         **{name: {"defaultProps": {"size": "lg"}} for name in FOR_FINGERS},
-        # What was typed stays, and is refused beside it, not changed.
+        # What was typed stays as it is; a wrong number is refused next to the field, not changed.
         "NumberInput": {"defaultProps": {"size": "lg", "clampBehavior": "none", "hideControls": True}},
-        # What a field means stands below it, so that fields side by side begin and end at one height.
+        # The description is below the field, so that fields side by side line up.
         "InputWrapper": {"defaultProps": {"inputWrapperOrder": ["label", "input", "description", "error"]}},
     },
 }
 
 
 def shell() -> Any:
-    """Lay out what stands around the pages."""
+    """Lay out the frame around the pages."""
     return dmc.MantineProvider(
         id="mantine",
         theme=THEME,
@@ -81,7 +81,7 @@ def shell() -> Any:
             html.Div(
                 id="glass",
                 children=[
-                    html.A("To the page", href="#main", className="skip"),
+                    html.A("Skip to the page", href="#main", className="skip"),
                     html.Section([_head(), _settings()], id="top", **{"aria-label": "Pages and settings"}),
                     _banners(),
                     html.Main(page_container, id="main", tabIndex=-1),
@@ -126,7 +126,7 @@ def _settings() -> Any:
     return html.Div(
         id="settings",
         role="group",
-        **{"aria-label": "How the page looks, and who acts"},
+        **{"aria-label": "How the page looks, and who can act"},
         children=[
             dmc.SegmentedControl(
                 id="unit-choice",
@@ -242,10 +242,10 @@ client(
 )
 @operator_only
 async def act_on_alarm(clicks: list[int | None]) -> Any:
-    """Acknowledge an alarm, silence it for a while, or let it be heard again."""
+    """Acknowledge an alarm, silence it for a while, or resume it."""
     pressed = ctx.triggered_id
     if not pressed or not any(clicks) or not ctx.triggered[0]["value"]:
-        raise PreventUpdate  # a new button came, and nobody has pressed it
+        raise PreventUpdate  # a button has appeared, but nobody has pressed it
     if pressed["act"] not in ("ack", "shelve", "unshelve"):
         raise PreventUpdate
     data = {} if pressed["act"] != "shelve" else {"minutes": pressed["minutes"]}

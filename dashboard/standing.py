@@ -1,7 +1,8 @@
-"""What a tablet shows while its scripts load: the page as it was when it was asked for, as plain HTML.
+"""What a tablet shows while its scripts load: the page at the moment it was asked for, as plain HTML.
 
-An id becomes a class, `at-` before it: the live page has the ids. Its rules for `#zones` hold for `.at-zones`
-too (`for_both`), so what stands still is as high and as wide as what takes its place. The traces are one SVG.
+The ids belong to the live page, so here they become classes with `at-` in front. Style rules for `#zones`
+also hold for `.at-zones` (`for_both`), so the still page is laid out like the live one that replaces it. The
+traces are one SVG.
 """
 
 import math
@@ -23,19 +24,19 @@ from logger.reading import Floats
 
 
 class Opening(NamedTuple):
-    """How a document begins."""
+    """What a document first shows."""
 
     wish: Wish = Wish()
     look: str = ""  # HTML; empty on every page but the fire
 
     @classmethod
     def read(cls, cookie: str) -> "Opening":
-        """Read what a tablet keeps of how it likes the page; anything else is day and °C."""
+        """Read the unit and light a tablet has chosen; the default is °C and day."""
         unit, theme = cookie.startswith("F"), cookie.endswith("night")
         return cls(Wish("fire", "F" if unit else "C", "night" if theme else "day"))
 
     def write(self, document: str) -> str:
-        """Fill a document."""
+        """Fill in the document."""
         page = "fire" if self.look else ""
         for place, words in (("theme", self.wish.theme), ("page", page), ("first-look", self.look)):
             document = document.replace(f"@{place}@", words)
@@ -43,14 +44,14 @@ class Opening(NamedTuple):
 
 
 opening_now: ContextVar[Opening] = ContextVar("opening_now", default=Opening())  # noqa: B039 immutable
-"""For the request that is being answered."""
+"""For the request being answered."""
 
 
 def first_look(board: Board, quiet_s: float | None, time_of_day: str, wish: Wish) -> str:
-    """Render the fire's page: what is wrong, which zone is coldest, what each needs, and the traces.
+    """Render the Fire page: what is wrong, which zone is coldest, what each needs, and the traces.
 
-    HTML; empty where no firing is running. `time_of_day` stands below: the numbers don't change, and must not
-    look as if they did.
+    HTML; empty where no firing is running. `time_of_day` is shown at the bottom, because the numbers don't
+    change and mustn't look as if they did.
     """
     from dashboard.pages import fire
 
@@ -67,7 +68,7 @@ def first_look(board: Board, quiet_s: float | None, time_of_day: str, wish: Wish
     }
     if board.state(quiet_s) != "fresh":
         props |= {"zones": {}, "values": {}}
-    texts = drawn.texts | {"health": f"As it was at {time_of_day}. The live page is opening."}
+    texts = drawn.texts | {"health": f"As it was at {time_of_day}. The live page is loading."}
     for name, told in texts.items():
         words, kind = (told, None) if isinstance(told, str) else told
         props[name] = {"children": words} | ({"className": kind} if kind else {})
@@ -76,26 +77,26 @@ def first_look(board: Board, quiet_s: float | None, time_of_day: str, wish: Wish
 
 # --- components as plain HTML
 
-_ID: Final = re.compile(r"#([A-Za-z_][\w-]*)(?=[^{}]*\{)")  # of a selector: a colour has no brace after it
+_ID: Final = re.compile(r"#([A-Za-z_][\w-]*)(?=[^{}]*\{)")  # in a selector: a colour has no brace after it
 _TAGS: Final = {"Link": "a", "Graph": "div", "SegmentedControl": "div"}
 UNPRESSED: Final = ' disabled role="none"'
 _KEPT: Final = ("href", "role", "aria-label", "aria-current")
 
 
 class Markup(str):
-    """What is HTML already."""
+    """Text that is HTML already."""
 
 
 def for_both(css: str) -> str:
-    """Let rules for an id hold for its class too, as strongly."""
+    """Let rules for an id hold for its class too, with the same weight."""
     return _ID.sub(r":is(#\1, .at-\1)", css)
 
 
 def still(part: Any, props: dict[str, dict[str, Any]]) -> str:
-    """Render components as HTML; `props` by id take the place of a component's own.
+    """Render components as HTML; `props`, by id, override a component's own.
 
-    What can't be pressed yet is no button to a screen reader; what is hidden, or only a script can show, is
-    left out.
+    Buttons can't be pressed yet, so screen readers aren't told of them. Anything hidden, or that only a
+    script can show, is left out.
     """
     if part is None or isinstance(part, str | int | float):
         return part if isinstance(part, Markup) else escape(str(part or ""))
@@ -132,15 +133,15 @@ def _segment(label: str, is_chosen: bool) -> Markup:
 # --- the traces
 
 SIDE: Final = 1000
-"""The picture's own units, across and up; the browser stretches it to its place."""
+"""Width and height of the picture in its own units; the browser stretches it to fit."""
 COLUMN: Final = 3
-"""Units across of which a line keeps its least and its greatest reading."""
+"""Width of a column in which a line keeps its lowest and highest reading."""
 
 
 def standing_traces(figure: Mapping[str, Any]) -> str:
-    """Draw a figure of `traces_figure` as an `svg` to be stretched to any size, without styles or scripts.
+    """Draw a figure of `traces_figure` as an `svg` that stretches to any size, without styles or scripts.
 
-    Its lines, limits and their names, and a few numbers at the axes; nothing of what happened, or is to come.
+    Only lines, limits and their names, and a few numbers on the axes: no events and no forecast.
     """
     layout, lines = figure["layout"], [t for t in figure["data"] if "probe" in t.get("meta", {})]
     numbers = next(trace for trace in figure["data"] if trace["name"] == "numbers")
@@ -188,7 +189,7 @@ def standing_traces(figure: Mapping[str, Any]) -> str:
 
 
 def ticks(low: float, high: float, at_most: float) -> list[float]:
-    """Choose round numbers along an axis, about so many, with plotly's steps."""
+    """Choose round numbers for an axis, at most about `at_most` of them, with plotly's steps."""
     rough = (high - low) / at_most
     ten = 10.0 ** math.floor(math.log10(rough))
     step = ten * next(n for n in (2.0, 5.0, 10.0, 20.0) if n >= rough / ten)
@@ -197,7 +198,7 @@ def ticks(low: float, high: float, at_most: float) -> list[float]:
 
 
 def _path(x: Floats, y: Floats) -> str:
-    """Write a line: whole units, each stretch without a gap from where it begins, then by steps."""
+    """Write a line in whole units: for each stretch without a gap its start, then relative steps."""
     known = np.flatnonzero(np.isfinite(y))
     parts = []
     for stretch in np.split(known, np.flatnonzero(np.diff(known) > 1) + 1):
@@ -206,13 +207,13 @@ def _path(x: Floats, y: Floats) -> str:
         at = np.rint(np.column_stack((x[stretch], y[stretch])) * SIDE).astype(int)
         kept = at[_telling(at[:, 0] // COLUMN, at[:, 1])]
         moves = np.diff(kept, axis=0)
-        steps = moves[moves.any(axis=1)].tolist() or [[1, 0]]  # a reading alone is seen, too
+        steps = moves[moves.any(axis=1)].tolist() or [[1, 0]]  # a lone reading shows, too
         parts.append(f"M{kept[0, 0]} {kept[0, 1]}l" + " ".join(f"{dx} {dy}" for dx, dy in steps))
     return "".join(parts).replace(" -", "-")
 
 
 def _telling(column: NDArray[np.int64], y: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Which points of each column to keep: the least, the greatest, and the very last."""
+    """Choose the points to keep: the lowest and highest of each column, and the very last."""
     order = np.lexsort((y, column))
     begins = np.flatnonzero(np.diff(column[order], prepend=-1_000_000))
     ends_ = np.append(begins[1:], len(order)) - 1

@@ -1,4 +1,4 @@
-"""Firings as tables: readings, facts and comparisons as pandas frames, and lines to draw them from."""
+"""Turn firings into what pages draw and compare: lines, even steps, marks, and tables of facts."""
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -14,14 +14,14 @@ from logger.report.gather import Gathered
 from logger.report.story import Entry
 from logger.words.looks import STAGES
 
-if TYPE_CHECKING:  # 80 MB that a page which only shows a fire does without
+if TYPE_CHECKING:  # 80 MB that a page showing only a fire can do without
     import pandas as pd
 
 DAY_US: Final = 86_400_000_000
 
 
 def places(columns: Sequence[Column]) -> list[Place]:
-    """Tell where a firing's probes are, in the same order, numbered from the top of the stack down."""
+    """Return the places of a firing's probes, in the same order, numbered from the top of the stack down."""
     numbers = numbered([column.probe.height_cm for column in columns])
     return [
         Place(c.probe.name, number, c.probe.height_cm, c.probe.side, c.probe.reads, c.probe.zone)
@@ -34,8 +34,8 @@ def on_steps(
 ) -> tuple[Floats, Floats]:
     """Read a firing in at most about `columns` even steps: their middles [s], (n,), and means [°C], (n, k).
 
-    In the plan's order; NaN where a probe sent nothing or a fault. `distrusted` has by probe the spans [s]
-    whose readings are not to be believed: left out.
+    Probes are in the plan's order; NaN where one sent nothing, or a fault. `distrusted` gives spans [s] by
+    probe whose readings can't be trusted and are left out.
     """
     length_us = (info.last_us or info.started_us) - info.started_us
     step_s = next((s for s in (1, 10, 60) if s * columns * 1_000_000 >= length_us), 60)
@@ -62,7 +62,7 @@ def on_steps(
 
 
 def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:
-    """Read a firing's traces in the plan's order, thinned so that peaks and dips stay."""
+    """Read a firing's traces in the plan's order, thinned but with every peak and dip kept."""
     drawn = reader.history(info.id, points)
     return [
         Line(place, (t_us - info.started_us) / 1e6, c)
@@ -71,9 +71,9 @@ def lines(reader: JournalReader, info: FiringInfo, points: int) -> list[Line]:
 
 
 def bands(reader: JournalReader, info: FiringInfo, since_us: int = 0, most: int = 1_000_000) -> list[Band]:
-    """Read what the pots were estimated to be at; none for a firing without estimates, such as an import.
+    """Read the estimates of the pots since `since_us`, thinned to about `most` moments, the newest included.
 
-    From `since_us` on, thinned to about `most` moments up to the newest.
+    Empty for a firing without estimates, such as an import.
     """
     found = []
     for zone, line in reader.estimates(info.id, since_us).items():
@@ -85,25 +85,25 @@ def bands(reader: JournalReader, info: FiringInfo, since_us: int = 0, most: int 
 
 
 def local_time(t_us: int) -> str:
-    """Write a day and a time of day in this machine's time zone."""
+    """Write the day and time in this machine's time zone."""
     return f"{datetime.fromtimestamp(t_us / 1e6, UTC).astimezone():%-d %B %Y, %H:%M}"
 
 
 def day_of(info: FiringInfo, otherwise: str = "") -> str:
-    """Write when a firing began, or something else where nobody knows."""
+    """Write when a firing began, or `otherwise` where that isn't known."""
     return local_time(info.started_us) if info.time_known else otherwise
 
 
 def stages(told: Sequence[dict[str, Any]]) -> list[Stage]:
-    """Name stages (`stage`, `from_s`) of a rehearsal as they are shown."""
+    """Name a rehearsal's stages (`stage`, `from_s`) as they are shown."""
     return [Stage(STAGES.get(s["stage"], str(s["stage"]).replace("_", " ")), s["from_s"]) for s in told]
 
 
 def facts_table(known: Sequence[Gathered]) -> "pd.DataFrame":
-    """Lay facts of several firings side by side: a column a firing (its ID), a row a fact.
+    """Put the facts of several firings side by side: a column for each firing (its ID), a row for each fact.
 
-    Index `zone` and `fact`, in the order of `fact_rows`. Units are those of the facts' keys (`peak_c`,
-    `above_600_min`); NaN where there is nothing.
+    Indexed by `zone` and `fact`, in the order of `fact_rows`. Units as in the facts' keys (`peak_c`,
+    `above_600_min`); NaN where a firing has no such fact.
     """
     import pandas as pd
 
@@ -114,9 +114,9 @@ def facts_table(known: Sequence[Gathered]) -> "pd.DataFrame":
 
 
 def fact_rows(known: Sequence[Gathered]) -> list[tuple[tuple[str, str], list[Fact | None]]]:
-    """Give zone and key of every fact, and the facts, one a firing, None where there is none.
+    """List every zone and key with its facts, one per firing, None where a firing has none.
 
-    The whole load (empty) first, then zones as they come, kinds as they come.
+    The whole load (empty zone) comes first; zones and keys are in the order in which they first occur.
     """
     by_firing = [{(fact.zone or "", fact.key): fact for fact in one.facts} for one in known]
     all_rows = list(dict.fromkeys(row for facts in by_firing for row in facts))
@@ -126,7 +126,7 @@ def fact_rows(known: Sequence[Gathered]) -> list[tuple[tuple[str, str], list[Fac
 
 
 def mark_of(t_s: float, kind: Kind, data: dict[str, Any], words: str) -> Mark:
-    """Make the mark of a note or a gun reading, with where it was, if anybody said."""
+    """Make the mark of a note or gun reading, with its place if that was noted."""
     height = data.get("height_cm")
     if isinstance(height, bool) or not isinstance(height, int | float):
         height = None
@@ -135,13 +135,13 @@ def mark_of(t_s: float, kind: Kind, data: dict[str, Any], words: str) -> Mark:
 
 
 def mark_of_alarm(alarm: dict[str, Any], words: str) -> Mark:
-    """Make the mark of an alarm of `logger.report.gather.named`."""
+    """Make the mark of an alarm from `logger.report.gather.named`."""
     kind: Literal["alarm", "good"] = "alarm" if alarm["warning"] else "good"
     return Mark(alarm["raised_s"], kind, words, alarm["cleared_s"], str(alarm["zone"] or ""))
 
 
 def marks_of(known: Gathered, entries: Sequence[Entry]) -> list[Mark]:
-    """Make marks of what happened, in order of time; words are the report's (`logger.report.story.story`)."""
+    """Make the marks of what happened, in order of time, in the words of `logger.report.story.story`."""
     ends = {(alarm["raised_s"], alarm["title"]): alarm for alarm in known.alarms}
     written = {written.t_s: written.data for written in (*known.notes, *known.spots)}
     found = []

@@ -1,4 +1,4 @@
-"""Who may talk to the page: the Host and Origin headers, and what a browser may load."""
+"""Check who is talking to the page (the headers Host and Origin), and limit what a browser may load."""
 
 import ipaddress
 import re
@@ -12,21 +12,21 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard.security.limits import SAFE
 
-# A name or an address, and a port; what else a Host header may hold has no business in a header of ours.
+# A name or an address, and a port; anything else in a Host header must not get into a header of ours.
 _HOST = re.compile(r"(?P<name>[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::(?P<port>[0-9]{1,5}))?")
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 EVERYWHERE = ("", "0.0.0.0", "::")
-"""Hosts that are all of this machine's addresses."""
+"""Hosts that mean all of this machine's addresses."""
 
 
 def host_name(header: str) -> str:
-    """Take the name out of a Host header: lower case, no port or brackets; empty where it can't be one."""
+    """Return the name in a Host header: lower case, no port or brackets; empty if the header is malformed."""
     found = _HOST.fullmatch(header)
     return "" if found is None else found["name"].lower().strip("[]")
 
 
 def is_loopback(host: str) -> bool:
-    """Tell whether nobody but this machine reaches what listens on a host."""
+    """Tell whether only this machine can reach a server on this host."""
     name = host.lower().strip("[]")
     return name == "localhost" or (is_address(name) and ipaddress.ip_address(name).is_loopback)
 
@@ -41,12 +41,12 @@ def is_address(name: str) -> bool:
 
 
 class Access:
-    """Middleware that turns away requests from strange names and pages.
+    """Middleware that turns away requests under foreign names or from foreign pages.
 
-    A page elsewhere can make a browser ask this server under a name of its own (DNS rebinding), or open a
-    websocket to it. Neither can forge the headers Host and Origin. Where `host`, the address listened on, is
-    all of them, any numeric address and this machine's own name are good. `script_hashes` of the inline
-    scripts are as a Content-Security-Policy takes them.
+    A page elsewhere can make a browser call this server under a name of its own (DNS rebinding), or open a
+    websocket to it, but it can't forge the headers Host and Origin. Where `host`, the address listened on,
+    means all addresses, any numeric address and this machine's own name are accepted. `script_hashes`, of the
+    inline scripts, are in the form of a Content-Security-Policy.
     """
 
     def __init__(self, app: ASGIApp, host: str, script_hashes: Sequence[str]) -> None:
@@ -64,7 +64,7 @@ class Access:
         return name in self.names or (self.everywhere and is_address(name))
 
     def policy(self, header: str) -> str:
-        """Write the Content-Security-Policy: nothing but from here."""
+        """Write the Content-Security-Policy: load nothing from anywhere else."""
         return "; ".join(
             (
                 "default-src 'none'",
@@ -73,7 +73,7 @@ class Access:
                 "img-src 'self' data: blob:",
                 "font-src 'self'",
                 "manifest-src 'self'",
-                f"connect-src 'self' ws://{header} wss://{header}",  # not every browser counts ws as 'self'
+                f"connect-src 'self' ws://{header} wss://{header}",  # some browsers don't count ws as 'self'
                 "base-uri 'none'",
                 "form-action 'none'",
                 "frame-ancestors 'none'",
@@ -81,7 +81,7 @@ class Access:
         )
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let a request through, or not."""
+        """Pass a request on, or refuse it."""
         if scope["type"] not in ("http", "websocket"):
             await self.app(scope, receive, send)
             return
@@ -115,15 +115,16 @@ class Access:
     def _refusal(self, method: str, host: str, headers: Headers) -> Response | None:
         if not self.allows(host):
             return PlainTextResponse(
-                "This page doesn't go by that name. Use the address that Stokewatch printed at its start.\n",
+                "This page has no such name. Use the address that Stokewatch printed when it started.\n",
                 status_code=421,
             )
         if method in SAFE:
             return None
-        # A browser says where what it sends comes from; a program that isn't one has no session to be abused.
+        # Browsers say which page a request comes from; a program that isn't a browser has no session to
+        # abuse.
         origin = headers.get("origin")
         other = origin is not None and urlsplit(origin).netloc != host
         if other or headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
-            text = "that came from another page; act on Stokewatch's own page"
+            text = "that came from another site; use Stokewatch's own page"
             return JSONResponse({"error": text, "field": None}, status_code=403)
         return None

@@ -1,4 +1,4 @@
-"""Connections to the page: how many, from whom, and how long one may be silent or leave an answer unread."""
+"""Limit connections to the page: how many, from whom, and how long one may send or read nothing."""
 
 import asyncio
 import contextlib
@@ -15,30 +15,30 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 MOST: Final = 256
-"""Connections in all."""
+"""How many connections there may be."""
 EACH: Final = 64
-"""Of one address; this machine's own are not counted. A browser keeps some six."""
+"""How many of them from one address, not counting this machine. A browser keeps about six open."""
 RESERVE: Final = 64
-"""Places that only operators' addresses, and this machine, may take."""
+"""How many are kept for operators' addresses and this machine."""
 KNOWN: Final = 64
-"""Operators' addresses that are remembered."""
+"""How many operators' addresses are remembered."""
 MAX_HEAD: Final = 32 << 10
-"""Bytes of a request's line and headers; a browser sends one or two kB."""
+"""The longest request line with headers [bytes]; a browser sends one or two kB."""
 HEAD_S: Final = 10.0
-"""A request's line and headers must have come by then. [s]"""
+"""How long a request's line and headers may take to arrive [s]."""
 STALL_S: Final = 30.0
-"""How long an answer may stay unread. [s]"""
+"""How long an answer may stay unread [s]."""
 
 
 def who_is(address: str) -> str:
-    """Tell by what an address is counted; empty for this machine itself.
+    """Return what an address counts as; empty for this machine itself.
 
-    Of IPv6 the first 64 bits: one device has all the rest to itself (RFC 4291, section 2.5.1).
+    For IPv6 that is the first 64 bits: one device has all the rest to itself (RFC 4291, section 2.5.1).
     """
     try:
         found = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:
-        return ""  # no network's address: a socket of this machine
+        return ""  # not a network address: a socket on this machine
     if isinstance(found, ipaddress.IPv6Address):
         if found.ipv4_mapped is None:
             return "" if found.is_loopback else str(ipaddress.ip_network((found, 64), strict=False))
@@ -49,14 +49,14 @@ def who_is(address: str) -> str:
 class Places:
     """Who holds how many connections, and who gives way when all are taken. Does no I/O.
 
-    The greediest address gives way to one that has fewer: nobody is kept out by one who takes all. Against
-    very many addresses `reserve` places are kept free, for operators.
+    The greediest address gives way to one with fewer, so nobody can keep others out by taking everything. In
+    case very many addresses do, `reserve` places are kept free for operators.
     """
 
     def __init__(self, most: int = MOST, each: int = EACH, reserve: int = RESERVE) -> None:
         self._most, self._each, self._reserve = most, each, reserve
-        self._held: dict[int, str] = {}  # by ticket whose it is, the oldest first
-        self._known: dict[str, None] = {}  # likewise
+        self._held: dict[int, str] = {}  # by ticket: the owner; oldest first
+        self._known: dict[str, None] = {}  # oldest first
         self._tickets = itertools.count(1)
 
     def __len__(self) -> int:
@@ -71,14 +71,14 @@ class Places:
             del self._known[next(iter(self._known))]
 
     def knows(self, address: str) -> bool:
-        """Tell whether an address is an operator's, or this machine's own."""
+        """Tell whether an address is an operator's or this machine's own."""
         who = who_is(address)
         return not who or who in self._known
 
     def enter(self, address: str) -> tuple[int | None, int | None]:
-        """Take a place: its ticket for `leave`, or None; and the ticket of a connection evicted for it.
+        """Take a place; return its ticket, or None, and the ticket of a connection evicted to make room.
 
-        The evicted one has to end, and has no place any more.
+        The evicted connection has lost its place, and must be closed.
         """
         who, trusted = who_is(address), self.knows(address)
         count = Counter(self._held.values())
@@ -97,7 +97,7 @@ class Places:
         return ticket, evicted
 
     def leave(self, ticket: int) -> None:
-        """Free a place; nothing if that was done already."""
+        """Free a place, if it is still held."""
         self._held.pop(ticket, None)
 
 
@@ -122,7 +122,7 @@ class Listener(socket.socket):
         self._open: dict[int, Accepted] = {}
 
     def accept(self) -> tuple[socket.socket, Any]:
-        """Accept the next connection that has a place; those that have none are closed at once."""
+        """Accept the next connection there is a place for; others are closed at once."""
         while True:
             handle, address = self._accept()  # type: ignore[attr-defined]
             found = Accepted(self.family, self.type, self.proto, fileno=handle)
@@ -135,7 +135,7 @@ class Listener(socket.socket):
             if evicted is not None and (out := self._open.pop(evicted, None)) is not None:
                 with contextlib.suppress(OSError):
                     out.shutdown(socket.SHUT_RDWR)
-            if hasattr(socket, "TCP_USER_TIMEOUT"):  # what a closed connection still has to send, too
+            if hasattr(socket, "TCP_USER_TIMEOUT"):  # holds even for what a closed connection has yet to send
                 found.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, round(STALL_S * 1000))
             return found, address
 
@@ -145,7 +145,7 @@ class Listener(socket.socket):
 
 
 class _Ends:
-    """Ends a connection whose other end is late with something, or reads nothing for `STALL_S`."""
+    """Ends a connection whose other end is late, or reads nothing for `STALL_S`."""
 
     transport: asyncio.Transport
     _late: asyncio.TimerHandle | None = None
@@ -171,7 +171,7 @@ class _Ends:
 
 
 class HttpConnection(_Ends, H11Protocol):
-    """One connection by HTTP: its request must come, its answer must be read.
+    """An HTTP connection: its request must arrive in time, and its answer must be read.
 
     h11 itself refuses a head of more than `MAX_HEAD` bytes (uvicorn's `h11_max_incomplete_event_size`).
     """
@@ -182,7 +182,7 @@ class HttpConnection(_Ends, H11Protocol):
         self._wait()
 
     def data_received(self, data: bytes) -> None:
-        """Take what came; a request's head has `HEAD_S` from its first byte to its last."""
+        """Take what arrived; a request's head has `HEAD_S` from its first byte to its last."""
         if self._late is None and self.conn.their_state is h11.IDLE:
             self._wait()
         super().data_received(data)
@@ -190,7 +190,7 @@ class HttpConnection(_Ends, H11Protocol):
             self._came()
 
     def on_response_complete(self) -> None:
-        """End a connection on which a body is still being sent that nobody wanted."""
+        """End the connection if the other side is still sending a body that nobody wants."""
         super().on_response_complete()
         if self.conn.their_state is h11.SEND_BODY:
             self._wait()
@@ -206,4 +206,4 @@ class HttpConnection(_Ends, H11Protocol):
 
 
 class SocketConnection(_Ends, WebSocketsSansIOProtocol):
-    """One websocket: what is told to it must be read."""
+    """A websocket: what is sent to it must be read."""

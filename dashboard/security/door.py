@@ -1,4 +1,4 @@
-"""The door between watching and acting: who has shown the PIN holds a session and may act."""
+"""The door between watching and acting: anyone who enters the PIN gets a session, and may act."""
 
 import asyncio
 import logging
@@ -18,13 +18,13 @@ COOKIE: Final = "stokewatch_operator"
 log = logging.getLogger(__name__)
 
 
-VIEWING: Final = "this page only shows what an InfluxDB holds; act on the page beside the fire's own logger"
+VIEWING: Final = "this page only shows what an InfluxDB holds; to act, use the page of the fire's own logger"
 
 
 class Door:
-    """Decides who may act: whoever has shown the PIN of `operators`; without them everybody, on loopback.
+    """Decides who may act: with `operators`, whoever has entered their PIN; without (on loopback), anyone.
 
-    Nobody, if there is a `refusal`. `secure`: the page is served by TLS; the cookie never travels without.
+    With a `refusal`, nobody. `secure`: the page is served over TLS, and the cookie is never sent without it.
     """
 
     def __init__(
@@ -35,7 +35,7 @@ class Door:
         self._turn = asyncio.Lock()
 
     def asks(self, connection: HTTPConnection) -> Asker:
-        """Say whose session a connection comes with, or why there is none."""
+        """Return whose session a connection has, or why it has none."""
         if self._operators is None:
             return Asker(None, self._refusal) if self._refusal else Asker("page")
         try:
@@ -47,7 +47,7 @@ class Door:
         return Asker(who or "an operator")
 
     async def operator(self, request: Request) -> str:
-        """Say who acts, or raise HTTPException: 401 where the PIN would help, else 403."""
+        """Return who is acting, or raise HTTPException: 401 where the PIN would help, else 403."""
         found = self.asks(request)
         if found.who is None:
             raise HTTPException(401 if found.may_enter else 403, found.refusal)
@@ -58,7 +58,7 @@ class Door:
         return self.asks(connection).who is not None
 
     def routes(self) -> APIRouter:
-        """Make the endpoints: who am I, and where there are operators, sign in and sign out."""
+        """Make the endpoints: who am I and, where there are operators, sign in and sign out."""
         router = APIRouter(prefix="/api/operator")
         operators = self._operators
 
@@ -97,13 +97,13 @@ class Door:
 
     async def _token(self, operators: Operators, address: str, pin: str, who: str) -> str:
         self._check_wait(address)
-        async with self._turn:  # one at a time: each takes memory and time on purpose
+        async with self._turn:  # one at a time: checking a PIN is costly on purpose
             self._check_wait(address)
             if not await asyncio.to_thread(operators.is_pin, pin.strip()):
                 count = self._attempts.wrong(address, time.monotonic())
                 log.warning("a wrong operator PIN from %s (%d in the last 10 min)", address, count)
                 raise HTTPException(403, "that is not the PIN")
-        log.warning("an operator has come in from %s", address)
+        log.warning("an operator has signed in from %s", address)
         return await asyncio.to_thread(operators.open_session, who)
 
     def _check_wait(self, address: str) -> None:

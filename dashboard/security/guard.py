@@ -1,4 +1,4 @@
-"""Who may act: one decorator on callbacks, and what a refusal looks like on the page."""
+"""Guard callbacks with one decorator, and show refusals on the page."""
 
 import functools
 import inspect
@@ -18,9 +18,9 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Asker:
-    """Who asks, as the door knows it."""
+    """Who is asking, as the door knows it."""
 
-    who: str | None  # None: nobody who may act
+    who: str | None  # None: not allowed to act
     refusal: str = ""  # why not
     may_enter: bool = False  # whether the PIN would help
 
@@ -28,11 +28,11 @@ class Asker:
 asker: ContextVar[Asker] = ContextVar("stokewatch_asker")
 """Set by `dashboard.front` for each request to Dash's endpoint."""
 
-NOBODY: Final = Asker(None, "nobody is known here", False)
+NOBODY: Final = Asker(None, "nobody is signed in", False)
 
 
 class RefusedError(StokewatchError):
-    """Somebody who may only watch tried to act."""
+    """Somebody tried to act who may only watch."""
 
     def __init__(self, asker: Asker) -> None:
         super().__init__(asker.refusal)
@@ -40,7 +40,7 @@ class RefusedError(StokewatchError):
 
 
 def who_asks() -> str:
-    """Say who acts, for the record; RefusedError: nobody who may act."""
+    """Return who is acting, for the record; RefusedError: they may not."""
     found = asker.get(NOBODY)
     if found.who is None:
         raise RefusedError(found)
@@ -48,14 +48,14 @@ def who_asks() -> str:
 
 
 def may_act() -> bool:
-    """Tell whether whoever asks may act."""
+    """Tell whether whoever is asking may act."""
     return asker.get(NOBODY).who is not None
 
 
 def operator_only(callback: Callable[..., Any]) -> Callable[..., Any]:
-    """Let only an operator call this, sync or async; goes below `@callback`.
+    """Let only an operator call this, sync or async; put it below `@callback`.
 
-    Its attribute `operator_only` lets a test tell guarded callbacks from open ones.
+    The attribute `operator_only` lets a test tell guarded callbacks from open ones.
     """
     guarded: Any
     if inspect.iscoroutinefunction(callback):
@@ -76,9 +76,9 @@ def operator_only(callback: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def on_error(error: Exception) -> None:
-    """Show what went wrong in a callback, for Dash; a fault of ours goes to the log as well.
+    """Show what went wrong in a callback; our own faults go to the log, too.
 
-    Without it an exception in a callback leaves no trace, neither on the page nor in the log.
+    Without this, Dash leaves no trace of an exception in a callback, neither on the page nor in the log.
     """
     if isinstance(error, RefusedError) and error.may_enter:
         set_props("pin-dialog", {"opened": True})

@@ -1,4 +1,4 @@
-"""How large a request may be, how it must look, how many may come: none takes the page from the others."""
+"""Limit the size, form and number of requests, so that nobody can hog the page."""
 
 import asyncio
 import time
@@ -23,67 +23,69 @@ MAX_BODY: Final = 512 << 10
 SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 MAX_ADDRESSES: Final = 1000
 MAX_DEPTH: Final = 64
-"""Lists in lists of a request; a chart's own description has some fifteen."""
+"""How deep a request may be nested; the description of a chart has about fifteen levels."""
 MAX_PATH: Final = 4096
-"""Bytes of a path with its query."""
+"""The longest path with its query [bytes]."""
 BODY_S: Final = 30.0
-"""Some part of a body must come within this. [s]"""
+"""Some part of a body must arrive within this [s]."""
 SLOWEST: Final = 20_000.0
-"""Bytes a second at which a body must come, over its whole length, after the first `BODY_S`."""
+"""The slowest a body may arrive on average, after the first `BODY_S` [bytes/s]."""
 MAX_TABLETS: Final = 64
-"""Websockets in all."""
+"""How many websockets there may be."""
 TABLETS_EACH: Final = 16
-"""Websockets of one stranger's address."""
+"""How many of them from one watcher's address."""
 TABLETS_RESERVE: Final = 16
-"""Websockets that only operators, and this machine, may open."""
+"""How many are kept for operators and this machine."""
 
-SLOW: Final = "the file came too slowly; try nearer to the network, or `stokewatch import` on this computer"
+SLOW: Final = (
+    "the upload was too slow; get a better signal, or use `stokewatch import` on the logger's computer"
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """So many at once, and so many a second for long."""
+    """How many at once, and how many a second in the long run."""
 
     burst: float
     per_s: float
 
 
 LOOKS: Final = Rate(burst=400, per_s=40)
-"""Opening the page asks for some ten things; many tablets may stand behind one address."""
+"""Opening the page takes about ten requests, and many tablets may share one address."""
 ACTS: Final = Rate(burst=60, per_s=6)
 WORDS: Final = Rate(burst=200, per_s=20)
-"""What one websocket says."""
+"""Messages from one websocket."""
 
 
 class Buckets:
-    """A bucket of tokens for each address. Pure: the caller says what time it is."""
+    """A token bucket for each address. Pure: the caller supplies the time."""
 
     def __init__(self, rate: Rate) -> None:
         self._rate = rate
         self._left: dict[str, tuple[float, float]] = {}
 
     def take(self, address: str, now_s: float) -> bool:
-        """Take a token."""
+        """Take a token, if there is one."""
         left, at = self._left.pop(address, (self._rate.burst, now_s))
         left = min(self._rate.burst, left + (now_s - at) * self._rate.per_s)
         enough = left >= 1.0
         self._left[address] = (left - 1.0 if enough else left, now_s)
-        if len(self._left) > MAX_ADDRESSES:  # the one that was quiet for longest has a full bucket by now
+        if len(self._left) > MAX_ADDRESSES:  # the one that has been quiet longest has the fullest bucket
             del self._left[next(iter(self._left))]
         return enough
 
 
 class Limits:
-    """Middleware that turns away what is too large, too much or no request at all.
+    """Middleware that turns away requests that are too large, too many or malformed.
 
-    It holds for every endpoint and for Dash's callbacks alike: a small body is here whole, and is JSON
-    without NaN, halves of characters or endless nesting, before anything else sees it. Whoever goes away
-    takes what was asked with them: the work for it is cancelled. This machine's own requests aren't counted:
-    whoever sits at it needs no page to slow it down.
+    This covers every endpoint, Dash's callbacks included: before anything else sees a small body it has
+    arrived whole, and JSON has been checked for NaN, half characters and endless nesting. When whoever asked
+    goes away, the work is cancelled. Requests from this machine aren't counted: whoever is at it needs no
+    page to slow it down.
 
-    `large` has paths that may take more bytes than others: their bodies go through as they come. `knows`
-    tells whether a connection is an operator's, and `places` learns their addresses; `fits` tells whether a
-    body of some content type can be meant for a path.
+    `large` has the paths that take more bytes than the others; those bodies are passed through as they
+    arrive. `knows` tells whether a connection is an operator's, `places` learns their addresses, and `fits`
+    tells whether a body of a content type can be meant for a path.
     """
 
     def __init__(
@@ -103,7 +105,7 @@ class Limits:
         self._tablets = Share(MAX_TABLETS, TABLETS_EACH, TABLETS_RESERVE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let a request through, or not."""
+        """Pass a request on, or refuse it."""
         if scope["type"] not in ("http", "websocket"):
             await self.app(scope, receive, send)
             return
@@ -123,7 +125,7 @@ class Limits:
             if body and "json" in kind:
                 check_json(body)
             if not self._fits(scope["path"], body or b"", kind):
-                raise HTTPException(400, "that is no request of this page")
+                raise HTTPException(400, "the page makes no such request")
         except HTTPException as exc:
             answer = JSONResponse({"error": exc.detail, "field": None}, status_code=exc.status_code)
             await answer(scope, receive, send)
@@ -134,12 +136,12 @@ class Limits:
             await self._while_there(scope, body, receive, send)
 
     def _admit(self, scope: Scope) -> int:
-        """Say how many bytes a request may have, or raise HTTPException."""
+        """Return how many bytes a request may have, or raise HTTPException."""
         who, buckets = asker.get().who, self._looks if scope["method"] in SAFE else self._acts
         if who and not buckets.take(who, time.monotonic()):
             raise HTTPException(429, "too many requests from this address; wait a moment")
         if len(scope.get("raw_path") or b"") + len(scope.get("query_string", b"")) > MAX_PATH:
-            raise HTTPException(414, "the address is longer than any of this page")
+            raise HTTPException(414, "the address is longer than any on this page")
         room = self._large.get(scope["path"], MAX_BODY)
         length = Headers(scope=scope).get("content-length", "0")
         if not (length.isascii() and length.isdigit() and len(length) < 16) or int(length) > room:
@@ -147,13 +149,15 @@ class Limits:
         return room
 
     async def _while_there(self, scope: Scope, body: bytes, receive: Receive, send: Send) -> None:
-        """Run the application until it has answered, or nobody waits for the answer any more."""
+        """Run the application until it has answered, or nobody is waiting for the answer any more."""
         given = iter([{"type": "http.request", "body": body, "more_body": False}])
 
         async def receive_again() -> Message:
             for message in given:
                 return message
-            return await asyncio.get_running_loop().create_future()  # whoever waits for more is cancelled
+            return (
+                await asyncio.get_running_loop().create_future()
+            )  # nothing more will come; waiting for it ends when cancelled
 
         async def watch() -> None:
             while (await receive())["type"] != "http.disconnect":
@@ -179,7 +183,13 @@ class Limits:
             if message["type"] == "websocket.receive":
                 text = message.get("text")
                 if not words.take("", time.monotonic()) or (text is not None and not is_sound(text.encode())):
-                    await send({"type": "websocket.close", "code": 1008, "reason": "too much, or no JSON"})
+                    await send(
+                        {
+                            "type": "websocket.close",
+                            "code": 1008,
+                            "reason": "too many messages, or malformed JSON",
+                        }
+                    )
                     return {"type": "websocket.disconnect", "code": 1008}
             return message
 
@@ -188,10 +198,10 @@ class Limits:
 
 
 def is_sound(text: bytes) -> bool:
-    """Tell whether bytes are JSON that nothing behind can stumble over.
+    """Tell whether bytes are JSON that can trip nothing up further in.
 
-    False for NaN and infinity (numbers too large for a double among them), halves of characters, broken
-    UTF-8, and more than `MAX_DEPTH` lists in lists.
+    Not so are NaN, infinity (also numbers too large for a double), half characters, broken UTF-8, and nesting
+    deeper than `MAX_DEPTH`.
     """
     try:
         check_json(text)
@@ -201,17 +211,17 @@ def is_sound(text: bytes) -> bool:
 
 
 def check_json(text: bytes) -> None:
-    """Refuse what `is_sound` calls unsound: HTTPException 422, with what is wrong where."""
+    """Refuse what isn't sound (see `is_sound`): HTTPException 422 says what is wrong, and where."""
     try:
         found = orjson.loads(text)
     except orjson.JSONDecodeError as exc:
-        raise HTTPException(422, f"that is no JSON that can be read: {exc}") from exc
+        raise HTTPException(422, f"that isn't valid JSON: {exc}") from exc
     level = [found]
     for _ in range(MAX_DEPTH):
         level = [part for whole in level for part in _parts(whole)]
         if not level:
             return
-    raise HTTPException(422, f"nested deeper than {MAX_DEPTH}; that is no request of this page")
+    raise HTTPException(422, f"nested deeper than {MAX_DEPTH}; the page makes no such request")
 
 
 def _parts(whole: Any) -> list[Any]:
@@ -229,7 +239,7 @@ async def _whole(receive: Receive) -> bytes:
 
 
 def _within(receive: Receive, room: int) -> Receive:
-    """Let a body through as it comes: not too much of it, and not too slowly."""
+    """Pass a body through as it arrives, refusing one that is too large or too slow."""
     taken, began_s, whole = 0, time.monotonic(), False
 
     async def receive_within() -> Message:
@@ -244,7 +254,7 @@ def _within(receive: Receive, room: int) -> Receive:
             raise HTTPException(408, SLOW) from None
         taken += len(message.get("body", b""))
         whole = not message.get("more_body", False)
-        if taken > room:  # sent in pieces, without its length
+        if taken > room:  # sent in pieces, with no length given
             raise HTTPException(413, _too_large(room))
         return message
 
@@ -252,4 +262,4 @@ def _within(receive: Receive, room: int) -> Receive:
 
 
 def _too_large(room: int) -> str:
-    return f"more than {room >> 10} kB; that is no request of this page"
+    return f"the request is larger than {room >> 10} kB, the most this page accepts"

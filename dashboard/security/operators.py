@@ -1,4 +1,4 @@
-"""Who may act when the page is on a network: one PIN, the sessions it opens, how often it may be guessed."""
+"""Decide who may act over a network: one PIN, the sessions it opens, and how often it may be guessed."""
 
 import contextlib
 import fcntl
@@ -20,38 +20,38 @@ from logger.errors import UserError
 
 PIN_DIGITS: Final = 6
 SESSION_S: Final = 24 * 3600.0
-"""Long enough for a firing with its cooling; then the PIN is asked for again. [s]"""
+"""Long enough for a firing and its cooling; after that the PIN must be entered again [s]."""
 MAX_SESSIONS: Final = 32
 MAX_NAME: Final = 40
 WINDOW_S: Final = 600.0
-"""The time that wrong PINs are counted over. [s]"""
+"""Wrong PINs are counted over this long [s]."""
 WRONG_PER_ADDRESS: Final = 5
 WRONG_IN_ALL: Final = 20
-"""However many addresses somebody has: 120 guesses an hour among a million PINs."""
+"""From all addresses together: 120 guesses an hour among a million PINs."""
 
 
 class PinError(UserError):
-    """A PIN that can't be one, or a file of ours that can't be read."""
+    """A PIN that isn't allowed, or a file of operators that can't be read."""
 
     field = "pin"
 
 
 def check_pin(pin: str) -> str:
-    """Check a PIN that somebody chose, and give it without blanks around it, or raise PinError.
+    """Check a PIN somebody chose, and return it stripped of blanks.
 
-    Refused are any but 6 to 12 digits, and those that anybody would try first.
+    PinError: it isn't 6 to 12 digits, or is one that anyone would try first.
     """
     pin = pin.strip()
     if not (pin.isascii() and pin.isdigit() and PIN_DIGITS <= len(pin) <= 12):
-        raise PinError(f"the PIN is not {PIN_DIGITS} to 12 digits; choose another")
+        raise PinError(f"the PIN must be {PIN_DIGITS} to 12 digits; choose another")
     steps = {(int(b) - int(a)) % 10 for a, b in itertools.pairwise(pin)}
     if len(steps) == 1 and steps <= {0, 1, 9}:
-        raise PinError("that PIN is one of the first that anybody would try; choose another")
+        raise PinError("that PIN is one of the first anyone would try; choose another")
     return pin
 
 
 def drawn_pin() -> str:
-    """Draw a PIN: six digits, none that `check_pin` refuses."""
+    """Draw a random PIN of six digits that `check_pin` accepts."""
     while True:
         pin = f"{secrets.randbelow(10**PIN_DIGITS):0{PIN_DIGITS}d}"
         with contextlib.suppress(PinError):
@@ -61,8 +61,8 @@ def drawn_pin() -> str:
 class Operators:
     """The PIN and the open sessions, in one file that only its owner can read.
 
-    The file holds only the PIN's argon2 hash, and of each session's token a digest. A page that is started
-    again knows its operators still.
+    The file holds an argon2 hash of the PIN and a digest of each session's token, so operators stay signed in
+    when the page is restarted.
     """
 
     def __init__(self, home: Path) -> None:
@@ -70,7 +70,7 @@ class Operators:
         self._hasher = PasswordHasher()
 
     def first_pin(self) -> str | None:
-        """Make a PIN where there is none, to be told once, else None; PinError: the file can't be read."""
+        """Make a PIN, to be shown once; None where there is one already. PinError: the file can't be read."""
         with self._locked():
             if self.path.exists():
                 self._read()
@@ -80,20 +80,20 @@ class Operators:
             return pin
 
     def set_pin(self, pin: str) -> None:
-        """Put another PIN in place of the one there is (see `check_pin`); ends every session."""
+        """Replace the PIN (see `check_pin`), and end every session."""
         kept = {"pin": self._hasher.hash(check_pin(pin)), "sessions": {}}
         with self._locked():
             self._write(kept)
 
     def is_pin(self, pin: str) -> bool:
-        """Tell whether this is the PIN. Takes some 50 ms, on purpose."""
+        """Tell whether this is the PIN; takes about 50 ms, on purpose."""
         try:
             return self._hasher.verify(self._read()["pin"], pin)
         except (VerificationError, InvalidHashError):
             return False
 
     def open_session(self, who: str) -> str:
-        """Let in somebody who knew the PIN; the session's token is kept nowhere but in the browser."""
+        """Open a session, and return its token, which only the browser keeps."""
         token = secrets.token_urlsafe(32)
         with self._locked():
             kept = self._read()
@@ -104,7 +104,7 @@ class Operators:
         return token
 
     def who(self, token: str | None) -> str | None:
-        """Tell whose session a token is: a name, which may be empty; None where there is no such session."""
+        """Return the name on a token's session, which may be empty; None where there is no such session."""
         if not token or not self.path.exists():
             return None
         session = self._read()["sessions"].get(_digest(token))
@@ -113,7 +113,7 @@ class Operators:
         return str(session["who"])
 
     def end_session(self, token: str | None) -> None:
-        """Forget a session."""
+        """End a session."""
         if self.who(token) is None:
             return
         with self._locked():
@@ -141,7 +141,7 @@ class Operators:
 
     @contextlib.contextmanager
     def _locked(self) -> Iterator[None]:
-        """The page and `stokewatch pin` are two processes."""
+        """Hold the file's lock: the page and `stokewatch pin` are separate processes."""
         self.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         with self.path.with_suffix(".lock").open("a") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)
@@ -153,13 +153,13 @@ def _digest(token: str) -> str:
 
 
 class Attempts:
-    """Counts wrong PINs, for each address and in all. Pure: the caller says what time it is."""
+    """Counts wrong PINs, by address and in total. Pure: the caller supplies the time."""
 
     def __init__(self) -> None:
         self._wrong: deque[tuple[float, str]] = deque()
 
     def wait_s(self, address: str, now_s: float) -> float:
-        """How long somebody must wait before the next attempt."""
+        """Return how long an address must wait before its next attempt [s]."""
         while self._wrong and self._wrong[0][0] <= now_s - WINDOW_S:
             self._wrong.popleft()
         own = [t for t, at in self._wrong if at == address]
@@ -171,6 +171,6 @@ class Attempts:
         return max(waits)
 
     def wrong(self, address: str, now_s: float) -> int:
-        """Count a wrong PIN; tell how many from this address now."""
+        """Count a wrong PIN, and return how many there are from this address now."""
         self._wrong.append((now_s, address))
         return sum(at == address for _, at in self._wrong)

@@ -62,7 +62,7 @@ TELL_S: Final = 0.25
 
 SLOW: Final = (
     "that took too long and was stopped; use a shorter firing or a smaller file, or the command `stokewatch` "
-    "on this computer"
+    "on the logger's computer"
 )
 
 Tell = Callable[[float], None]
@@ -101,7 +101,7 @@ async def run_apart(job: str, *, tell: Tell | None = None, file_mb: int | None =
     lanes = _lanes.setdefault(asyncio.get_running_loop(), {True: _Lane(), False: _Lane()})
     lane = lanes[JOBS[job].quick]
     if (place := lane.waiting.take()) is None:
-        raise BusyError("this computer is still busy with earlier requests; try again in a minute")
+        raise BusyError("the logger's computer is still busy with earlier requests; try again in a minute")
     with place:
         async with lane.turn:
             return await _run(job, orjson.dumps(given), tell, file_mb)

@@ -67,7 +67,7 @@ class Spool:
                     room -= len(piece)
                     if room < 0:
                         raise SpoolError(
-                            f"larger than {MAX_BYTES >> 20} MB; import it on this computer with "
+                            f"larger than {MAX_BYTES >> 20} MB; import it on the logger's computer with "
                             "`stokewatch import`"
                         )
                     file.write(piece)

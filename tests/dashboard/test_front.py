@@ -87,7 +87,10 @@ def test_too_large_a_call_that_comes_in_pieces_is_refused(client: TestClient) ->
     pieces = (b" " * 65_536 for _ in range(MAX_BODY // 65_536 + 1))
     answer = client.post(CALLBACKS, content=pieces, headers={"Content-Type": "application/json"})
     assert answer.status_code == 413
-    assert answer.json() == {"error": "more than 512 kB; that is no request of this page", "field": None}
+    assert answer.json() == {
+        "error": "the request is larger than 512 kB, the most this page accepts",
+        "field": None,
+    }
 
 
 def test_a_form_from_elsewhere_is_no_call(client: TestClient) -> None:

@@ -114,7 +114,8 @@ def test_a_host_that_is_more_than_a_name(host: str) -> None:
     assert not access.allows(host)
 
 
-# --- who is slow, and who goes away ---------------------------------------------------------------------------------
+# --- who is slow, and who goes away
+# ---------------------------------------------------------------------------------
 
 
 def http(method: str, path: str, client: str = "192.0.2.1", **headers: str) -> Scope:
@@ -154,7 +155,7 @@ async def test_a_body_that_never_comes(monkeypatch: pytest.MonkeyPatch) -> None:
         return {"type": "http.request", "body": b"x", "more_body": True}
 
     assert await answered(Limits(echo, {}), http("POST", "/x"), trickle) == 408
-    with pytest.raises(Exception, match="too slowly"):
+    with pytest.raises(Exception, match="the upload was too slow"):
         await answered(Limits(echo, {"/file": 1 << 20}), http("POST", "/file"), trickle)
 
 
