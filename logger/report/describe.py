@@ -1,4 +1,4 @@
-"""What people write down about a firing: what was fired, with what, and what came of it."""
+"""What people write down about a firing: what was fired, how, and what came of it."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class Field:
     name: str
     label: str
     hint: str
-    after: bool = False  # whether it is known only when the pots are out
+    after: bool = False  # whether it is known only once the pots are out
 
 
 TITLE: Final = Field("title", "Title", "What the firing is called.")
@@ -33,33 +33,33 @@ FIELDS: Final = (
     Field("drying", "Drying", "How long and where the pots dried; how they were warmed."),
     Field("wood", "Wood", "Kinds, thickness, how dry, about how much."),
     Field("weather", "Weather and ground", "Wind, air temperature, rain; dry or damp ground."),
-    Field("setting", "Setting", "How the pots stood: supports, sherds, what stood where."),
+    Field("setting", "Setting", "How the pots were set: supports, sherds, what went where."),
     Field("people", "Watched by", "Who was there."),
     Field("rings", "Rings", "Tapped when cool: how many ring clear, how many dull.", after=True),
     Field("cracks", "Cracks and spalls", "Which pots, where, how.", after=True),
     Field("clouds", "Colour and clouds", "Colours, fire clouds, black cores.", after=True),
     Field("remarks", "What to change next time", "For the next firing.", after=True),
-    Field("photos", "Photos", "What they show, or the names of files that are kept elsewhere.", after=True),
+    Field("photos", "Photos", "What they show, or the names of files kept elsewhere.", after=True),
 )
-"""In the order they are shown in."""
+"""In the order in which they are shown."""
 
 _NAMES: Final = frozenset(field.name for field in FIELDS)
 
 
 class DescribeError(RequestError):
-    """Something that can't be written down: says why, and beside which field it belongs."""
+    """Something that can't be written down: says why, and names the field."""
 
 
 def described(facts: dict[str, Any]) -> list[tuple[Field, str]]:
-    """Give what has been written down, in the order they are shown in; empty ones left out."""
+    """List the fields that have been filled in, in the order in which they are shown."""
     return [(field, text) for field in FIELDS if isinstance(text := facts.get(field.name), str) and text]
 
 
 def read_description(data: dict[str, Any]) -> dict[str, str]:
-    """Check what somebody writes down: some of the fields, and `title`.
+    """Check what somebody wrote down: any of the fields, and `title`.
 
-    An empty text takes away what was there. DescribeError: a field that there isn't, too long a text, or
-    nothing at all.
+    An empty text deletes what was there. DescribeError: an unknown field, a text that is too long, or nothing
+    at all.
     """
     if not data:
         raise DescribeError("nothing to write down")
@@ -67,24 +67,24 @@ def read_description(data: dict[str, Any]) -> dict[str, str]:
     for name in data:
         if name not in _NAMES and name != TITLE.name:
             there = ", ".join(sorted(_NAMES))
-            raise DescribeError(f"{shortened(name)}: a firing has no such field; there are {there}")
+            raise DescribeError(f"{shortened(name)}: a firing has no such field; its fields are {there}")
         try:
             texts[name] = text_of(data, name)
         except RequestError as exc:
             raise DescribeError(str(exc), name) from exc
     if "\n" in texts.get(TITLE.name, ""):
-        raise DescribeError("title: has a line break in it; take it out", TITLE.name)
+        raise DescribeError("title: has a line break in it; remove it", TITLE.name)
     if texts.get(TITLE.name) == "":
         raise DescribeError("title: empty; give the firing a name", TITLE.name)
     return texts
 
 
 def describe(writer: JournalWriter, firing: FiringInfo, data: dict[str, Any]) -> FiringInfo:
-    """Write something down about a firing, beside what is there; DescribeError: nothing of it was written."""
+    """Write something down about a firing, keeping what is there; DescribeError: nothing was written."""
     texts = read_description(data)
     title = texts.pop(TITLE.name, None)
     with writer.transaction():
-        facts = dict(writer.firing(firing.id).facts)  # as it is now: somebody else may have written meanwhile
+        facts = dict(writer.firing(firing.id).facts)  # read again: somebody else may have written meanwhile
         facts.update(texts)
         kept = {name: value for name, value in facts.items() if value != "" or name not in _NAMES}
         return writer.change_firing(firing.id, title=title, facts=kept)

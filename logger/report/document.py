@@ -1,6 +1,6 @@
 """One firing as one HTML file: opens without a network, runs no script, prints on two A4 pages.
 
-What stands where is `report.html`'s business, a Jinja template; what it says is worked out here.
+The layout is in `report.html`, a Jinja template; what it says is worked out here.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ if TYPE_CHECKING:
 
 WIDTH, HEIGHT, LEAST_HEIGHT, STACK_HEIGHT = 1000.0, 520.0, 300.0, 190.0
 POINTS: Final = 900
-"""Points a line: more than a printer's page shows apart."""
-# What finds room on paper, by the style sheet's sizes in print. [mm]
+"""Points per line: more than can be told apart on paper."""
+# Sizes on paper, as the style sheet prints them. [mm]
 _PAGE_MM: Final = 274.0
 _LINE_MM: Final = 3.9
 _SMALL_LINE_MM: Final = 3.4
@@ -46,7 +46,7 @@ _UNITS_A_MM: Final = WIDTH / 184.0
 
 
 def export_html(reader: JournalReader, firing: str, out: Path, shown: Shown) -> int:
-    """Write a firing's report; give its size. [bytes]."""
+    """Write a firing's report to a file, and return its size [bytes]."""
     info = reader.firing(firing)
     photos = [path.read_bytes() for path in photos_of(reader.path.parent, info.id)]
     text = document(gather(reader, info), reader.history(info.id, POINTS), shown, photos).encode()
@@ -56,7 +56,7 @@ def export_html(reader: JournalReader, firing: str, out: Path, shown: Shown) -> 
 
 
 def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[bytes] = ()) -> str:
-    """Write a firing's report; JPEG photos go into the file."""
+    """Render a firing's report, with JPEG photos embedded."""
     entries = story(known, shown)
     written = described(known.info.facts)
     pots = dict(zip(known.levels.zones, known.levels.pots, strict=True))
@@ -122,10 +122,9 @@ def _when(info: FiringInfo, shown: Shown) -> str:
 
 def _lit(known: Gathered, shown: Shown) -> str:
     if not known.lit.found:
-        return "When it was lit could not be seen."
-    return (
-        f"Lit {minutes(known.lit.t_s)} after the first reading ({in_unit(known.lit.how.parts, shown.unit)})."
-    )
+        return "The readings don't show when it was lit."
+    how = in_unit(known.lit.how.parts, shown.unit)
+    return f"Lit {minutes(known.lit.t_s)} after the first reading, going by the probes ({how})."
 
 
 def _alarm_settings(plan: Plan) -> str:
@@ -145,7 +144,7 @@ def _alarm_settings(plan: Plan) -> str:
 def _pictures(
     known: Gathered, traces: Traces, entries: Sequence[Entry], shown: Shown
 ) -> tuple[Markup, Markup]:
-    """Draw the traces, and the stack through time, that on paper only where the first page has room."""
+    """Draw the traces and the stack through time, the latter on paper only if the first page has room."""
     common: dict[str, Any] = {
         "marks": [entry.mark for entry in entries if entry.mark.kind != "good"],
         "doubtful": known.distrusted,
@@ -169,7 +168,7 @@ def _pictures(
 
 
 def _beyond(known: Gathered, entries: Sequence[Entry]) -> set[int]:
-    """Which entries find no room on paper: good news first, then alarms, then what people wrote."""
+    """Find the entries with no room on paper: good news goes first, then alarms, then what people wrote."""
     came = [text for field, text in described(known.info.facts) if field.after]
     used_mm = 158.0 + (8.0 + (_LINE_MM + 0.5) * _lines_of(came, 90) if came else 0.0)
     room = 3 * max(8, int((_PAGE_MM - used_mm) / _SMALL_LINE_MM))
@@ -183,25 +182,25 @@ def _beyond(known: Gathered, entries: Sequence[Entry]) -> set[int]:
 
 
 def _lines_of(texts: Iterable[str], letters: int) -> int:
-    """How many lines texts take where so many letters stand in one."""
+    """Count the lines that texts take, at so many letters to a line."""
     return sum(1 + len(line) // letters for text in texts for line in text.split("\n"))
 
 
 def _of_zones(known: Gathered, shown: Shown) -> list[tuple[str, list[str]]]:
-    """Rows of what is compared: their labels, and a cell for each zone."""
+    """Make the rows that compare zones: a label, and a cell for each zone."""
     by_key = {(fact.key, fact.zone): fact for fact in known.facts}
     rows = []
     for key in dict.fromkeys(fact.key for fact in known.facts if fact.zone is not None):
         facts = [by_key[key, zone] for zone in _in_order(known)]
         if key in ("soak_min", "above_burnout_min") or all(fact.value is None for fact in facts):
-            continue  # stand with the verdicts, or say nothing
+            continue  # shown with the verdicts, or empty
         label = shown.label(facts[0]) + (" *" if facts[0].basis == "estimated" else "")
         rows.append((label, [_cell(fact, shown) for fact in facts]))
     return rows
 
 
 def _in_order(known: Gathered) -> list[str]:
-    """Give the zones, coals alone last: as with the verdicts."""
+    """List the zones, those with only coals last, as in the verdicts."""
     zones = zip(known.levels.pots, known.levels.zones, strict=True)
     return [zone for _, zone in sorted(zones, key=lambda each: not each[0])]
 

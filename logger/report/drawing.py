@@ -1,4 +1,4 @@
-"""Draws a firing's traces as one still picture: lines by probe, stages, limits, and what happened."""
+"""Draw a firing's traces as a still picture: a line for each probe, stages, limits, and what happened."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ LEFT, TOP, BOTTOM = 52.0, 50.0, 48.0
 class Mark:
     """Something that happened, marked on the traces."""
 
-    number: int  # in the list that stands beside the picture; 0 for none
+    number: int  # in the list of what happened; 0 for none
     t_s: float
     kind: str  # `note`, `spot`, `alarm` or `good`
-    temperature_c: float | None = None  # where a spot reading goes. [°C]
+    temperature_c: float | None = None  # of a gun reading [°C]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,25 +40,25 @@ class Scales:
 
     @property
     def right(self) -> float:
-        """Where the plot ends, and the lines' names begin."""
+        """Where the plot ends and the names of the lines begin."""
         return self.width - 206.0
 
     @property
     def bottom(self) -> float:
-        """Where the time's axis stands."""
+        """Where the time axis is."""
         return self.height - BOTTOM
 
     def x(self, t_s: float) -> float:
-        """Give the place of a time."""
+        """Return where a time is."""
         return LEFT + t_s / self.end_s * (self.right - LEFT)
 
     def y(self, temperature_c: float) -> float:
-        """Give the height of a temperature."""
+        """Return where a temperature is."""
         return self.bottom - max(0.0, temperature_c) / self.top_c * (self.bottom - TOP)
 
 
 def order_of(traces: Traces) -> list[int]:
-    """Number the probes' columns from the top of the stack down, those without a height last."""
+    """Order the probes' columns from the top of the stack down, those without a height last."""
     heights = [c.probe.height_cm for c in traces.columns]
     return sorted(range(len(heights)), key=lambda i: (-(-1e9 if (h := heights[i]) is None else h), i))
 
@@ -78,8 +78,8 @@ def draw(
 ) -> Markup:
     """Draw the traces as an `svg` that needs no style sheet.
 
-    `stages` have `stage` and `from_s`; when a probe is `doubtful` [s], it is drawn pale. Letters are 16 px
-    high where nothing stretches the picture.
+    `stages` have `stage` and `from_s`; a probe is drawn pale while it is `doubtful` [s]. Text is 16 px high
+    unless the picture is stretched.
     """
     times = [(t_us - started_us) / 1e6 for t_us in traces.t_us]
     ends = [float(t[-1]) for t in times if len(t)]
@@ -138,7 +138,7 @@ def _grid(scales: Scales, shown: Shown) -> Iterator[Markup]:
 def _rulers(
     scales: Scales, shown: Shown, limits: Sequence[Ruler], lines: Sequence[tuple[np.ndarray, np.ndarray]]
 ) -> Iterator[Markup]:
-    """Limits with their names, at the end where fewer of the lines (t_s, °C) run through the names."""
+    """Draw limits with their names, at whichever end fewer of the lines (t_s, °C) run through them."""
     taken: list[float] = []
     wide_s = 0.25 * scales.end_s
     lowest, highest = (pick(limit.temperature_c for limit in limits) for pick in (min, max))
@@ -154,7 +154,7 @@ def _rulers(
         y = scales.y(temperature_c)
         yield stroke(f"M{LEFT:g} {y:.1f}H{scales.right:g}", RULE, width, stroke_dasharray=_dashed(dash))
         label = f"{name} {shown.degrees(temperature_c, unit=False)}"
-        # Above its line or under it, whichever is clear of another ruler's words; else it has none.
+        # Above its line or below, whichever is clear of the other names; otherwise it gets none.
         at = next((w for w in (y - 5, y + 16) if all(abs(w - other) >= FONT for other in taken)), None)
         if at is not None:
             taken.append(at)
@@ -193,14 +193,14 @@ def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Markup]:
             continue
         yield stroke(f"M{x:.1f} {TOP:g}V{scales.bottom:g}", colour, stroke_dasharray="1 4")
         text = str(mark.number)
-        if x >= free:  # numbers stand in one line: those without room keep their stroke only
+        if x >= free:  # the numbers are in one row: without room, only the stroke is drawn
             weight = "bold" if mark.kind == "alarm" else None
             yield words(text, x, TOP - 6, colour, text_anchor="middle", font_weight=weight)
             free = x + 9.5 * len(text) + 5.0
 
 
 def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Iterator[Markup]:
-    """Numbers and names at the lines' ends, each a line's height from the next."""
+    """Write numbers and names at the ends of the lines, a line's height apart."""
     wanted: list[tuple[float, float, int, int]] = []
     for number, i in enumerate(order_of(traces), 1):
         known = np.flatnonzero(np.isfinite(traces.temperature_c[i]))

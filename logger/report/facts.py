@@ -1,6 +1,6 @@
-"""What people compare of firings: peaks, times above temperatures, climb, cooling, spread. Pure.
+"""What people compare between firings: peaks, times above temperatures, climb, cooling, spread. Pure.
 
-All of it is counted from the readings of probes at their places, but what is marked as an estimate.
+All of it comes from the readings of probes in their places, unless it is marked otherwise.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from logger.words.looks import ABOVE_C, QUARTZ_C, STAGES
 
 AROUND_QUARTZ_C: Final = 30.0
 DRY_C: Final = 120.0
-"""A wall still loses pore water below this. [°C]"""
+"""Below this a wall still loses pore water [°C]."""
 HOT_C: Final = 600.0
-"""The climb is told from `DRY_C` up to this. [°C]"""
+"""The climb is counted from `DRY_C` to this [°C]."""
 LONGEST_GAP_S: Final = 60.0
 
 _RATE_S: Final = 60.0
@@ -34,29 +34,28 @@ Unit = Literal["°C", "Δ°C", "°C/min", "min", "count"]
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """One line of what people compare."""
+    """One of the things people compare."""
 
     key: str  # with its unit (`peak_c`, `above_600_min`)
     label: str  # `{0}` and `{1}` stand for `limits_c`
     unit: Unit  # `°C`, `Δ°C` (a difference), `°C/min`, `min` or `count`
     value: float | None  # None where there is nothing to say
-    at_s: float | None = None  # when, from the first reading. [s]
-    # 'measured' | 'judged' | 'estimated' | 'written'; counted from readings; said by the judgement; from a
-    # model; written down by people
+    at_s: float | None = None  # when, from the first reading [s]
+    # from readings; from the judgement (`judged`); from a model (`estimated`); by people (`written`)
     basis: Basis = "measured"
-    words: str = ""  # what else is to be said
-    limits_c: tuple[float, ...] = ()  # temperatures it speaks of. [°C]
-    # low, high: between which an estimate moves with what nobody knows
+    words: str = ""  # what else there is to say
+    limits_c: tuple[float, ...] = ()  # temperatures named in the label [°C]
+    # low, high: the range of an estimate, owing to what isn't known
     low: float | None = None
     high: float | None = None
-    zone: str | None = None  # None: of the whole load
+    zone: str | None = None  # None: the whole load
 
 
 @dataclass(frozen=True, slots=True)
 class PotsPeak:
-    """The highest that a zone's pots themselves were estimated to be at, while the firing ran."""
+    """The highest estimate of a zone's pots themselves, made while the firing ran."""
 
-    # c, low_c, high_c: the temperature and its band. [°C]
+    # c, low_c, high_c: the temperature and its band [°C]
     c: float
     low_c: float
     high_c: float
@@ -73,10 +72,10 @@ def facts_of(
     spots: Sequence[Mapping[str, Any]],
     pots: Mapping[str, PotsPeak] | None = None,
 ) -> list[Fact]:
-    """Gather what people compare: of the load, then of each zone, kind by kind.
+    """Gather what people compare: for the load, then for each zone, kind by kind.
 
-    `rehearsal` is from `judgement.rehearsal.summary`, `alarms` those called, notes and spots as the journal
-    keeps them, `pots` by zone where something was estimated.
+    `rehearsal` is from `judgement.rehearsal.summary`, `alarms` are those raised, notes and spots are as in
+    the journal, and `pots` has the zones with an estimate.
     """
     lit = lighting(levels)
     zones = {z["zone"]: z for z in rehearsal["zones"]}
@@ -101,7 +100,7 @@ def _of_load(
     lit_min = lit.t_s / 60.0 if lit.found else None
     facts = [
         Fact("recorded_min", "Recorded for", "min", rehearsal["duration_s"] / 60.0),
-        Fact("lit_min", "Lit after the first reading", "min", lit_min, words=lit.how),
+        Fact("lit_min", "From first reading to lighting", "min", lit_min, words=lit.how),
     ]
     judged = [zones[name] for name, pots in zip(levels.zones, levels.pots, strict=True) if pots]
     peaks = [z for z in judged if z["peak_c"] is not None]
@@ -121,7 +120,7 @@ def _of_load(
         apart = max(float(z["peak_c"]) for z in peaks) - peak_c
         then = _number(spread[min(int(np.searchsorted(levels.t_s, at)), len(spread) - 1)])
         facts += [
-            Fact("peaks_apart_c", "Between the zones' peaks", "Δ°C", apart),
+            Fact("peaks_apart_c", "Spread of the zones' peaks", "Δ°C", apart),
             Fact("spread_at_peak_c", "Spread when the coldest zone peaked", "Δ°C", then, at),
             _spread_in_cooling(levels, spread, max(float(z["peak_s"]) for z in peaks)),
         ]
@@ -129,7 +128,7 @@ def _of_load(
 
 
 def _spread_in_cooling(levels: Levels, spread: Floats, from_s: float) -> Fact:
-    """The greatest difference between zones once all have peaked, while a pot is still above quartz."""
+    """Find the greatest spread once all zones have peaked, while any is still above quartz inversion."""
     with np.errstate(invalid="ignore"):
         when = (levels.t_s > from_s) & (levels.hottest() > QUARTZ_C) & np.isfinite(spread)
     k = int(np.where(when, spread, -np.inf).argmax())
@@ -176,7 +175,7 @@ def _written(
 
 
 def _of_pots(zone: str, pots: Mapping[str, PotsPeak]) -> list[Fact]:
-    """What was estimated of a zone, in a firing in which anything was."""
+    """Give the zone's estimated peak, in a firing that has any estimates."""
     if not pots:
         return []
     peak = pots.get(zone)
@@ -195,9 +194,9 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
     model = judged.get("one_hour_model") or {}
     return [
         Fact("peak_c", "Peak", "°C", judged["peak_c"], peak_s),
-        Fact("to_peak_min", "From lighting to its peak", "min", to_peak_min),
-        Fact("soak_min", "At the plan's target or above", "min", soak_min, limits_c=target),
-        Fact("above_burnout_min", "At the plan's burn-out or above", "min", burnt_min, limits_c=burnout),
+        Fact("to_peak_min", "From lighting to peak", "min", to_peak_min),
+        Fact("soak_min", "At or above the plan's target", "min", soak_min, limits_c=target),
+        Fact("above_burnout_min", "At or above the plan's burn-out", "min", burnt_min, limits_c=burnout),
         *(Fact(f"above_{c:.0f}_min", "Above {0}", "min", m, limits_c=(c,)) for c, m in above.items()),
         *_rates_of_zone(levels, z, peak_s),
         Fact(
@@ -210,7 +209,7 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
 
 
 def _rates_of_zone(levels: Levels, z: int, peak_s: float | None) -> list[Fact]:
-    """How fast a zone rose and fell, at most and through the temperatures that matter to clay."""
+    """Work out how fast a zone rose and fell, at most and through the temperatures that matter to clay."""
     t_s = levels.t_s
     smooth = smoothed(levels.level_c[:, z], levels.step_s)
     rate, midway = _rates(smooth, levels.step_s)
@@ -225,7 +224,7 @@ def _rates_of_zone(levels: Levels, z: int, peak_s: float | None) -> list[Fact]:
     return [
         Fact("fastest_drying_c_per_min", "Fastest climb below {0}", speed, fastest, climb_at, limits_c=dry),
         Fact("climb_c_per_min", "Climb from {0} to {1}", speed, climb, limits_c=hot),
-        Fact("fastest_fall_c_per_min", "Fastest fall after its peak", speed, fall, fall_at),
+        Fact("fastest_fall_c_per_min", "Fastest fall after the peak", speed, fall, fall_at),
         Fact(
             "fall_at_quartz_c_per_min",
             "Fastest fall near {0} (quartz)",
@@ -239,7 +238,7 @@ def _rates_of_zone(levels: Levels, z: int, peak_s: float | None) -> list[Fact]:
 
 
 def _rates(smooth: Floats, step_s: float) -> tuple[Floats, Floats]:
-    """Rate over the minute that begins at each moment [°C/min], and the temperature halfway [°C]."""
+    """Return the rate over the minute after each moment [°C/min], and the temperature halfway [°C]."""
     rate, midway = np.full_like(smooth, np.nan), np.full_like(smooth, np.nan)
     ahead = max(1, round(_RATE_S / step_s))
     if len(smooth) > ahead:
@@ -249,7 +248,7 @@ def _rates(smooth: Floats, step_s: float) -> tuple[Floats, Floats]:
 
 
 def _steepest(t_s: Floats, rate: Floats, where: Any) -> tuple[float | None, float | None]:
-    """When [s] and how fast it went at most, of where it counts."""
+    """Return when [s] the rate was highest, and how high, within `where`."""
     steep = np.where(where & (rate > 0), rate, -np.inf)
     if not len(steep) or not np.isfinite(steep.max()):
         return None, None
@@ -258,7 +257,7 @@ def _steepest(t_s: Floats, rate: Floats, where: Any) -> tuple[float | None, floa
 
 
 def _climb(levels: Levels, zone: str) -> float | None:
-    """Mean rate from `DRY_C` to `HOT_C` [°C/min]; None where the zone wasn't seen to pass both."""
+    """Return the mean rate from `DRY_C` to `HOT_C` [°C/min]; None unless the zone passed both."""
     begin, end = crossing(levels, zone, DRY_C), crossing(levels, zone, HOT_C)
     if begin is None or end is None or end.t_s <= begin.t_s:
         return None
@@ -266,7 +265,7 @@ def _climb(levels: Levels, zone: str) -> float | None:
 
 
 def _through_quartz(t_s: Floats, smooth: Floats, peak_s: float | None) -> float | None:
-    """How long the last fall through quartz took [min]; None where it wasn't seen whole."""
+    """Return how long the last fall through quartz took [min]; None where part of it is missing."""
     if peak_s is None:
         return None
     hot = np.flatnonzero((smooth >= QUARTZ_C + AROUND_QUARTZ_C) & (t_s >= peak_s))

@@ -1,4 +1,4 @@
-"""Gathers what is known of a firing: levels of its zones, what was judged, what was written down, facts."""
+"""Gather what is known about a firing: its zones' levels, what was judged and written down, and facts."""
 
 from __future__ import annotations
 
@@ -26,27 +26,26 @@ LONG_US: Final = 24 * 3600 * 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """Something that somebody wrote down, or that was called; times from the first reading."""
+    """A note or gun reading."""
 
-    t_s: float  # [s]
-    data: dict[str, Any]  # as it is in the journal
+    t_s: float  # from the first reading [s]
+    data: dict[str, Any]  # as in the journal
     who: str
 
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """What is known of a firing."""
+    """What is known about a firing."""
 
     info: FiringInfo
-    plan: Plan  # by which it was judged; with a probe for each channel where nobody made one
+    plan: Plan  # the one it was judged by; with a probe for each channel where there was none
     levels: Levels
     lit: Moment
-    distrusted: dict[str, list[Span]]  # by probe, when the judgement didn't believe it. [s]
+    distrusted: dict[str, list[Span]]  # by probe: when the judgement didn't trust it [s]
     rehearsal: dict[str, Any]  # from `judging.rehearse`
     # `rule`, `title`, `warning`, `zone`, `probe`, `raised_s`, `cleared_s`, `message`
     alarms: list[dict[str, Any]]
-    # whether the alarms are those that were called beside the fire; else they were worked out afterwards
-    live: bool
+    live: bool  # whether the alarms were raised at the fire; otherwise they were worked out afterwards
     notes: list[Written]
     spots: list[Written]
     facts: list[Fact]
@@ -54,7 +53,7 @@ class Gathered:
 
 
 def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | None = None) -> Gathered:
-    """Gather what is known of a firing; its rehearsal, if it must be made, takes a second or two."""
+    """Gather what is known about a firing; a missing rehearsal takes a second or two to make."""
     plan = info.plan.for_channels(info.seen)
     rehearsal = rehearsal or rehearse(reader, info)
     events = reader.events(info.id)
@@ -91,12 +90,12 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
 def zone_levels(
     reader: JournalReader, info: FiringInfo, doubtful: Mapping[str, Sequence[Span]] | None = None
 ) -> Levels:
-    """Give how hot each zone was, without what is `distrusted`."""
+    """Return how hot each zone was, without readings that are `distrusted`."""
     return levels_of(info.plan.for_channels(info.seen), _lines(reader, info), doubtful or {})
 
 
 def alarms_called(info: FiringInfo, events: Sequence[Event]) -> list[dict[str, Any]] | None:
-    """Give the alarms that were called while the firing ran; None where nothing was judged: an import."""
+    """Return the alarms raised while the firing ran; None where nothing was judged, as in an import."""
     if not any(event.kind in ("alarm", "stage") for event in events):
         return None
     alarms: list[dict[str, Any]] = []
@@ -115,7 +114,7 @@ def alarms_called(info: FiringInfo, events: Sequence[Event]) -> list[dict[str, A
 
 
 def named(alarms: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Give alarms the titles of their rules; `logger.words.said.told` writes their messages in a unit."""
+    """Add their rules' titles to alarms; `logger.words.said.told` writes their messages in a unit."""
     out = []
     for alarm in alarms:
         rule = RULES.get(alarm["rule"])
@@ -139,14 +138,14 @@ def _lines(reader: JournalReader, info: FiringInfo) -> list[Line]:
     for column in reader.columns(info.id):
         if (column.rig, column.channel) in rollups:
             t_us, buckets = rollups[column.rig, column.channel]
-            # The first bucket may begin before the first reading.
+            # The first bucket may start before the first reading.
             t_s = np.maximum((t_us - info.started_us) / 1e6, 0.0)
             lines.append(Line(column.probe.name, t_s, buckets["mean"].astype(np.float64)))
     return lines
 
 
 def distrusted(rehearsal: Mapping[str, Any]) -> dict[str, list[Span]]:
-    """Give when each probe could not be trusted, in s; infinite where it was at fault to the end."""
+    """Return the spans in which each probe couldn't be trusted [s]; infinite if at fault to the end."""
     spans: dict[str, list[Span]] = {}
     for alarm in rehearsal["alarms"]:
         if alarm["rule"] == "probe_fault" and alarm["probe"]:

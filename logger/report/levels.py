@@ -1,4 +1,4 @@
-"""How hot each zone of a stack was, moment by moment, and by what moments firings can be compared. Pure."""
+"""How hot each zone of a stack was over time, and the moments at which firings can be aligned. Pure."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ LIT_C_PER_MIN: Final = 12.0
 """Coals alone warm a stack more slowly, burning wood faster. Common practice, no source. [°C/min]"""
 
 MAX_STEPS: Final = 200_000
-"""Steps of a grid: two days in seconds, twenty in tens of them."""
+"""Steps of a grid: two days at 1 s, twenty at 10 s."""
 _SMOOTH_S: Final = 30.0
 _SUSTAINED_S: Final = 120.0
 _RISE_C: Final = 20.0
@@ -30,11 +30,11 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """What one probe read, in means over short times."""
+    """What one probe read, as means over short times."""
 
     probe: str  # its name in the plan
-    t_s: Floats  # array, shape (n,); ascending. [s]
-    mean_c: Floats  # array, shape (n,); NaN where nothing was OK. [°C]
+    t_s: Floats  # array, shape (n,); ascending [s]
+    mean_c: Floats  # array, shape (n,); NaN where no reading was valid [°C]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,47 +42,47 @@ class Levels:
     """How hot each zone was, on an even grid."""
 
     zones: tuple[str, ...]  # length z
-    pots: tuple[bool, ...]  # length z; False for a zone that holds coals only
-    t_s: Floats  # array, shape (n,); middle of each step, from the firing's first reading. [s]
-    # array, shape (n, z); as the judgement takes it: by its walls, else by its air; NaN where there was none.
+    pots: tuple[bool, ...]  # length z; False for a zone that holds only coals
+    t_s: Floats  # array, shape (n,); middle of each step, from the first reading [s]
+    # array, shape (n, z); as the judgement takes it, from walls, else from air; NaN where there was neither
     # [°C]
     level_c: Floats
     step_s: float  # [s]
 
     @property
     def of_pots(self) -> Floats:
-        """Columns of the zones that hold pots; all of them where none does."""
+        """The columns of zones that hold pots; all columns where none does."""
         return self.level_c[:, self.pots] if any(self.pots) else self.level_c
 
     def coldest(self) -> Floats:
-        """Give the coldest zone with pots at each moment, shape (n,); NaN where nothing is known. [°C]."""
+        """Return the coldest level of zones with pots, shape (n,); NaN where nothing is known [°C]."""
         return _over_zones(np.fmin, self.of_pots)
 
     def hottest(self) -> Floats:
-        """Give the hottest zone with pots at each moment, shape (n,); NaN where nothing is known. [°C]."""
+        """Return the hottest level of zones with pots, shape (n,); NaN where nothing is known [°C]."""
         return _over_zones(np.fmax, self.of_pots)
 
     def line(self, zone: str) -> Floats:
-        """Give one zone; ValueError where there is none of that name."""
+        """Return one zone's level; ValueError: there is no such zone."""
         return self.level_c[:, self.zones.index(zone)]
 
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """A time by which firings can be laid over one another."""
+    """A moment at which firings can be aligned."""
 
-    t_s: float  # from the first reading. [s]
-    how: Said  # in words, how it was found
+    t_s: float  # from the first reading [s]
+    how: Said  # how it was found, in words
     found: bool  # False where it is only a stand-in
 
 
 def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequence[Span]]) -> Levels:
-    """Put probes onto one grid, and take each zone's level as the judgement does.
+    """Put probes on one grid, and take each zone's level as the judgement does.
 
-    Probes that the plan doesn't name are left out, and readings while they are `distrusted`. [s]
+    Probes the plan doesn't name are left out, and so are readings in `distrusted` spans [s].
 
-    A step is as long as the slowest probe's usual step, from 1 to 60 s; longer where `MAX_STEPS` of these
-    don't reach to the end.
+    A step is the slowest probe's usual interval, from 1 to 60 s, or longer where `MAX_STEPS` of them don't
+    reach the end.
     """
     places = Places(plan)
     index = {probe.name: j for j, probe in enumerate(plan.probes)}
@@ -93,7 +93,9 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
     usual = [float(np.median(np.diff(line.t_s))) for line in known if len(line.t_s) > 2]
     step = min(60.0, max(1.0, math.ceil(max(usual, default=1.0) - 0.01)))
     last_s = float(max(line.t_s[-1] for line in known))
-    step = max(step, math.ceil(last_s / MAX_STEPS))  # a clock that leapt by years makes no grid of gigabytes
+    step = max(
+        step, math.ceil(last_s / MAX_STEPS)
+    )  # or a clock that leapt by years would make a grid of gigabytes
     n = int(last_s // step) + 1
     grid = np.full((n, len(plan.probes)), np.nan)
     for line in known:
@@ -109,7 +111,7 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
 
 
 def within(t_s: Floats, spans: Sequence[Span]) -> NDArray[np.bool_]:
-    """Tell which moments lie in one of some spans."""
+    """Tell which moments are within any of the spans."""
     found = np.zeros(len(t_s), bool)
     for begin, end in spans:
         found |= (t_s >= begin) & (t_s < end)
@@ -117,9 +119,9 @@ def within(t_s: Floats, spans: Sequence[Span]) -> NDArray[np.bool_]:
 
 
 def lighting(levels: Levels) -> Moment:
-    """Find when the fire was lit: from when on the pots warmed as only burning wood warms them.
+    """Find when the fire was lit: when the pots began to warm as fast as only burning wood warms them.
 
-    Where nothing rose so fast, the first lasting rise; else the first reading.
+    Where nothing rose that fast, it is the first lasting rise, otherwise the first reading.
     """
     smooth = smoothed(levels.of_pots, levels.step_s)
     ahead = max(1, round(_SUSTAINED_S / levels.step_s))
@@ -129,17 +131,17 @@ def lighting(levels: Levels) -> Moment:
             fast = (rise >= LIT_C_PER_MIN * ahead * levels.step_s / 60.0).any(axis=1)
             warm = (smooth - _first(smooth) >= _RISE_C).any(axis=1)
         if fast.any():
-            words = said("a zone rises by {} a minute or more for two minutes", Degrees("by", LIT_C_PER_MIN))
+            words = said("a zone rose by {} a minute or more for two minutes", Degrees("by", LIT_C_PER_MIN))
             return Moment(float(levels.t_s[fast.argmax()]), words, found=True)
         if warm.any():
             risen = Degrees("by", _RISE_C)
-            words = said("a zone has risen by {}; none rose as fast as burning wood makes it", risen)
+            words = said("a zone had risen by {}; none rose as fast as with burning wood", risen)
             return Moment(float(levels.t_s[warm.argmax()]), words, found=True)
     return Moment(0.0, said("the first reading: no rise was seen"), found=False)
 
 
 def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
-    """Find when a zone first came to a temperature, if it did, in means over half a minute."""
+    """Find when a zone's half-minute mean first reached a temperature; None where it didn't."""
     if zone not in levels.zones or not len(levels.t_s):
         return None
     smooth = smoothed(levels.line(zone), levels.step_s)
@@ -157,9 +159,9 @@ def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
 
 
 def decimate(t_s: Floats, value_c: Floats, points: int) -> tuple[Floats, Floats]:
-    """Thin a line to about so many points so that its peaks and dips stay.
+    """Thin a line to about so many points, keeping its peaks and dips.
 
-    The least and the greatest of each stretch in their order; one NaN where a stretch holds none.
+    Each stretch keeps its lowest and highest, in order, or one NaN where it has no readings.
     """
     if len(t_s) <= points:
         return t_s, value_c
@@ -175,10 +177,7 @@ def decimate(t_s: Floats, value_c: Floats, points: int) -> tuple[Floats, Floats]
 
 
 def smoothed(values: Floats, step_s: float) -> Floats:
-    """Take the mean of values, shape (n,) or (n, z), over half a minute around each moment.
-
-    NaN where less than half of it is known.
-    """
+    """Average (n,) or (n, z) values over the half minute around each moment; NaN if under half is known."""
     n = max(1, round(_SMOOTH_S / step_s)) | 1
     if n == 1 or not len(values):
         return values
@@ -194,7 +193,7 @@ def smoothed(values: Floats, step_s: float) -> Floats:
 
 
 def _first(values: Floats) -> Floats:
-    """The first known value of each column; NaN where there is none."""
+    """Return the first known value of each column; NaN where there is none."""
     known = np.isfinite(values)
     found: Floats = np.where(
         known.any(axis=0), values[known.argmax(axis=0), np.arange(values.shape[1])], np.nan
@@ -203,7 +202,7 @@ def _first(values: Floats) -> Floats:
 
 
 def _over_zones(reduce: Any, values: Floats) -> Floats:
-    """Reduce over zones, leaving out what isn't known."""
+    """Reduce over zones, ignoring NaN; all NaN where there are no zones."""
     if not values.shape[1]:
         return np.full(len(values), np.nan)
     found: Floats = reduce.reduce(values, axis=1)

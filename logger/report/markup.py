@@ -1,4 +1,4 @@
-"""Builds drawings (SVG) so that no name and no note can ever be taken for markup."""
+"""Build drawings (SVG) in which no name or note can ever be taken for markup."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ FONT: Final = 16
 
 
 def el(tag: str, inside: str = "", /, **attributes: object) -> Markup:
-    """Make an element; what is inside stays text where it is no markup already.
+    """Make an element; what is inside is escaped unless it is markup already.
 
-    `class_` stands for `class`, other underscores in names of attributes for hyphens; None is left out.
+    `class_` stands for `class`, other underscores in attribute names for hyphens; None is left out.
     """
     given = Markup().join(
         Markup(' {}="{}"').format(name.rstrip("_").replace("_", "-"), _written(value))
@@ -27,7 +27,7 @@ def el(tag: str, inside: str = "", /, **attributes: object) -> Markup:
 
 
 def picture(width: float, height: float, label: str, parts: Iterable[Markup], **more: object) -> Markup:
-    """Put a picture together, labelled for those who can't see it."""
+    """Put a picture together, with a label for screen readers."""
     return el(
         "svg",
         Markup().join(parts),
@@ -52,7 +52,7 @@ def words(text: str, x: float, y: float, colour: str = INK, **more: object) -> M
 
 
 def plain(text: str) -> str:
-    """Take out what neither HTML nor XML may hold: control characters, and halves of surrogate pairs."""
+    """Remove what neither HTML nor XML may contain: control characters, and halves of surrogate pairs."""
     if isinstance(text, Markup):
         return text
     return "".join(c for c in text if c == "\n" or (c.isprintable() and not "\ud800" <= c <= "\udfff"))

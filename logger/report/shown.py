@@ -1,4 +1,4 @@
-"""How numbers and times are written in a report: in °C or °F, in a named zone of time."""
+"""How a report writes numbers and times: in °C or °F, in a named time zone."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ MINUS = "\N{MINUS SIGN}"
 
 
 class ZoneUnknownError(UserError):
-    """A zone of time that this machine doesn't know."""
+    """A time zone that this machine doesn't know."""
 
     field = "zone"
 
@@ -31,7 +31,7 @@ class Shown:
     zone_name: str
 
     def number(self, temperature_c: float) -> float:
-        """Give a temperature in the unit that is shown."""
+        """Convert a temperature to the unit shown."""
         return temperature_c * 1.8 + 32.0 if self.unit == "F" else temperature_c
 
     def degrees(self, temperature_c: float | None, *, unit: bool = True) -> str:
@@ -40,7 +40,7 @@ class Shown:
         return written if unit else written.partition(" ")[0]
 
     def fact(self, fact: Fact) -> str:
-        """Write what a fact says, with its unit; a dash where there is nothing to say."""
+        """Write a fact's value with its unit; a dash where it has none."""
         value = fact.value
         if value is None:
             return "–"
@@ -58,16 +58,16 @@ class Shown:
                 return f"{value:.0f}"
 
     def label(self, fact: Fact) -> str:
-        """Write what a fact is."""
+        """Write a fact's label."""
         return fact.label.format(*(self.degrees(limit) for limit in fact.limits_c))
 
     def moment(self, t_us: int) -> str:
-        """Write a day and a time of day in the zone, which is not named."""
+        """Write the day and time in the time zone, without naming it."""
         return f"{datetime.fromtimestamp(t_us / 1e6, self.zone):%-d %B %Y, %H:%M}"
 
 
 def minutes(s: float) -> str:
-    """Write a length of time in minutes, short ones to a tenth."""
+    """Write a duration in minutes, a short one to a tenth."""
     value = s / 60.0
     return f"{value:.1f} min" if 0 < abs(value) < 9.95 else f"{value:.0f} min"
 
@@ -81,10 +81,7 @@ def since(t_s: float | None) -> str:
 
 
 def shown(unit: str = "C", zone: str = "") -> Shown:
-    """Choose how numbers and times are written; in this machine's zone of time if none is named.
-
-    ZoneUnknownError: there is no such zone here.
-    """
+    """Choose how numbers and times are written; by default in this machine's time zone."""
     name = zone or _own_zone()
     chosen: Unit = "F" if unit.upper() == "F" else "C"
     if not name:
@@ -100,7 +97,7 @@ def shown(unit: str = "C", zone: str = "") -> Shown:
 
 
 def _own_zone() -> str:
-    """Name of the zone this machine keeps; empty where only the offset is known."""
+    """Return the name of this machine's time zone; empty where only the offset is known."""
     named = os.environ.get("TZ", "").removeprefix(":") or str(Path("/etc/localtime").resolve())
     found = re.search(r"(?:^|zoneinfo/)((?:[A-Z][A-Za-z0-9_+-]*/)*[A-Z][A-Za-z0-9_+-]*)$", named)
     return found[1] if found else ""

@@ -1,4 +1,4 @@
-"""Draws the stack through time as one still picture: height up, time across, blank where no probe was."""
+"""Draw the stack through time as a still picture: height up, time across, blank where no probe was near."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from logger.report.stack_map import HEAT, STEP_CM, heat, numbers_beside, rows_cm
 
 COLUMNS: Final = 220
 SHADE_C: Final = 20.0
-"""Temperatures are drawn in shades of so much: fewer, and the file is small. [°C]"""
+"""Temperatures are drawn in shades this far apart, to keep the file small [°C]."""
 _TOP: Final = 8.0
 _FOOT: Final = 26.0
 
@@ -34,10 +34,10 @@ def draw_stack(
     height: float,
     on_paper: bool = True,
 ) -> Markup:
-    """Draw the stack through time, as an `svg` of its own; nothing where no probe has a height.
+    """Draw the stack through time as an `svg` of its own; empty where no probe has a height.
 
-    Readings while a probe is `doubtful` [s] are left out; the time axis is that of the traces' picture, and
-    so are the marks. Beside the traces `on_paper` only where there is room.
+    Readings while a probe is `doubtful` [s] are left out. The time axis and the marks are those of the
+    traces. Without `on_paper` it isn't printed.
     """
     heights = [column.probe.height_cm for column in traces.columns]
     if all(h is None for h in heights):
@@ -66,7 +66,7 @@ def draw_stack(
 
 
 def _columns(traces: Traces, started_us: int, doubtful: Mapping[str, Sequence[Span]], end_s: float) -> Floats:
-    """Mean of each probe in each column of the picture, shape (columns, probes)."""
+    """Return each probe's mean in each column of the picture, shape (columns, probes)."""
     means = np.full((COLUMNS, len(traces.columns)), np.nan)
     for j, (column, t_us, c) in enumerate(
         zip(traces.columns, traces.t_us, traces.temperature_c, strict=True)
@@ -81,11 +81,11 @@ def _columns(traces: Traces, started_us: int, doubtful: Mapping[str, Sequence[Sp
 
 
 def _cells(scales: Scales, cells: Floats, rows: Floats, y: Callable[[float], float]) -> Iterator[Markup]:
-    """One path a shade: runs of columns that have it, row by row."""
+    """Draw one path for each shade: its runs of columns, row by row."""
     shades = np.where(np.isfinite(cells), np.round(np.nan_to_num(cells) / SHADE_C), -1).astype(int)
     paths: dict[int, list[str]] = {}
     wide = (scales.right - scales.x(0.0)) / COLUMNS
-    tall = y(rows[0]) - y(rows[0] + STEP_CM) + 0.3  # without the seam that a printer makes
+    tall = y(rows[0]) - y(rows[0] + STEP_CM) + 0.3  # overlapping, or seams would show in print
     for r, row in enumerate(rows):
         line = shades[:, r]
         starts = np.flatnonzero(np.diff(line, prepend=-2))
@@ -97,7 +97,7 @@ def _cells(scales: Scales, cells: Floats, rows: Floats, y: Callable[[float], flo
                     f"M{x:.1f} {top:.1f}h{run:.1f}v{tall:.1f}h-{run:.1f}z"
                 )
     for shade, parts in sorted(paths.items()):
-        colour = heat(shade * SHADE_C)  # its own edge, too: where two shades meet, paper would shine through
+        colour = heat(shade * SHADE_C)  # with an edge, or paper would show between two shades
         yield stroke("".join(parts), colour, 0.8, fill=colour)
 
 
@@ -113,7 +113,7 @@ def _axes(scales: Scales, rows: Floats, y: Callable[[float], float], bottom: flo
 
 
 def _scale(scales: Scales, shown: Shown, bottom: float) -> Iterator[Markup]:
-    """What the colours mean, beside the picture."""
+    """Draw the key to the colours."""
     x = scales.right + 30.0
     steps = [c for c, _ in HEAT][::-1]
     tall = (bottom - _TOP) / len(steps)

@@ -1,4 +1,4 @@
-"""What is known of a stack's heights: readings spread over as much as each probe stands for. Pure.
+"""Spread readings over the heights each probe stands for. Pure.
 
 Also the colours of heat, the same on the page, in the report and on paper.
 """
@@ -13,13 +13,13 @@ import numpy as np
 from logger.reading import Floats
 
 REACH_CM: Final = 10.0
-"""So far up and down a probe stands for its height: about half a jar. Common practice, no source. [cm]"""
+"""How far up and down a probe stands for its height: about half a jar. Common practice, no source [cm]."""
 STEP_CM: Final = 2.5
 BED_CM: Final = 5.0
-"""Of the bed of coals so much is drawn. [cm]"""
+"""How much of the bed of coals is drawn [cm]."""
 LEAST_TOP_CM: Final = 40.0
 
-# What glows, glows as it does to the eye: clay, soot, dull red from about 520 °C, cherry, orange, yellow.
+# The colours the eye sees: clay, soot, then the glow: dull red from about 520 °C, cherry, orange, yellow.
 HEAT: Final = (
     (20.0, (196, 178, 152)),
     (250.0, (139, 122, 104)),
@@ -33,7 +33,7 @@ HEAT: Final = (
 
 
 def heat(temperature_c: float) -> str:
-    """Give the colour of a temperature: `rgb(…)`."""
+    """Return the colour of a temperature: `rgb(…)`."""
     c = min(max(temperature_c, HEAT[0][0]), HEAT[-1][0])
     k = next(k for k in range(1, len(HEAT)) if c <= HEAT[k][0])
     (c0, low), (c1, high) = HEAT[k - 1 : k + 1]
@@ -42,7 +42,7 @@ def heat(temperature_c: float) -> str:
 
 
 def rows_cm(heights_cm: Sequence[float | None]) -> Floats:
-    """Give the heights of a picture's rows, `STEP_CM` apart, from the bottom up. [cm]."""
+    """Return the heights of a picture's rows, `STEP_CM` apart, from the bottom up [cm]."""
     known = [height for height in heights_cm if height is not None]
     bottom = min([0.0, *known]) - BED_CM
     top = max([LEAST_TOP_CM, *(height + REACH_CM for height in known)])
@@ -51,7 +51,7 @@ def rows_cm(heights_cm: Sequence[float | None]) -> Floats:
 
 
 def numbers_beside(probes: Iterable[tuple[float, int]], apart_cm: float) -> list[tuple[float, str]]:
-    """Say where numbers of probes (height [cm], number) stand: those too near one another share a line."""
+    """Place the numbers of probes (height [cm], number); those too close together share a line."""
     lines: list[list[tuple[float, int]]] = []
     for probe in sorted(probes):
         lines.append([probe])
@@ -65,7 +65,7 @@ def _middle(line: Sequence[tuple[float, int]]) -> float:
 
 
 def _counted(numbers: Sequence[int]) -> str:
-    """Write numbers, three or more that follow one another as `3–7`."""
+    """Write numbers, with runs of three or more as `3–7`."""
     runs: list[list[int]] = []
     for number in numbers:
         if runs and number == runs[-1][-1] + 1:
@@ -76,10 +76,11 @@ def _counted(numbers: Sequence[int]) -> str:
 
 
 def spread(heights_cm: Sequence[float | None], temperature_c: Floats, rows: Floats) -> Floats:
-    """Spread what k probes read at n moments over h rows of heights: shape (n, h). [°C].
+    """Spread what k probes read at n moments over h rows of heights: shape (n, h) [°C].
 
-    NaN goes in where a probe read nothing or could not be trusted. Between two probes that reach each other
-    stands the line between them; probes at one height are averaged; NaN where no probe was within `REACH_CM`.
+    NaN in the input means no reading, or none to trust. Between two probes that reach each other the
+    temperature is interpolated; probes at one height are averaged; the result is NaN where no probe is within
+    `REACH_CM`.
     """
     out = np.full((len(temperature_c), len(rows)), np.nan)
     levels = sorted({height for height in heights_cm if height is not None})
@@ -105,7 +106,7 @@ def _mean(values: Floats) -> Floats:
 
 
 def _between(rows: Floats, at: Floats) -> Any:
-    """Which rows lie between two probes that reach each other."""
+    """Tell which rows are between two probes that reach each other."""
     if len(at) < 2:
         return np.zeros(len(rows), bool)
     upper = np.clip(np.searchsorted(at, rows, side="left"), 1, len(at) - 1)
@@ -113,7 +114,7 @@ def _between(rows: Floats, at: Floats) -> Any:
 
 
 def _nearest(rows: Floats, at: Floats, found: Floats) -> Floats:
-    """What the nearest probe read, where it is near enough."""
+    """Return what the nearest probe read, where it is near enough."""
     apart = np.abs(rows[:, None] - at)
     nearest: Floats = np.where(apart.min(axis=1) <= REACH_CM, found[apart.argmin(axis=1)], np.nan)
     return nearest

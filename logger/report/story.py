@@ -1,4 +1,4 @@
-"""What happened in a firing, in words and in order: notes, spot readings, alarms."""
+"""What happened in a firing, in words and in order: notes, gun readings, alarms."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Entry:
 
 
 def story(known: Gathered, shown: Shown) -> list[Entry]:
-    """Tell what happened, in order of time, numbered from 1; good news have no number."""
+    """Tell what happened, in order of time, numbered from 1; good news has no number."""
     found: list[tuple[float, str, str, float | None]] = []
     for kind, written in (("note", known.notes), ("spot", known.spots)):
         for each in written:
@@ -36,7 +36,7 @@ def story(known: Gathered, shown: Shown) -> list[Entry]:
         if not alarm["warning"]:
             found.append((alarm["raised_s"], "good", words, None))
         else:
-            until = "stood at the end" if cleared is None else f"to {since(cleared)}"
+            until = "still raised at the end" if cleared is None else f"until {since(cleared)}"
             found.append((alarm["raised_s"], "alarm", f"{words} ({until})", None))
     found.sort(key=lambda entry: entry[0])
     entries, number = [], 0
@@ -47,7 +47,7 @@ def story(known: Gathered, shown: Shown) -> list[Entry]:
 
 
 def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) -> str:
-    """Say how a zone fared; without `pots` it holds coals only."""
+    """Say how a zone did; without `pots` it holds only coals."""
     if zone["peak_c"] is None:
         return "No verdict: no probe here could be trusted."
     if not pots:
@@ -63,7 +63,7 @@ def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) ->
 
 
 def verdicts(known: Gathered, shown: Shown) -> list[dict[str, Any]]:
-    """Give the rehearsal's zones with a `verdict` each, the lowest peak first, coals alone last."""
+    """List the rehearsal's zones, each with a `verdict`: lowest peak first, those with only coals last."""
     pots = dict(zip(known.levels.zones, known.levels.pots, strict=True))
     zones = [
         {**zone, "verdict": verdict(zone, known.plan, shown, pots=pots[zone["zone"]])}

@@ -97,7 +97,8 @@ def judged(home: Path, firing: str) -> dict[str, Any]:
         return rehearse(reader, reader.firing(firing))
 
 
-# --- one number has one value ----------------------------------------------------------------------------------
+# --- one number has one value
+# ----------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("unit", ["C", "F"])
@@ -137,7 +138,8 @@ def test_page_compare_report_print_and_command_agree_to_the_degree(
     assert kept["zones"] == judged(home, ids[0])["zones"]
 
 
-# --- what was worked out is kept ---------------------------------------------------------------------------------
+# --- what was worked out is kept
+# ---------------------------------------------------------------------------------
 
 
 def test_a_rehearsal_is_kept_over_a_restart_and_made_again_where_it_would_differ(
@@ -158,7 +160,8 @@ def test_a_rehearsal_is_kept_over_a_restart_and_made_again_where_it_would_differ
     kept.write_text(text)
 
 
-# --- compare -----------------------------------------------------------------------------------------------------
+# --- compare
+# -----------------------------------------------------------------------------------------------------
 
 
 def test_compare_is_led_by_what_the_pots_went_through(client: TestClient, app: Page, ids: list[str]) -> None:
@@ -277,7 +280,8 @@ def test_what_a_zone_went_through_is_the_facts(home: Path, ids: list[str]) -> No
     assert table.loc["upper", "peak_c"][ids[0]] == facts["upper", "peak_c"]
 
 
-# --- report --------------------------------------------------------------------------------------------------------
+# --- report
+# --------------------------------------------------------------------------------------------------------
 
 
 def test_report_tells_verdicts_and_what_was_written(client: TestClient, app: Page, ids: list[str]) -> None:
@@ -389,7 +393,8 @@ def test_files_are_the_commands_own(
         assert found.content == out.read_bytes()
 
 
-# --- photos ---------------------------------------------------------------------------------------------------------
+# --- photos
+# ---------------------------------------------------------------------------------------------------------
 
 
 def photo(width: int = 2400, height: int = 1200, **how: Any) -> bytes:
@@ -434,10 +439,10 @@ def test_photos_are_scaled_down_kept_and_in_the_one_file(
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        (b"", "no photo"),
-        (b"GIF89a" + bytes(99), "no photo"),
-        (b"<svg/>", "no photo"),
-        (photo()[:400], "no photo"),
+        (b"", "this photo can't be read"),
+        (b"GIF89a" + bytes(99), "this photo can't be read"),
+        (b"<svg/>", "this photo can't be read"),
+        (photo()[:400], "this photo can't be read"),
     ],
 )
 def test_what_is_no_photo_is_refused(
@@ -469,7 +474,8 @@ def test_no_photo_leads_out_of_the_folder(client: TestClient, ids: list[str], na
     assert b"SQLite" not in answer.content
 
 
-# --- who may not act ------------------------------------------------------------------------------------------------
+# --- who may not act
+# ------------------------------------------------------------------------------------------------
 
 
 def test_who_may_not_act_may_neither_write_nor_add_photos(home: Path, ids: list[str]) -> None:
