@@ -1,1 +1,1 @@
-"""InfluxDB: everything the journal holds is sent there, and read back from there."""
+"""InfluxDB: send everything in the journal there, and read it back."""

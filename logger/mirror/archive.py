@@ -1,4 +1,4 @@
-"""Firings as they stand in an InfluxDB: which there are, and what was read and happened in them."""
+"""Read firings from an InfluxDB: which there are, what was read, and what happened."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _FIELDS: Final = "temperature_c, cold_junction_c, emf_uv, fault"
 
 @dataclass(frozen=True)
 class StoredFiring(FiringInfo):
-    """One firing in an InfluxDB, without what only a journal knows of it: readings, channels."""
+    """A firing in an InfluxDB, without what only a journal knows: number of readings, channels."""
 
     site: str = ""
 
@@ -40,7 +40,7 @@ class Archive:
         self._influx = influx
 
     def firings(self, site: str = "") -> list[StoredFiring]:
-        """List firings, the latest first."""
+        """List firings, latest first."""
         where = f" WHERE site = {literal(site)}" if site else ""
         found = [
             _firing(series)
@@ -49,7 +49,7 @@ class Archive:
         return sorted(found, key=lambda f: (f.started_us, f.id), reverse=True)
 
     def firing(self, ref: str, site: str = "") -> StoredFiring:
-        """Find a firing by its ID, or `last`; UserError where there is none, or several sites have one."""
+        """Find a firing by its ID, or `last`; UserError: there is none, or several sites have it."""
         found = [f for f in self.firings(site) if ref in (f.id, "last")]
         place = f" of site {site}" if site else ""
         if not found:
@@ -61,7 +61,7 @@ class Archive:
         return found[0]
 
     def extent(self, firing: StoredFiring) -> tuple[int, int] | None:
-        """Give the times of the first and the last reading, in µs; None if there is none."""
+        """Return the times of the first and last reading [µs]; None where there are none."""
         times = []
         for which in ("first", "last"):
             for field in ("temperature_c", "fault"):
@@ -70,9 +70,9 @@ class Archive:
         return (min(times), max(times)) if times else None
 
     def batches(self, firing: StoredFiring, since_us: int, until_us: int) -> Iterator[list[Batch]]:
-        """Give readings as they came from the rigs, a span of time after the other, a batch a rig. [µs].
+        """Yield readings as the rigs sent them, span by span [µs], with a batch for each rig.
 
-        A channel that told emf and cold junction does so again; others are plain °C.
+        A channel that sent emf and cold junction has them again; the others have plain °C.
         """
         window_us, begin_us = FIRST_WINDOW_US, since_us
         while begin_us < until_us:
@@ -88,7 +88,7 @@ class Archive:
                 window_us = max(window_us // 2, 1_000_000)
 
     def readings(self, firing: StoredFiring, since_us: int, until_us: int = FOREVER_US) -> list[Batch]:
-        """Give the readings of a short span of time; see `batches`."""
+        """Return the readings of a short span of time; see `batches`."""
         series = self._influx.select(
             f"SELECT {_FIELDS} FROM {MEASUREMENT} WHERE {_where(firing)} AND "
             f"time >= {since_us}000 AND time < {until_us}000 GROUP BY rig, channel, probe, zone"
@@ -96,7 +96,7 @@ class Archive:
         return _batches(series, firing.plan)
 
     def thinned(self, firing: StoredFiring, since_us: int, until_us: int, step_s: int) -> list[Batch]:
-        """Give the least and the greatest reading of each step, at their own times: the server chooses."""
+        """Return the lowest and highest reading of each step, with their own times, chosen by the server."""
         series: list[Series] = []
         for pick in ("bottom", "top"):
             series += self._influx.select(
@@ -109,25 +109,25 @@ class Archive:
         return _batches(series, firing.plan)
 
     def events(self, firing: StoredFiring, after_id: int = 0) -> list[Event]:
-        """Give what happened, in the order it was written; numbers are those of the journal it comes from."""
+        """Return events in the order in which they were written, numbered as in the original journal."""
         query = f"SELECT id, kind, who, data FROM {EVENT} WHERE {_where(firing)} AND id > {int(after_id)}"
         found: dict[int, Event] = {}
         for series in self._influx.select(query):
             for time, number, kind, who, data in series.rows:
-                # What was taken back later may stand there twice, as it was and as it is.
+                # An event that was retracted later may be there twice, as it was and as it is.
                 if data is not None and (number not in found or kind == "retracted"):
                     found[number] = Event(time // 1000, kind, json.loads(data), who or "", int(number))
         return [found[number] for number in sorted(found)]
 
     def beat(self, firing: StoredFiring) -> dict[str, Any] | None:
-        """Give the logger's health as it last said it."""
+        """Return the logger's health as it was last reported."""
         for series in self._influx.select(f"SELECT beat FROM {LOGGER} WHERE {_where(firing)}"):
             return dict(json.loads(series.rows[-1][1]))
         return None
 
 
 def _where(firing: StoredFiring) -> str:
-    """Site and firing; a tag that was left out is like an empty one."""
+    """Select site and firing; a missing tag counts as an empty one."""
     return f"firing = {literal(firing.id)} AND site = {literal(firing.site)}"
 
 
@@ -151,7 +151,7 @@ def _batches(series: list[Series], plan: Plan) -> list[Batch]:
         # A channel whose probe was renamed during the firing has several series.
         rigs.setdefault(s.tags["rig"], {}).setdefault(s.tags["channel"], []).extend(s.rows)
     batches = [_batch(rig, channels, plan) for rig, channels in rigs.items()]
-    return sorted(batches, key=lambda batch: int(batch.t_us[0]))  # who came first has the plan's channel
+    return sorted(batches, key=lambda batch: int(batch.t_us[0]))  # the first to appear has the plan's channel
 
 
 def _batch(rig: str, channels: dict[str, list[list[Any]]], plan: Plan) -> Batch:
@@ -194,7 +194,7 @@ def _batch(rig: str, channels: dict[str, list[list[Any]]], plan: Plan) -> Batch:
 
 
 def _as_sent(temperature_c: Floats, probe: Probe | None) -> Floats:
-    """What a channel that sends °C had sent, before its probe's correction."""
+    """Work out what a channel that sends °C had sent before its probe's correction."""
     if probe is None or not probe.correction:
         return temperature_c
     (reading, truth), *more = probe.correction

@@ -1,4 +1,4 @@
-"""A firing that is written to an InfluxDB somewhere else, followed into a journal that a page reads."""
+"""Follow a firing that is being written to an InfluxDB elsewhere, into a journal for the page to read."""
 
 from __future__ import annotations
 
@@ -25,25 +25,25 @@ from logger.sources import Backoff
 
 LOOK_S: Final = 0.5
 LIST_S: Final = 2.0
-"""How often it is looked which firings there are. [s]"""
+"""How often to list the firings [s]."""
 TAIL_US: Final = 60_000_000
-"""The newest readings come first. [µs]"""
+"""How much of the newest readings is fetched first [µs]."""
 FULL_US: Final = 15 * 60 * 1_000_000
-"""So much of what was before comes whole, all that is older thinned by the server. [µs]"""
+"""How much before that is fetched whole; anything older is thinned by the server [µs]."""
 THIN_S: Final = 10
 THIN_PIECE_US: Final = 6 * 3600 * 1_000_000
 FULL_PIECE_US: Final = 60_000_000
 _SLACK_US: Final = 5_000_000
-"""Rigs send out of step: a reading may come this much after newer ones of another rig. [µs]"""
+"""Rigs aren't in step: a reading may arrive this much later than newer ones from another rig [µs]."""
 _LONGEST_WAIT_S: Final = 10.0
 
 log = logging.getLogger(__name__)
 
 
 class Follower:
-    """Keeps a journal, empty and nobody else's, in step with the firing that runs elsewhere.
+    """Keeps a journal, empty at first and used by nothing else, in step with a firing elsewhere.
 
-    Only of one site, where that is named; a firing by its ID, else the one that runs, or the last.
+    `site` limits it to one site; `ref` is a firing's ID, otherwise it is the running firing, or the last.
     """
 
     def __init__(
@@ -74,7 +74,7 @@ class Follower:
         self._writer.close()
 
     def step(self) -> float:
-        """Take over what is new and a piece of what was before; say how long to wait then. [s]."""
+        """Copy what is new and a piece of what was before; return how long to wait after that [s]."""
         try:
             if self._clock() - self._listed_s >= LIST_S:
                 self._listed_s = self._clock()
@@ -111,7 +111,7 @@ class Follower:
         if was.ended_us is None and firing.ended_us is not None:
             self._take(firing)
             self._writer.finish_firing(firing.id, firing.ended_us)
-        self._firing = firing  # last: what a server that fails meanwhile has left undone is done again
+        self._firing = firing  # last, so that if the server fails before this, all of it is done again
 
     def _begin(self, firing: StoredFiring) -> None:
         extent = self._archive.extent(firing)
@@ -125,7 +125,7 @@ class Follower:
         self._before = deque(_pieces(first, begin_us))
 
     def _take(self, firing: StoredFiring) -> bool:
-        """Take over what came, and tell whether there is more of what was before."""
+        """Copy what is new, and tell whether there is more of what was before."""
         since_us = max(self._newest.values()) - _SLACK_US + 1
         batches = self._archive.readings(firing, since_us)
         events = self._archive.events(firing, self._event)
@@ -145,7 +145,7 @@ class Follower:
         return self._take_before(firing)
 
     def _take_before(self, firing: StoredFiring) -> bool:
-        """Take over a piece of what was before, and tell whether there is more."""
+        """Copy a piece of what was before, and tell whether there is more."""
         if not self._before:
             return False
         begin_us, end_us, whole = self._before[0]
@@ -161,7 +161,7 @@ class Follower:
 
 
 def _pieces(first_us: int, until_us: int) -> Iterator[tuple[int, int, bool]]:
-    """Cut what was before, the newest first: what should come whole, and older what should be thinned."""
+    """Cut what was before into pieces, newest first: what is fetched whole, then what is thinned."""
     whole_us = max(first_us, until_us - FULL_US)
     for least_us, piece_us in ((whole_us, FULL_PIECE_US), (first_us, THIN_PIECE_US)):
         while until_us > least_us:
@@ -172,7 +172,7 @@ def _pieces(first_us: int, until_us: int) -> Iterator[tuple[int, int, bool]]:
 
 @contextlib.contextmanager
 def followed(target: Target, ref: str | None = None) -> Iterator[Path]:
-    """Follow a firing in a thread, while the context is open, into a journal that is gone afterwards."""
+    """Follow a firing in a thread while the context is open, into a temporary journal."""
     stop = threading.Event()
     with tempfile.TemporaryDirectory(prefix="stokewatch-") as folder:
         path = Path(folder) / "journal.sqlite"

@@ -1,4 +1,4 @@
-"""Questions to an InfluxDB in InfluxQL, which its versions 1, 2 and 3 speak alike at `/query`."""
+"""Query an InfluxDB in InfluxQL, which versions 1, 2 and 3 all speak at `/query`."""
 
 from __future__ import annotations
 
@@ -21,16 +21,16 @@ _WORDS: Final = {
 
 
 class InfluxError(StokewatchError):
-    """An InfluxDB doesn't answer, or not what was asked."""
+    """An InfluxDB doesn't answer, or answers something else."""
 
 
 class Series(msgspec.Struct):
-    """Rows that have their tags in common."""
+    """Rows with the same tags."""
 
-    columns: list[str]  # the first is `time`. [ns]
+    columns: list[str]  # the first is `time` [ns]
     rows: list[list[Any]] = msgspec.field(name="values", default_factory=list)
-    tags: dict[str, str] = {}  # those asked for with GROUP BY
-    partial: bool = False  # whether more rows were to come
+    tags: dict[str, str] = {}  # those named in GROUP BY
+    partial: bool = False  # whether more rows were to follow
 
 
 class _Result(msgspec.Struct):
@@ -48,7 +48,7 @@ _decoder: Final = msgspec.json.Decoder(_Answer)
 
 
 class InfluxQL:
-    """Asks one InfluxDB."""
+    """Queries one InfluxDB."""
 
     def __init__(self, target: Target) -> None:
         self._target = target
@@ -62,8 +62,8 @@ class InfluxQL:
         self._pool.clear()
 
     def select(self, query: str) -> list[Series]:
-        """Ask for rows by one SELECT, its texts made safe by `literal`; InfluxError where that fails."""
-        # Since 2.4 every bucket is a database by itself, and one named `a/b` the retention policy b of a.
+        """Run a SELECT, its texts made safe by `literal`; InfluxError where that fails."""
+        # Since 2.4 every bucket is also a database, and one named `a/b` is the retention policy b of a.
         database, slash, policy = self._target.bucket.partition("/")
         fields = {
             "db": database,
@@ -111,12 +111,12 @@ class InfluxQL:
             raise InfluxError(f"{self._target.url}: its answer can't be read ({exc})") from None
         if cut_short:
             raise InfluxError(
-                f"{self._target.url}: it cuts answers short; raise its limit of rows for one answer"
+                f"{self._target.url}: it cuts answers short; raise its limit on rows per answer"
             )
         return list(found.values())
 
     def _explained(self, error: str) -> str:
-        """Add the fix to what the server says."""
+        """Add what to do to what the server says."""
         if not error.startswith("database not found"):
             return error
         return (
@@ -126,7 +126,7 @@ class InfluxQL:
 
 
 def literal(text: str) -> str:
-    """Write a text in a query: in quotation marks, with nothing in it that could end them."""
+    """Quote a text for a query, escaping whatever could end the quotation."""
     safe = text.replace("\\", "\\\\").replace("'", "\\'").replace("\n", "\\n")
     return f"'{safe}'"
 

@@ -1,4 +1,4 @@
-"""The mirror's process: sends the journal to an InfluxDB, again and again until it is there."""
+"""The mirror's process: send the journal to an InfluxDB, and keep trying until it is there."""
 
 from __future__ import annotations
 
@@ -26,19 +26,19 @@ from logger.mirror.target import Target
 from logger.sources import Backoff
 
 OVERLAP_S: Final = 30.0
-"""What was acknowledged less long before the last good answer is sent again after any doubt. A server killed
-in between was seen to lose the last 8 to 12 s of what it had acknowledged. [s]"""
+"""After any doubt, whatever was acknowledged within this time before the last good answer is sent again. A
+server killed in between was seen to lose the last 8 to 12 s of what it had acknowledged. [s]"""
 FORGETS_LINES: Final = 1_600_000
-"""So many go out again when the server was restarted. InfluxDB 2.9 that died over a write was seen to lose
-at its next start but one all it had acknowledged since the last: its log of writes can't be read past that
-place. It keeps up to 25 MB of values, 16 bytes each, in nothing but that log."""
+"""How many lines are sent again when the server has been restarted. An InfluxDB 2.9 that died during a write
+was seen to lose, at its next start but one, all it had acknowledged since the last: its log of writes can't
+be read past that point. It keeps up to 25 MB of values, 16 bytes each, in that log alone."""
 _MARK_LINES: Final = FORGETS_LINES // 100
 LOOK_S: Final = 0.25
 PING_S: Final = 5.0
-"""Without anything to send, the server is asked this often whether it is still the one it was. [s]"""
+"""With nothing to send, how often to ask the server whether it has been restarted [s]."""
 SAVE_S: Final = 5.0
 TELL_S: Final = 600.0
-"""Lines that are refused are told in the journal at most this often; the status tells always. [s]"""
+"""How often, at most, the journal notes refused lines; the status always shows them [s]."""
 _FIRST_WAIT_S: Final = 1.0
 _LONGEST_WAIT_S: Final = 60.0
 
@@ -46,16 +46,17 @@ log = logging.getLogger(__name__)
 
 
 class MirrorRunsError(UserError):
-    """Another mirror sends this journal."""
+    """Another mirror is sending this journal."""
 
     def __init__(self, home: Home) -> None:
-        super().__init__(f"{home.root}: a mirror is already running here; end that one first")
+        super().__init__(f"{home.root}: a mirror is already running here; stop that one first")
 
 
 class Mirror:
     """Sends a journal, one step at a time.
 
-    At least once, and in effect once: the same series and time overwrite each other.
+    Lines go out at least once, in effect exactly once: those with the same series and time overwrite each
+    other.
     """
 
     def __init__(self, home: Home, target: Target, clock: Callable[[], float] = time.monotonic) -> None:
@@ -77,13 +78,13 @@ class Mirror:
         self._written: Progress | None = None
 
     def close(self) -> None:
-        """Remember how far it came, and let go of journal and server."""
+        """Remember how far it got, and close journal and server."""
         self._save()
         self._close_outbox()
         self._sender.close()
 
     def step(self) -> float:
-        """Send what fits into one parcel; say how long to wait before the next step, in s."""
+        """Send one parcel, and return how long to wait before the next step [s]."""
         wait_s = LOOK_S
         try:
             outbox = self._open()
@@ -126,7 +127,7 @@ class Mirror:
             self._go_back(known.cursor)
             self._unsure = True
         if self._outbox.newest() < self._cursor.arrival:
-            # What was newest is gone and its numbers will be given again: begin afresh.
+            # The newest readings are gone, and their numbers will be used again: start over.
             self._floor = Cursor()
             self._go_back(Cursor())
         return self._outbox
@@ -142,15 +143,15 @@ class Mirror:
         return f"{self._target.name} {self._target.site}"
 
     def _answered(self) -> None:
-        """The server has answered as it should: what it took long before is safe by now."""
+        """Take note of a good answer: what the server took long before is safe by now."""
         self._waits.succeeded()
         self._answer_s = now = self._clock()
         broke = self._sender.interrupted()
         if (broke or self._unsure) and self._restarted():
-            log.info("InfluxDB was started again: what it may have lost goes out again")
+            log.info("InfluxDB was restarted; sending again what it may have lost")
             self._go_back(self._floor)
         elif broke:
-            log.info("the connection to InfluxDB broke: the last %d s go out again", OVERLAP_S)
+            log.info("the connection to InfluxDB broke; sending the last %d s again", OVERLAP_S)
             self._doubt()
         else:
             while self._acknowledged and self._acknowledged[0][0] <= now - OVERLAP_S:
@@ -159,14 +160,14 @@ class Mirror:
                 self._acknowledged.append((now, self._cursor))
 
     def _restarted(self) -> bool:
-        """Ask the server whether it is still the one it was."""
+        """Ask the server whether it has been restarted."""
         started = self._sender.started()
         self._unsure = False
         known, self._started = self._started, started or self._started
         return bool(known and started and started != known)
 
     def _advance(self, lines: int, after: Cursor) -> None:
-        """Remember where the journal goes on, and what lies far enough behind."""
+        """Remember where to go on in the journal, and what is far enough behind to be safe."""
         self._cursor = after
         self._position += lines
         if not self._marks or self._position >= self._marks[-1][0] + _MARK_LINES:
@@ -179,7 +180,7 @@ class Mirror:
         self._go_back(self._trusted)
 
     def _go_back(self, cursor: Cursor) -> None:
-        """Send again what comes after."""
+        """Send everything after `cursor` again."""
         self._cursor = self._trusted = cursor
         self._acknowledged.clear()
         while self._marks and self._marks[-1][1].arrival > cursor.arrival:
@@ -194,11 +195,11 @@ class Mirror:
         self._refused.add(lines, why)
         new = self._refused.count - before
         if new:
-            log.warning("InfluxDB doesn't take %d lines; put aside: %s", new, why)
+            log.warning("InfluxDB refused %d lines, which were put aside: %s", new, why)
             self._tell(f"{new} lines put aside in {REFUSED}, and perhaps more: {why}")
 
     def _tell(self, detail: str) -> None:
-        """Have the logger note it among the firing's events, not more often than somebody could read it."""
+        """Have the logger note it among the firing's events, no more often than `TELL_S`."""
         if self._clock() - self._told_s < TELL_S or not self._home.logger_runs():
             return
         self._told_s = self._clock()
@@ -211,7 +212,7 @@ class Mirror:
         if state == "waiting":
             log.warning("waiting: %s", detail)
         elif self._state == "waiting":
-            log.info("InfluxDB takes readings again")
+            log.info("InfluxDB is taking readings again")
         self._state, self._detail = state, detail
         self._save()
 
@@ -233,12 +234,12 @@ class Mirror:
                 replace(new, health={**health, "at_s": time.time()}).save(self._home.root)
                 self._written = new
         except (JournalError, OSError) as exc:
-            log.warning("how far the mirror came can't be noted down: %s", exc)
+            log.warning("the mirror's progress can't be saved: %s", exc)
 
 
 @contextlib.contextmanager
 def mirror_lock(home: Home) -> Iterator[None]:
-    """Hold the right to be the one mirror of this folder; MirrorRunsError where another does."""
+    """Be the only mirror of this folder; MirrorRunsError: there is one already."""
     home.create()
     with (home.root / "mirror.lock").open("a+") as lock:
         try:
@@ -249,11 +250,11 @@ def mirror_lock(home: Home) -> Iterator[None]:
 
 
 class _Stop(BaseException):
-    """A signal: leaves a request to a slow server at once."""
+    """A signal came: abandon even a request to a slow server."""
 
 
 def run_mirror(home: Home, target: Target, *, afresh: bool = False) -> int:
-    """Run until SIGINT or SIGTERM."""
+    """Mirror until SIGINT or SIGTERM; `afresh` sends everything again."""
 
     def stop(number: int, frame: FrameType | None) -> NoReturn:
         raise _Stop

@@ -1,4 +1,4 @@
-"""What of the journal is still to be sent."""
+"""Read from the journal what is still to be sent."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from logger.mirror.points import event_line, firing_line, logger_line
 from logger.plan import Probe
 
 FIRINGS_S: Final = 1.0
-"""How often it is looked whether a firing was begun, ended or renamed. [s]"""
+"""How often to check whether a firing was started, ended or renamed [s]."""
 BEAT_S: Final = 0.5
-"""How often the logger's health is sent while a firing runs. [s]"""
+"""How often the logger's health is sent while a firing is running [s]."""
 _BATCHES: Final = 16  # a batch may be a whole minute of a rig
 _EVENTS: Final = 1000
 
@@ -33,7 +33,7 @@ class Cursor:
 
 
 class Outbox:
-    """Reads the journal for the mirror; NoJournalError while there is none."""
+    """Reads the journal for the mirror; NoJournalError: there is none yet."""
 
     def __init__(self, path: Path, site: str, clock: Callable[[], float] = time.monotonic) -> None:
         self._reader = JournalReader(path)
@@ -55,34 +55,35 @@ class Outbox:
     def same_file(self) -> bool:
         """Tell whether the journal is still the one that was opened.
 
-        A damaged one is replaced, and what is saved of it comes in later, below what was sent already.
+        A damaged one is replaced, and what is saved of it is added later, with lower numbers than those
+        already sent.
         """
         try:
-            # Its own look comes last: a file that was replaced isn't to be read any more.
+            # Compare inodes first: a file that has been replaced mustn't be read any more.
             return self._path.stat().st_ino == self._inode and self._which() == self.file
         except OSError:
             return False
 
     def _which(self) -> int:
         joined: dict[str, Any] = {}
-        with contextlib.suppress(JournalError):  # whoever reads on finds that out
+        with contextlib.suppress(JournalError):  # the next read will report it
             joined = self._reader.meta(JOINED)
         return self._inode + (int(joined.get("count", 0)) << 64)
 
     def newest(self) -> int:
-        """Tell where the journal ends; see `JournalReader.newest_arrival`."""
+        """Return the end of the journal; see `JournalReader.newest_arrival`."""
         return self._reader.newest_arrival()
 
     def repeat(self) -> None:
-        """Say again what is said only when it changes: firings, and the logger's health."""
+        """Send again what is otherwise sent only when it changes: firings, and the logger's health."""
         self._sent.clear()
         self._beat = ""
         self._firings_s = self._beat_s = float("-inf")
 
     def take(self, cursor: Cursor, room: int) -> tuple[list[str], Cursor]:
-        """Give what comes next, in about so many lines, and where the journal goes on after them.
+        """Return the next lines, about `room` of them or none, and the cursor after them.
 
-        Readings that came in together stay together. Without lines if there is nothing new.
+        Readings that arrived together stay together.
         """
         lines = self._take_firings()
         event_id = cursor.event

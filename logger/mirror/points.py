@@ -1,6 +1,6 @@
-"""A firing, its events and the logger's health as lines of InfluxDB's line protocol. Pure.
+"""Write a firing, its events and the logger's health in InfluxDB's line protocol. Pure.
 
-Readings are in `exchange.line_protocol`.
+For readings see `exchange.line_protocol`.
 """
 
 from __future__ import annotations
@@ -22,26 +22,27 @@ _TAGGED: Final = ("rule", "zone", "probe", "state")
 
 
 def quoted(text: str) -> str:
-    """Write a field's text. Line breaks become blanks: servers differ in what they make of them."""
+    """Write a field's text. Line breaks become blanks, because servers treat them differently."""
     for sign, instead in (("\\", "\\\\"), ('"', '\\"'), ("\r\n", " "), ("\n", " "), ("\r", " ")):
         text = text.replace(sign, instead)
     return f'"{text}"'
 
 
 def head(measurement: str, tags: dict[str, str]) -> str:
-    """Write a line's measurement and tags, without those that are empty."""
+    """Write a line's measurement and its tags, leaving out empty ones."""
     return ",".join([measurement, *(f"{key}={escape_tag(value)}" for key, value in tags.items() if value)])
 
 
 def firing_line(info: FiringInfo, *, site: str = "") -> str:
-    """Write what is known of a firing, always at the time of its beginning: a later line takes its place.
+    """Write what is known about a firing, always with the time of its start, so that a later line replaces
+    it.
 
     Measurement `firing`; tags `site` and `firing`; fields `title`, `invented`, `started_us`, `ended_us` (0
-    while it runs), and `plan` and `facts` as JSON texts. What is longer than a server takes is left out.
+    while it is running), and `plan` and `facts` as JSON texts. Texts too long for a server are left out.
     """
     texts = {
         "title": info.title,
-        # JSON, since a plan's line breaks must outlive the journey.
+        # JSON, so that a plan's line breaks survive.
         "plan": json.dumps(info.plan_toml, ensure_ascii=False),
         "facts": to_json(info.facts),
     }
@@ -58,8 +59,8 @@ def event_line(firing: str, event: Event, *, site: str = "") -> str:
     """Write an event.
 
     Measurement `event`; tags `site`, `firing`, `kind`, and an alarm's `rule`, `zone`, `probe` and `state`;
-    fields `id`, `who`, `message` and `data`, a JSON text. The last three digits of its time in nanoseconds
-    are those of its number, so that two events of one microsecond don't overwrite each other.
+    fields `id`, `who`, `message` and `data`, a JSON text. The last three digits of the time in nanoseconds
+    are those of the event's number, so that two events in one microsecond don't overwrite each other.
     """
     tags = {"site": site, "firing": firing, "kind": event.kind}
     if event.kind == "alarm":
@@ -73,7 +74,7 @@ def event_line(firing: str, event: Event, *, site: str = "") -> str:
 
 
 def logger_line(firing: FiringInfo, beat: dict[str, Any], *, site: str = "") -> str | None:
-    """Write the logger's health, in place of what was: it is about now, not a record.
+    """Write the logger's health, replacing the last: it is about now, not a record.
 
     Measurement `logger`; tags `site` and `firing`; field `beat`, a JSON text. None if it is too long.
     """

@@ -1,4 +1,4 @@
-"""What the mirror remembers from one start to the next, in files beside the journal."""
+"""What the mirror remembers between runs, in files next to the journal."""
 
 from __future__ import annotations
 
@@ -19,34 +19,34 @@ from logger.mirror.outbox import Cursor
 PROGRESS: Final = "mirror.json"
 REFUSED: Final = "mirror_refused.lp"
 MOST_REFUSED_BYTES: Final = 16_000_000
-"""The journal has all of it anyway: beyond this they are only counted."""
+"""Beyond this, refused lines are only counted; the journal has them anyway."""
 MOST_KNOWN: Final = 200_000
-"""So many are known again when they come again; beyond this they are counted each time."""
+"""How many refused lines are recognised when they are refused again; more are counted each time."""
 
 
 @dataclass(slots=True)
 class Progress:
     """How far the journal is known to be in InfluxDB, and how that is going.
 
-    It is a file of its own, replaced as a whole: the journal has one writer of readings, who should wait for
-    nobody. Losing it costs sending everything again, which overwrites what is there.
+    It has a file of its own, replaced as a whole: the journal has one writer of readings, which mustn't wait
+    for anyone. Losing the file means sending everything again, which overwrites what is there.
     """
 
     target: str  # where to; what was sent elsewhere doesn't count
     file: int  # which journal: a salvaged one is another file with other numbers
-    cursor: Cursor  # what came before it has been acknowledged long enough ago
-    floor: Cursor  # what came before it isn't lost even if the server was started again
-    started: str  # since when the server had been running
+    cursor: Cursor  # everything before it was acknowledged long enough ago
+    floor: Cursor  # everything before it is safe even if the server was restarted
+    started: str  # when the server had started
     # for people: `state`, `detail`, `sent`, `refused`, `behind`
     health: dict[str, Any] = field(default_factory=dict)
 
     def save(self, home: Path) -> None:
-        """Write it to disk, whole or not at all."""
+        """Write it to disk, all or nothing."""
         write_whole(home / PROGRESS, msgspec.json.encode(self))
 
 
 def load_progress(home: Path) -> Progress | None:
-    """Read what is remembered; None if there is nothing that can be read."""
+    """Read what is remembered; None where nothing can be read."""
     try:
         return msgspec.json.decode((home / PROGRESS).read_bytes(), type=Progress)
     except (OSError, msgspec.DecodeError, UnicodeDecodeError):
@@ -54,13 +54,13 @@ def load_progress(home: Path) -> Progress | None:
 
 
 def forget_progress(home: Path) -> None:
-    """Remember nothing: everything is sent again, what was refused too."""
+    """Forget everything, so that all of it is sent again, refused lines included."""
     for name in (PROGRESS, REFUSED):
         (home / name).unlink(missing_ok=True)
 
 
 def mirror_runs(home: Home) -> bool:
-    """Tell whether a mirror of this folder runs."""
+    """Tell whether a mirror of this folder is running."""
     try:
         with (home.root / "mirror.lock").open("r") as lock:
             fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
@@ -72,9 +72,9 @@ def mirror_runs(home: Home) -> bool:
 
 
 def mirror_health(home: Home) -> dict[str, Any] | None:
-    """Say how the mirror is; None where there never was one.
+    """Return the mirror's health; None where there has never been one.
 
-    `state` (`running`, `waiting`, `stopped`), `detail`, `target`, `sent` (lines since its start), `refused`
+    `state` (`running`, `waiting`, `stopped`), `detail`, `target`, `sent` (lines since it started), `refused`
     (lines put aside), `behind` (batches to go) and `at_s`.
     """
     known = load_progress(home.root)
@@ -86,7 +86,7 @@ def mirror_health(home: Home) -> dict[str, Any] | None:
 
 
 class Refused:
-    """Lines that InfluxDB doesn't take, put aside with the reason."""
+    """Lines that InfluxDB refuses, put aside with the reason."""
 
     def __init__(self, home: Path) -> None:
         self._path = home / REFUSED
@@ -96,7 +96,7 @@ class Refused:
         self.count = len(self._known)
 
     def add(self, lines: Sequence[str], why: str) -> None:
-        """Put lines aside that aren't yet."""
+        """Put lines aside, unless they already are."""
         new = [line for line in lines if _mark(line.encode()) not in self._known]
         if not new:
             return

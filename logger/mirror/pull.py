@@ -1,4 +1,4 @@
-"""A firing out of an InfluxDB into a journal: all of it, or nothing."""
+"""Copy a firing from an InfluxDB into a journal, all of it or nothing."""
 
 from __future__ import annotations
 
@@ -23,22 +23,22 @@ class PullError(UserError):
 def pull(
     archive: Archive, firing: StoredFiring, home: Home, say: Callable[[float], None] = lambda part: None
 ) -> FiringInfo:
-    """Copy a firing into the journal, under the ID it has everywhere; `say` is told the part fetched, 0 to 1.
+    """Copy a firing into the journal, under the same ID; `say` receives the part fetched, 0 to 1.
 
-    It is fetched into a journal of its own first, so that the real one is held up for no longer than the
-    copying on this machine takes, and nothing half-fetched is ever in it. PullError: it is in the journal
-    already, or has no readings; InfluxError: the server doesn't answer.
+    It is first fetched into a separate journal, so that the real one is held up only while it is copied on
+    this machine, and never contains anything half-fetched. PullError: it is already in the journal, or has no
+    readings; InfluxError: the server doesn't answer.
     """
     home.create()
     if home.journal.exists():
         with contextlib.closing(JournalReader(home.journal)) as reader:
             if any(info.id == firing.id for info in reader.firings(binned=None)):
                 raise PullError(
-                    f"{firing.id} is in {home.root} already; give another --home for a second copy"
+                    f"{firing.id} is already in {home.root}; give another --home for a second copy"
                 )
     extent = archive.extent(firing)
     if extent is None:
-        raise PullError(f"{firing.id}: there is no reading of it in this InfluxDB")
+        raise PullError(f"{firing.id}: this InfluxDB has no readings of it")
     with tempfile.TemporaryDirectory(prefix="pull-", dir=home.root) as folder:
         fetched = Path(folder) / "journal.sqlite"
         _fetch(archive, firing, extent, fetched, say)
@@ -56,7 +56,7 @@ def pull(
 
 
 def copy_events(writer: JournalWriter, firing: str, events: Iterable[Event], numbers: dict[int, int]) -> None:
-    """Copy events in order, also those taken back later; `numbers` takes their numbers there to here."""
+    """Copy events in order, including those retracted later; `numbers` maps their old numbers to the new."""
     for event in events:
         data = event.data
         if event.kind == "retract" and (known := numbers.get(data.get("event", -1))) is not None:

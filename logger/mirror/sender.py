@@ -1,4 +1,4 @@
-"""Writes lines to an InfluxDB through its client library, and knows a bad line from a bad server."""
+"""Write lines to an InfluxDB through its client library, and tell a bad line from a bad server."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ _WORDS: Final = {
     401: "it refuses the token; put the right one into the token's file",
     403: "the token may not write to this bucket; give one that may",
     404: "it has no such bucket or organisation; make the bucket, or name the right one",
-    429: "it is busy and asks to wait",
-    503: "it is busy and asks to wait",
+    429: "it is busy, and asks us to wait",
+    503: "it is busy, and asks us to wait",
 }
 
 Refuse = Callable[[Sequence[str], str], None]
@@ -36,8 +36,8 @@ Refuse = Callable[[Sequence[str], str], None]
 class ServerTrouble(Exception):
     """Nothing can be written for now.
 
-    `doubtful`: the server may have forgotten what it had acknowledged; `wait_s`: how long it asks to be left
-    alone. [s]
+    `doubtful`: the server may have forgotten what it had acknowledged; `wait_s`: how long it asks us to wait
+    [s].
     """
 
     def __init__(self, text: str, *, doubtful: bool, wait_s: float = 0.0) -> None:
@@ -52,7 +52,7 @@ class Sender:
         self._target = target
         self._refuse = refuse
         self.size = MOST_LINES
-        """As many lines at once as it takes well."""
+        """How many lines to send at once."""
         self._client = InfluxDBClient(
             url=target.url,
             token=target.token,
@@ -73,9 +73,9 @@ class Sender:
             self._client.close()  # type: ignore[no-untyped-call]
 
     def write(self, lines: Sequence[str]) -> None:
-        """Write lines; those that are refused for what they are go to `refuse`, all others are acknowledged.
+        """Write lines; bad ones go to `refuse`, all others are acknowledged.
 
-        ServerTrouble: some are written, perhaps, and some aren't; write all of them again later.
+        ServerTrouble: some may have been written and others not; write all of them again later.
         """
         size = self.size
         for at in range(0, len(lines), size):
@@ -83,30 +83,30 @@ class Sender:
         self.size = min(MOST_LINES, size * 11 // 10)
 
     def ping(self) -> None:
-        """See whether the server is there."""
+        """Check that the server is there."""
         self._ask("/ping")
 
     def interrupted(self) -> bool:
-        """Tell whether the connection broke since the last call without the server having announced it.
+        """Tell whether the connection has broken since the last call, unannounced by the server.
 
-        It may have been started again since; what it had acknowledged shortly before may be gone.
+        The server may have been restarted, and what it had just acknowledged may be gone.
         """
         doubtful = self._connected > self._known and not self._announced
         self._listen()
         return doubtful
 
     def started(self) -> str:
-        """Ask the server since when it has been running, in its words; empty where it doesn't say."""
+        """Ask the server when it was started, in its words; empty where it doesn't say."""
         try:
             return str(json.loads(self._ask("/ready"))["started"])
         except (ValueError, TypeError, KeyError):
             return ""
         finally:
             if self._connected == self._known or self._announced:
-                self._listen()  # else `interrupted` tells
+                self._listen()  # otherwise `interrupted` reports it
 
     def _ask(self, path: str) -> str | bytes:
-        """Ask for something small; that the server won't say is an answer too."""
+        """Ask for something small; a refusal is an answer, too."""
         api = self._client.api_client
         try:
             with self._errors():
@@ -121,7 +121,7 @@ class Sender:
             return b""
 
     def _listen(self) -> None:
-        """Take note whether the server has announced that it ends the connection."""
+        """Note whether the server has announced that it will end the connection."""
         self._known = self._connected
         response = self._client.api_client.last_response
         self._announced = (
@@ -129,7 +129,7 @@ class Sender:
         )
 
     def _count_connections(self) -> None:
-        """Take note whenever a connection is made: urllib3 makes another without a word."""
+        """Count connections, because urllib3 reconnects without saying so."""
         pool = self._client.api_client.rest_client.pool_manager.connection_from_url(self._target.url)
         sender = self
 
@@ -149,7 +149,7 @@ class Sender:
             self._sort_out(lines, exc)
 
     def _try_out(self, exc: ApiException) -> None:
-        """Write a line that nothing can be wrong with: a server that refuses it too refuses all and any."""
+        """Write a harmless line: a server that refuses even that refuses everything."""
         try:
             self._post([head("mirror", {"site": self._target.site}) + " refused=true"])
         except ApiException:
@@ -157,7 +157,7 @@ class Sender:
             raise ServerTrouble(what, doubtful=False) from None
 
     def _sort_out(self, lines: Sequence[str], exc: ApiException) -> None:
-        """Find out by halving which lines are refused, and write the others."""
+        """Find the refused lines by halving, and write the others."""
         why = _message(exc)
         dropped = re.search(r"dropped=(\d+)", why)
         if len(lines) == 1 or (dropped is not None and int(dropped[1]) >= len(lines)):
@@ -176,7 +176,7 @@ class Sender:
 
     @contextlib.contextmanager
     def _errors(self) -> Iterator[None]:
-        """Let through what is about the lines; all else is about the server."""
+        """Let errors about the lines through; all others are about the server."""
         try:
             yield
         except ApiException as exc:
@@ -193,11 +193,11 @@ class Sender:
             ) from None
         except (urllib3.exceptions.HTTPError, OSError) as exc:
             self._less()
-            self._announced = True  # told here
+            self._announced = True  # reported here
             raise ServerTrouble(self._target.unreachable(exc), doubtful=True) from None
 
     def _less(self) -> None:
-        """Send less at a time from now on: a server may merely be slow."""
+        """Send less at a time from now on: the server may just be slow."""
         self.size = max(FEWEST_LINES, self.size // 2)
 
 

@@ -1,4 +1,4 @@
-"""Which InfluxDB, and as whom."""
+"""Which InfluxDB to use, and the token for it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ MAX_SITE = 64
 
 
 class TargetError(UserError):
-    """What was said about the InfluxDB is wrong."""
+    """A setting for the InfluxDB is wrong."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,11 +22,11 @@ class Target:
     """One InfluxDB."""
 
     url: str  # `http[s]://host[:port][/path]`, without a slash at the end
-    # org, bucket: InfluxDB 1 knows the bucket as a database and no organisation
+    # org, bucket: for InfluxDB 1 the bucket is a database, and there are no organisations
     org: str = "stokewatch"
     bucket: str = "stokewatch"
-    site: str = ""  # where the rigs stand; it keeps places apart that share a bucket
-    token: str = field(default="", repr=False)  # empty where the server wants none. It is never shown.
+    site: str = ""  # where the rigs are; it keeps sites that share a bucket apart
+    token: str = field(default="", repr=False)  # empty where the server needs none; never shown
 
     @classmethod
     def find(
@@ -39,11 +39,12 @@ class Target:
         token_file: Path | None = None,
         environ: Mapping[str, str] | None = None,
     ) -> Target | None:
-        """Put together what the command line and the environment say; the command line goes first.
+        """Combine the command line and the environment; the command line comes first.
 
-        Else STOKEWATCH_INFLUX_URL (None without one), _ORG, _BUCKET and STOKEWATCH_SITE, and the token from
-        the file that STOKEWATCH_INFLUX_TOKEN_FILE names, or STOKEWATCH_INFLUX_TOKEN itself. There is no
-        option for the token: everybody on a machine can read command lines. TargetError names what is wrong.
+        The environment has STOKEWATCH_INFLUX_URL (None without one), _ORG, _BUCKET and STOKEWATCH_SITE, and
+        the token in the file named by STOKEWATCH_INFLUX_TOKEN_FILE, or in STOKEWATCH_INFLUX_TOKEN itself.
+        There is no option for the token: everyone on a machine can read command lines. TargetError names what
+        is wrong.
         """
         env = os.environ if environ is None else environ
         given = url or env.get("STOKEWATCH_INFLUX_URL", "")
@@ -52,10 +53,10 @@ class Target:
         named = token_file or env.get("STOKEWATCH_INFLUX_TOKEN_FILE", "")
         token = _read_token(Path(named)) if named else env.get("STOKEWATCH_INFLUX_TOKEN", "").strip()
         if not token.isascii() or any(c.isspace() for c in token):
-            raise TargetError("the token for InfluxDB has spaces or odd letters in it; copy it exactly")
+            raise TargetError("the token for InfluxDB has spaces or odd characters in it; copy it exactly")
         place = env.get("STOKEWATCH_SITE", "") if site is None else site
         if len(place) > MAX_SITE or not place.isprintable():
-            raise TargetError(f"site {place!r}: give up to {MAX_SITE} printable letters on one line")
+            raise TargetError(f"site {place!r}: give up to {MAX_SITE} printable characters on one line")
         return cls(
             url=checked_url(given),
             org=org or env.get("STOKEWATCH_INFLUX_ORG") or "stokewatch",
@@ -65,18 +66,18 @@ class Target:
         )
 
     def unreachable(self, exc: Exception) -> str:
-        """Say that nobody answers there."""
+        """Say that the server can't be reached."""
         why = type(exc).__name__
-        return f"{self.url}: can't be reached ({why}); is it running, and the network there?"
+        return f"{self.url}: can't be reached ({why}); is it running, and is the network up?"
 
     @property
     def name(self) -> str:
-        """What is written to, for messages and to know it again."""
+        """Address and bucket, for messages and to recognise the target."""
         return f"{self.url} {self.org}/{self.bucket}"
 
 
 def checked_url(text: str) -> str:
-    """Check the address of an InfluxDB; give it without a slash at the end."""
+    """Check the address of an InfluxDB, and return it without a trailing slash."""
     mend = "give http://host:8086 or https://host"
     try:
         parts = urlsplit(text)
@@ -85,13 +86,13 @@ def checked_url(text: str) -> str:
         raise TargetError(f"the address of InfluxDB can't be read; {mend}") from None
     if parts.username is not None or parts.password is not None:
         raise TargetError(
-            "the address of InfluxDB has a name or password in it, which everybody could read; put the token "
-            "into a file and name it in STOKEWATCH_INFLUX_TOKEN_FILE"
+            "the address of InfluxDB has a name or password in it, which anyone could read; put the token "
+            "into a file and name that in STOKEWATCH_INFLUX_TOKEN_FILE"
         )
     if parts.scheme not in ("http", "https") or not parts.hostname or port == 0:
         raise TargetError(f"{text}: not the address of an InfluxDB; {mend}")
     if parts.query or parts.fragment:
-        raise TargetError(f"{text}: leave out what follows ? or #; {mend}")
+        raise TargetError(f"{text}: leave out ? or # and what follows; {mend}")
     return text.rstrip("/")
 
 
@@ -100,4 +101,6 @@ def _read_token(path: Path) -> str:
         return path.read_text(encoding="ascii").strip()
     except (OSError, UnicodeDecodeError) as exc:
         why = exc.strerror if isinstance(exc, OSError) else "not a text file"
-        raise TargetError(f"{path}: the token for InfluxDB can't be read ({why}); name its file") from None
+        raise TargetError(
+            f"{path}: the token for InfluxDB can't be read ({why}); give the file it is in"
+        ) from None

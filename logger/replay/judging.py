@@ -1,4 +1,4 @@
-"""Feeds the judgement: lines up what several rigs send, and goes on where it was after a restart."""
+"""Feed the judgement: line up what several rigs send, and carry on after a restart."""
 
 from __future__ import annotations
 
@@ -27,32 +27,32 @@ if TYPE_CHECKING:
     from logger.judgement.alarms import Event
 
 ACTIVE_S: Final = 3.0
-"""A rig that has been silent longer than this no longer holds up the judgement of the others."""
+"""A rig silent for longer than this no longer holds up the judgement of the others [s]."""
 
 Kept = dict[str, tuple[float, float, float, str]]
-"""By zone: estimate, least and most [°C], and what it stands on."""
+"""By zone: estimate, low and high [°C], and what it is based on."""
 
 RAKED: Final = "raked"
-"""The kind of note that says that coals are being pulled away."""
+"""The kind of note that says the coals are being raked out."""
 
 _LOOKED_AT: Final = 30
-"""So many of a firing's stored batches tell how often it was read."""
+"""How many of a firing's stored batches show how often it was read."""
 
 _MINUTE_US: Final = 60_000_000
-_BLOCK_US: Final = 5 * _MINUTE_US  # as many seconds as the judgement works through at once
+_BLOCK_US: Final = 5 * _MINUTE_US  # how much the judgement works through at once
 _HEAD: Final = struct.Struct("<qI")  # time of the last reading judged, number of columns
 
 
 class Judging:
     """The judgement of one firing, fed from journal batches.
 
-    Readings of one rig go on at once. Where several rigs send, each waits for the slowest that is still
-    active, so that the judgement sees one line of time whatever way the frames arrived in; what comes later
-    than that (a rig that kept its frames during an outage) is in the journal but isn't judged any more.
+    Readings from a single rig are judged at once. With several rigs, each waits for the slowest that is still
+    active, so that the judgement sees everything in order of time, however the frames arrived. Anything later
+    than that (from a rig that kept its frames during an outage) is in the journal, but isn't judged.
 
-    Without a plan each channel becomes a probe when it first shows. `stored`: the firing was imported from
-    other people's files; how often each channel was read is looked up before it is judged, and a channel that
-    begins late or ends early is no fault.
+    Without a plan, each channel becomes a probe when it first appears. `stored`: the firing was imported from
+    other people's files; how often each channel was read is looked up before judging, and a channel that
+    starts late or ends early isn't a fault.
     """
 
     def __init__(
@@ -70,11 +70,11 @@ class Judging:
 
     @property
     def plan(self) -> Plan:
-        """The plan that is judged by, with a probe for each channel seen where no plan was given."""
+        """The plan used, with a probe for each channel seen where none was given."""
         return self.judge.plan
 
     def rebuild(self, seen: Sequence[tuple[str, str]]) -> None:
-        """Start afresh with these channels, in order of first appearance; replay the firing afterwards."""
+        """Start over with these channels, in order of first appearance; then replay the firing."""
         self._seen = list(seen)
         self._judge_afresh((self._given or Plan()).for_channels(self._seen))
         self._held.clear()
@@ -91,7 +91,7 @@ class Judging:
         }
 
     def take(self, batches: Sequence[Batch]) -> list[Event]:
-        """Judge new readings; give what the judgement says to them, in order of time."""
+        """Judge new readings, and return the resulting events in order of time."""
         for batch in batches:
             self._hold(batch)
         if not self._last_us:
@@ -103,7 +103,7 @@ class Judging:
     def replay(self, reader: JournalReader, firing: str, since_us: int | None) -> list[Event]:
         """Judge stored readings from a time on [µs]: after `restore` or `rebuild`, or for a rehearsal.
 
-        After a restart what it gives is in the journal already.
+        After a restart, the events returned are already in the journal.
         """
         parts = self.replay_in_steps(reader, firing, since_us, _BLOCK_US)
         return [event for _, events in parts for event in events]
@@ -111,13 +111,13 @@ class Judging:
     def replay_in_steps(
         self, reader: JournalReader, firing: str, since_us: int | None, step_us: int
     ) -> Iterator[tuple[int, list[Event]]]:
-        """Judge stored readings; give what was said in each step of time, and its end. [µs].
+        """Judge stored readings, and yield the end of each time step [µs] with its events.
 
-        A step is a whole part of a minute, or whole minutes. Steps without readings are left out.
+        A step divides a minute, or is whole minutes. Steps without readings are left out.
         """
         for event in reader.events(firing):
             if event.kind == "spot" and event.t_us >= (since_us or 0):
-                with suppress(RequestError):  # what an older version took for a spot reading
+                with suppress(RequestError):  # an older version may have accepted it
                     self.spot(event.t_us, event.data)
             elif event.kind == "note" and event.t_us >= (since_us or 0):
                 self.note(event.t_us, event.data)
@@ -125,7 +125,7 @@ class Judging:
             self._judge_afresh(self.judge.plan, self._usual_s(reader.batches(firing)))
         stored = reader.batches(firing, since_us=since_us or 0)
         span_us = max(step_us, _MINUTE_US)
-        # All rigs' readings of that time together, so that none of them looks late.
+        # All rigs' readings of that time go together, or some would look late.
         for span, group in groupby(stored, key=lambda batch: int(batch.t_us[0]) // span_us):
             batches = [self._with_cold_junctions(batch) for batch in group]
             for begin in range(span * span_us, (span + 1) * span_us, step_us):
@@ -136,8 +136,8 @@ class Judging:
                     yield begin + step_us, self.take(cut)
 
     def go_on(self, reader: JournalReader, firing: str) -> list[Event]:
-        """Judge what has come into the journal since `replay`."""
-        self._held.clear()  # it is read again
+        """Judge what has been added to the journal since `replay`."""
+        self._held.clear()  # read again below
         return self.replay(reader, firing, self._judged_us + 1)
 
     def advance(self, now_us: int) -> list[Event]:
@@ -145,39 +145,37 @@ class Judging:
         return self.judge.advance((now_us - self._started_us) / 1e6)
 
     def report(self, now_us: int, rule: str, place: str, holds: bool, message: str) -> list[Event]:
-        """Take a condition that no reading shows."""
+        """Report a condition that no reading shows."""
         return self.judge.report(self.seconds(now_us), rule, place, holds, message)
 
     def act(self, now_us: int, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
-        """Carry out what a person does about an alarm; RequestError where there is no such alarm."""
+        """Carry out what a person does about an alarm; RequestError: it isn't raised."""
         try:
             return self.judge.act(self.seconds(now_us), action, key, who, minutes=minutes)
         except KeyError as exc:
-            raise RequestError(
-                f"{shortened(key)} isn't an alarm that stands; it may have cleared", "key"
-            ) from exc
+            raise RequestError(f"{shortened(key)} isn't a raised alarm; it may have cleared", "key") from exc
 
     def spot(self, t_us: int, data: dict[str, Any]) -> bool:
-        """Take a spot reading, as the journal keeps it; False where it says nothing of an estimate."""
+        """Take a gun reading as the journal stores it; False where it tells an estimate nothing."""
         spot = read_spot(data)
         return self.judge.spot(self.seconds(t_us), spot.zone, spot.temperature_c, spot.emissivity)
 
     def retract_spot(self, t_us: int, data: dict[str, Any]) -> None:
-        """Take a spot reading back, as if it had never been."""
+        """Undo a gun reading, as if it had never been taken."""
         self.judge.retract_spot(self.seconds(t_us), read_spot(data).zone)
 
     def note(self, t_us: int, data: dict[str, Any]) -> None:
-        """Take a note, as the journal keeps it: that coals are being raked out changes what is called."""
+        """Take a note as the journal stores it: raking out the coals changes which alarms are raised."""
         if data.get("kind") == RAKED:
             self.judge.raked(self.seconds(t_us))
 
     def retract_note(self, t_us: int, data: dict[str, Any]) -> None:
-        """Take a note back, as if it had never been."""
+        """Undo a note, as if it had never been made."""
         if data.get("kind") == RAKED:
             self.judge.retract_raked(self.seconds(t_us))
 
     def take_estimates(self) -> list[tuple[int, Kept]]:
-        """Give what is to be kept of the estimate since the last call: times [µs], and zones' bands."""
+        """Return the estimates to store since the last call: times [µs], and each zone's band."""
         return [
             (
                 self.micros(row.t_s),
@@ -187,18 +185,18 @@ class Judging:
         ]
 
     def verdict_data(self, *, ahead: bool = True) -> dict[str, Any]:
-        """What the judgement says now, for the heartbeat; `ahead`: and what comes."""
+        """Return the current verdict for the heartbeat; `ahead`: with the forecast."""
         return verdict_data(self.judge.verdict(ahead=ahead))
 
     def snapshot(self) -> bytes:
-        """Everything needed to go on after a restart."""
+        """Return everything needed to carry on after a restart."""
         return _HEAD.pack(self._judged_us, len(self.plan.probes)) + self.judge.snapshot()
 
     def restore(self, state: bytes | None, seen: Sequence[tuple[str, str]]) -> int | None:
-        """Go on from a `snapshot`; give from when on readings are still to be replayed. [µs].
+        """Carry on from a `snapshot`, and return the time from which readings are still to be replayed [µs].
 
-        None, for everything: there is no snapshot, it knows fewer channels than there are now, or belongs to
-        another plan or version.
+        None means everything: there is no snapshot, it has another number of channels than there are now, or
+        it is of another plan or version.
         """
         self.rebuild(seen)
         if state is None:
@@ -225,7 +223,7 @@ class Judging:
 
     @classmethod
     def of_stored(cls, firing: FiringInfo, plan: Plan | None, *, estimating: bool = False) -> Judging:
-        """Begin to judge a stored firing, under a plan or its own."""
+        """Start judging a stored firing by a plan, or by its own."""
         if plan is None and firing.plan_toml is not None:
             plan = firing.plan
         judging = cls(plan, firing.started_us, estimating=estimating, stored="imported" in firing.facts)
@@ -233,14 +231,14 @@ class Judging:
         return judging
 
     def summary(self, firing: FiringInfo, events: list[Event]) -> dict[str, Any]:
-        """End a stored firing; give, as JSON, what was said of it."""
+        """End a stored firing, and return the rehearsal's JSON."""
         events = events + self.advance(firing.last_us or firing.started_us)
         self.judge.close()
         verdict = self.judge.verdict(ahead=False)
         return {"firing": firing.id, **summary(self.plan, events, verdict, firing.length_s)}
 
     def _usual_s(self, batches: Iterator[Batch]) -> Floats:
-        """How far apart each probe's readings usually lie, by the firing's first ones [s]."""
+        """Return the usual interval between each probe's readings, judging by the first ones [s]."""
         k = len(self.judge.plan.probes)
         times: list[list[Ints]] = [[] for _ in range(k)]
         for batch in islice(batches, _LOOKED_AT):
@@ -293,14 +291,14 @@ class Judging:
         return self.judge.push((t_us[now] - self._started_us) / 1e6, values[now], status[now], cold[now])
 
     def _with_cold_junctions(self, batch: Batch) -> Batch:
-        """Work out what the journal doesn't keep, since it follows from the raw words."""
+        """Work out cold junctions, which the journal doesn't store because they follow from the raw words."""
         seen = [(batch.rig, channel.name) for channel in batch.channels]
         again = reconvert(batch, assign_probes(self.judge.plan, seen))
         return replace(batch, cold_junction_c=again.cold_junction_c)
 
 
 def _between(batch: Batch, since_us: int, until_us: int) -> Batch:
-    """Give a batch's frames of a stretch of time, from `since_us` until before `until_us`."""
+    """Return a batch's frames from `since_us` until before `until_us`."""
     a, b = np.searchsorted(batch.t_us, (since_us, until_us))
     if b - a == len(batch.t_us):
         return batch
@@ -310,10 +308,10 @@ def _between(batch: Batch, since_us: int, until_us: int) -> Batch:
 def rehearse(
     reader: JournalReader, firing: FiringInfo, plan: Plan | None = None, *, estimating: bool = False
 ) -> dict[str, Any]:
-    """Run a plan's alarms (else its own) over a stored firing, to see what they would have said.
+    """Run a plan's alarms, or its own plan's, over a stored firing to see what they would have said.
 
-    Gives JSON; times count from the firing's first reading. `estimating`: also what the pots were at, as it
-    would have been estimated beside the fire.
+    Returns JSON; times count from the firing's first reading. `estimating` adds the temperature of the pots
+    as it would have been estimated at the fire.
     """
     judging = Judging.of_stored(firing, plan, estimating=estimating)
     said = judging.summary(firing, judging.replay(reader, firing.id, None))

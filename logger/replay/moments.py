@@ -1,4 +1,4 @@
-"""A stored firing judged from its beginning, and what was to be said at each moment of it."""
+"""Judge a stored firing from its beginning, and keep what there was to say at each moment."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ if TYPE_CHECKING:
 
 STEPS_S: Final = (5, 10, 20, 30, 60)
 MOST_MOMENTS: Final = 2000
-"""A firing's moments lie 5 s apart, farther where it would have more than so many."""
+"""A firing's moments are 5 s apart, or further where there would be more than this many."""
 FORECAST_S: Final = 60.0
 MOST_FORECASTS: Final = 120
-"""What comes is forecast once a minute, seldomer in a long firing: each forecast costs some milliseconds."""
+"""A forecast is made once a minute, less often in a long firing: each costs some milliseconds."""
 
 _NUMBERS: Final = ("level_c", "rate_c_per_min", "peak_c", "above_burnout_s", "soak_s")
 
 
 class Moments:
-    """Verdicts over time, by column, each text once."""
+    """Verdicts over time, in columns, each text stored once."""
 
     def __init__(self, zones: tuple[str, ...]) -> None:
         self._words: dict[str, int] = {}
@@ -41,7 +41,7 @@ class Moments:
         self._forecasts: list[dict[str, Any]] = []
 
     def add(self, t_s: float, verdict: LoadVerdict, *, ahead: bool) -> None:
-        """Take the verdict of a moment; without forecasts in it those of the moment before hold on."""
+        """Add the verdict of a moment; if it has no forecasts (`ahead`), the last ones still hold."""
         self._t_s.append(t_s)
         self._load["line"].append(self._word(verdict.line))
         self._load["stage"].append(self._word(verdict.stage))
@@ -51,7 +51,7 @@ class Moments:
             self._add_forecast(t_s, verdict)
 
     def _add_forecast(self, t_s: float, verdict: LoadVerdict) -> None:
-        """Keep what was to come of the coldest zone, as it is drawn beside the fire."""
+        """Keep the coldest zone's forecast, as it is drawn at the fire."""
         coldest = next((zone for zone in verdict.zones if zone.zone == verdict.coldest), None)
         kept: dict[str, Any] = {"t_s": t_s, "zone": None}
         if coldest is not None and coldest.forecast is not None:
@@ -74,12 +74,12 @@ class Moments:
             self._coals.add(zone.zone)
 
     def data(self) -> dict[str, Any]:
-        """Give them for programs, as JSON.
+        """Return them as JSON.
 
-        `t_s`; `line` and `stage`, as numbers of `words`; `parts`, of those words that have temperatures in
-        them (`logger.words.said`), by their number; `zones`, each with its columns, `missing` and
-        `ahead` (what was forecast then) as numbers of `words`; `forecasts`, each with its `t_s` and, where
-        the coldest zone had one, `zone`, `at_s`, `ahead_s`, `low_c`, `middle_c`, `high_c`.
+        `t_s`; `line` and `stage`, as indices into `words`; `parts`, by index, of words with temperatures in
+        them (`logger.words.said`); `zones`, each with its columns, of which `missing` and `ahead` (the
+        forecast then) are indices into `words`; `forecasts`, each with its `t_s` and, where the coldest zone
+        had one, `zone`, `at_s`, `ahead_s`, `low_c`, `middle_c`, `high_c`.
         """
         return {
             "t_s": self._t_s,
@@ -96,14 +96,14 @@ class Moments:
     def _word(self, text: str) -> int:
         number = self._words.setdefault(str(text), len(self._words))
         if isinstance(text, Said):
-            self._parts[str(number)] = text.plain()  # a key as JSON has it
+            self._parts[str(number)] = text.plain()  # JSON's keys are text
         return number
 
 
 def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) -> dict[str, Any]:
     """Judge a stored firing from its beginning, as a rehearsal does, and keep what was said when.
 
-    Gives JSON as `judging.rehearse` does, and `moments` as of `Moments.data`.
+    Returns the JSON of `judging.rehearse`, with `moments` as in `Moments.data`.
     """
     judging = Judging.of_stored(firing, plan)
     duration_s = firing.length_s
@@ -122,5 +122,5 @@ def judged(reader: JournalReader, firing: FiringInfo, plan: Plan | None = None) 
 
 
 def with_alarms(plan: Plan, alarms: dict[str, dict[str, float | bool]]) -> Plan:
-    """Change some of a plan's alarm settings, by rule. Not checked: read what it `dumps`."""
+    """Change some of a plan's alarm settings, by rule, unchecked; to check them, read what it `dumps`."""
     return replace(plan, alarms={rule: {**own, **alarms.get(rule, {})} for rule, own in plan.alarms.items()})

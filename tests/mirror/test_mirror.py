@@ -458,7 +458,7 @@ def test_how_far_it_came_can_be_lost_and_nothing_else_is(
     settle(mirror)
     mirror.close()
     assert len(sent(gate)) == 20
-    assert "how far the mirror came can't be noted down" in caplog.text
+    assert "the mirror's progress can't be saved" in caplog.text
 
 
 def test_what_is_put_aside_does_not_fill_the_disk(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -368,7 +368,7 @@ def test_a_firing_without_readings_is_not_pulled(
     mirror.close()
     [firing] = [stored for stored in archive.firings("bare") if stored.id == made.id]
     there = Home(tmp_path / "there")
-    with pytest.raises(PullError, match="there is no reading of it"):
+    with pytest.raises(PullError, match="this InfluxDB has no readings of it"):
         pull(archive, firing, there)
     assert not there.journal.exists()
 
