@@ -136,7 +136,11 @@ def test_photos_of_pots_are_added_and_taken_away(archive: Archive, tablet: Page,
         tablet.click("#report-add-photos")
     choosing.value.set_files(files)
     until(lambda: tablet.locator("#report-photos img").count() == 1, "it is there", 60)
-    until(lambda: "no photo.jpg: this is no photo" in tablet.inner_text("#report-photos-said"), "refused", 30)
+    until(
+        lambda: "no photo.jpg: this photo can't be read" in tablet.inner_text("#report-photos-said"),
+        "refused",
+        30,
+    )
     tablet.locator("#report-photos button").click()
     until(lambda: tablet.locator("#report-photos img").count() == 0, "it is taken away", 60)
 
