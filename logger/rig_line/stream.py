@@ -382,10 +382,6 @@ class Stream:
             return outcome
         if self._is_disorder(now_s):
             self._do_without_counters(outcome)
-        elif boot.fit(strand.frames[0]) is Fit.AHEAD and not boot.may_have_restarted(
-            strand.frames[0].ms, strand.frames[0].arrival_s
-        ):
-            self._merge(strand, boot, outcome)
         else:
             self._turn(strand, outcome)
         return outcome

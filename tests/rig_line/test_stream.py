@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from collections import Counter
 from itertools import count, pairwise
@@ -531,11 +532,36 @@ def test_streams_that_were_followed_wrongly(seed: int) -> None:
     assert not faults(course, follow(course))
 
 
+@pytest.mark.parametrize(
+    "seed",
+    [
+        # a boot that seemed 24 days ahead of the last fell silent, and was placed there
+        *(910_000_190, 910_000_416, 910_000_653, 910_000_655),
+        *range(920_000_000, 920_000_060),
+    ],
+)
+def test_streams_that_end_anywhere(seed: int) -> None:
+    """The rig falls silent for good at any moment, and what is still held is settled by time alone."""
+    course = disturbed(random.Random(seed), ALONE)
+    end_s = random.Random(seed).uniform(105.0, max(one.arrival_s for one in course.sent))
+    course.sent = [one for one in course.sent if one.arrival_s < end_s]
+    course.due_s = math.inf
+    assert not faults(course, follow(course))
+
+
 @pytest.mark.parametrize("seed", [3_000_249, 3_001_416, 3_002_286])
 def test_what_came_again_says_nothing_of_a_later_boots_time(seed: int) -> None:
     """A broker sends frames again; a minute later the rig restarts, and its first counters are theirs."""
     course = disturbed(random.Random(seed))
     assert not faults(course, follow(course))
+
+
+def test_an_old_frame_that_only_looked_like_the_next_gives_its_place_to_the_true_one() -> None:
+    """Else two frames of the rig's own stay set apart."""
+    course = disturbed(random.Random(302_000_758))
+    followed = follow(course)
+    assert not faults(course, followed)
+    assert not any(one.true for one in followed.apart.values())
 
 
 @pytest.mark.parametrize("seed", [511_005_445, 511_005_730, 6_120_000_203])
