@@ -1,4 +1,4 @@
-"""How numbers and times are written on the page: °C and seconds come in, words in either unit out. Pure."""
+"""How the page writes numbers and times: °C and seconds in, words in °C or °F out. Pure."""
 
 from typing import Any, Final
 
@@ -12,25 +12,25 @@ from logger.words.said import span as span
 
 FAULTS: Final = {
     Status.OK: "",
-    Status.OPEN: "open",
+    Status.OPEN: "no contact",
     Status.SHORT_GROUND: "shorted to ground",
     Status.SHORT_SUPPLY: "shorted to supply",
-    Status.RANGE: "beyond range",
+    Status.RANGE: "out of range",
     Status.CORRUPT: "garbled",
     Status.NO_COLD_JUNCTION: "no cold junction",
     Status.ABSENT: "no data",
 }
 STEADY_C_MIN: Final = 0.5
-"""Slower than this counts as steady, as the page's arrows have always had it [°C/min]."""
+"""Anything slower counts as steady; the page's arrows have always used this value. [°C/min]"""
 
 
 def shown(temperature_c: Any, unit: Unit) -> Any:
-    """Convert a temperature from °C, or an array of them, to the unit that is shown."""
+    """Convert a temperature in °C, or an array of them, to the unit shown."""
     return temperature_c * 1.8 + 32.0 if unit == "F" else temperature_c
 
 
 def degrees(temperature_c: float | None, unit: Unit) -> str:
-    """Write a temperature in whole degrees, with its sign but not the unit's letter; a dash for None."""
+    """Write a temperature in whole degrees, without the unit's letter; a dash for None."""
     return "–" if temperature_c is None else f"{in_degrees(temperature_c, unit)}°"
 
 
@@ -40,7 +40,7 @@ def difference(c: float, unit: Unit) -> str:
 
 
 def arrow(rate_c_min: float | None) -> str:
-    """Give the sign of a direction, for those who look from afar, from °C/min."""
+    """Return the arrow for a rate [°C/min], to be read from a distance."""
     if rate_c_min is None:
         return ""
     if abs(rate_c_min) < STEADY_C_MIN:
@@ -49,7 +49,7 @@ def arrow(rate_c_min: float | None) -> str:
 
 
 def direction(rate_c_min: float | None) -> str:
-    """Say a direction in a word [°C/min]."""
+    """Name the direction of a rate [°C/min]."""
     return {"": "", "▬": "steady", "▲": "rising", "▼": "falling"}[arrow(rate_c_min)]
 
 
@@ -87,8 +87,8 @@ def need(card: list[Any], firing: dict[str, Any], unit: Unit) -> str:
     if not missing:
         return "Target and soak done"
     target, burnout = firing["target_c"], firing["burnout_c"]
-    highest = max(peak or 0.0, level)  # a peak is booked a minute late
-    if highest < burnout < target:  # one thing after the other
+    highest = max(peak or 0.0, level)  # a peak is recorded a minute late
+    if highest < burnout < target:  # burn-out comes first
         return f"{difference(burnout - max(level, 0.0), unit)} to burn-out"
     short = difference(target - max(level, 0.0), unit)
     if highest < target:

@@ -1,9 +1,9 @@
-/* The live link: what the server says goes to Dash's components; when it goes silent, the tablet says so by itself. */
+/* The live link: passes what the server sends to Dash's components; when it falls silent, the tablet says so by itself. */
 "use strict";
 
 (() => {
-  const LOST_S = 2.5; // nothing heard for so long: the link is lost
-  const DEAD_S = 4; // and after so long it is tried again: the network may have gone unheard
+  const LOST_S = 2.5; // nothing heard for this long: the link is lost
+  const DEAD_S = 4; // after this long it is opened again: the network may have dropped unnoticed
   const AGAIN_MS = 700;
   const VERSION = document.querySelector('meta[name="stokewatch-version"]').content;
   const $ = (id) => document.getElementById(id);
@@ -20,13 +20,13 @@
   };
   window.stokewatch = S;
   let [socket, wish, asking, heard, seq] = [null, null, 0, mark(), null]; // seq: of the last screen; null until a whole one is here
-  let newest = null; // {mark, age_s}: the youngest reading
+  let newest = null; // {mark, age_s}: the latest reading
   const texts = new Map(); // by element: what the server last said
   let served = null; // the server's last word on the state
 
-  // A tablet that sleeps may stop one clock and not the other: the longer of the two is the safer.
+  // A sleeping tablet may stop one clock and not the other: the longer time is the safer.
   const since = (then) => Math.max(performance.now() - then.monotonic, Date.now() - then.wall, 0) / 1000;
-  // biome-ignore lint/suspicious/noDocumentCookie: the store of cookies that would be asked is missing without https
+  // biome-ignore lint/suspicious/noDocumentCookie: the cookie store is missing without https
   const keep = (name, value) => (document.cookie = `${name}=${encodeURIComponent(value)}; path=/; samesite=strict`);
   const there = (id) => Boolean(window.dash_stores?.[0]?.getState().paths?.strs?.[id]);
 
@@ -76,9 +76,9 @@
     if (Number.isFinite(message.newest_age_s)) newest = { mark: mark(), age_s: message.newest_age_s };
     for (const [id, props] of Object.entries(message.props || {})) {
       if (!there(id)) continue;
-      const { follow, extendData, figure, ...own } = props; // a script draws the first two: they are no properties
+      const { follow, extendData, figure, ...own } = props; // scripts draw the first two, which are not properties
       if (figure) S.keepZoom?.(id, figure);
-      if (figure) setTimeout(() => [write(), S.set(id, { figure })], 30); // after the numbers: it takes a busy tablet seconds
+      if (figure) setTimeout(() => [write(), S.set(id, { figure })], 30); // after the numbers: this takes a busy tablet seconds
       if (follow) S.follow?.(id, follow);
       if (extendData) S.grow?.(extendData);
       if (Object.keys(own).length) S.set(id, own);
@@ -88,7 +88,7 @@
     S.fillTimes();
   }
 
-  /* Numbers that change twice a second go into their elements, also into those that come later. */
+  /* Numbers that change twice a second go straight into their elements, also into those that appear later. */
   function write() {
     for (const [id, text] of texts) {
       const element = $(id);
@@ -112,13 +112,13 @@
     if (S.state === "link") {
       const age = newest && newest.age_s + since(newest.mark);
       const old = age < 90 ? `${Math.round(age)} s old` : `${Math.round(age / 60)} min old`;
-      const words = `${age === null ? "" : ` What you see is ${old}.`} Trying again by itself; is the logger's computer on, and this tablet in its network? Watch the fire.`;
+      const words = `${age === null ? "" : ` What you see is ${old}.`} Reconnecting by itself. Is the logger's computer on, and this tablet on its network? Watch the fire.`;
       if ($("lost-words").textContent !== words) $("lost-words").textContent = words;
     }
     for (const hook of S.hooks) hook();
   }
 
-  /* The standing picture goes in the breath that draws the live traces: a clock would wait for a busy tablet's next pause. */
+  /* The first picture is removed the moment the live traces are drawn: a timer would wait for a busy tablet's next pause. */
   function uncover() {
     const drawn = document.querySelector("#traces .js-line") || performance.now() > 20000;
     if (drawn ? S.state === "opening" : ["opening", "fresh"].includes(S.state)) return;
@@ -140,9 +140,9 @@
 
   let watched = mark();
   function watch() {
-    const late = since(watched) > 1.5; // slept, or was busy: what has come meanwhile is heard first
+    const late = since(watched) > 1.5; // it slept or was busy: messages that came meanwhile are handled first
     watched = mark();
-    if (late) return write(); // what is there already is shown meanwhile
+    if (late) return write(); // until then, show what is already here
     if (!socket || since(heard) <= DEAD_S) return tick();
     socket.close();
     lose();
@@ -160,10 +160,10 @@
     wish = next;
     seq = null;
     clearTimeout(asking);
-    asking = setTimeout(ask, 20); // a page that opens says several things at once: that is one wish
+    asking = setTimeout(ask, 20); // a page that opens asks for several things at once: one wish for all
   };
 
-  /** Ask an endpoint, with a file or with values; gives its answer, or why there is none. */
+  /** Call an endpoint, with a file or with values; returns its answer, or why there is none. */
   S.door = async (path, body) => {
     const file = body instanceof Blob;
     const headers = { "content-type": file ? "application/octet-stream" : "application/json" };
@@ -173,11 +173,11 @@
       if (answer.status === 401 && file) S.set("pin-dialog", { opened: true });
       return answer.ok ? [said, ""] : [null, said.error || said.detail || `Refused (${answer.status})`];
     } catch {
-      return [null, "Stokewatch doesn't answer. Is its computer on, and this tablet in its network?"];
+      return [null, "Stokewatch isn't answering. Is its computer on, and this tablet on its network?"];
     }
   };
 
-  const glass = () => [innerWidth, innerHeight].map((px) => px - (px % 20)); // in steps: names stand in the pictures by it
+  const glass = () => [innerWidth, innerHeight].map((px) => px - (px % 20)); // in steps: names in the pictures are placed by it
   addEventListener("resize", () => S.glass && glass()[0] !== S.glass[0] && S.set("glass-px", { data: window.dash_clientside.stokewatch.measure() }));
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.stokewatch = {
@@ -188,9 +188,9 @@
       document.documentElement.dataset.theme = theme;
       return [theme === "night" ? "dark" : "light", theme === "night" ? "Day" : "Night"];
     },
-    /** Who one is; a session ends by itself, or by a new PIN. */
+    /** Who is acting; a session ends by itself, or with a new PIN. */
     me: async () => (await S.door("/api/operator"))[0] || NO(),
-    /** Where one is, and how one wants it: the fire says by itself when its parts are there. */
+    /** The page shown and how it should look; the Fire page announces itself once its parts are there. */
     wish(path, unit, theme) {
       for (const link of document.querySelectorAll("#doors a")) {
         const own = link.getAttribute("href");
@@ -198,13 +198,13 @@
         else link.removeAttribute("aria-current");
       }
       document.body.dataset.page = path === "/" ? "fire" : path.split("/")[1];
-      keep("look", unit + theme); // the next document comes in it from the first
+      keep("look", unit + theme); // the next document has it from the start
       S.want({ unit, theme, page: path === "/" && there("fire-here") ? "fire" : "other" });
       return NO();
     },
     arrive() {
       S.want({ page: "fire" });
-      if (seq !== null) ask(); // the same wish may have been said before its parts were there
+      if (seq !== null) ask(); // the same wish may have been sent before its parts were there
       return NO();
     },
     async enter(_, __, pin, who) {
@@ -217,10 +217,10 @@
     },
     show_operator(me) {
       document.body.dataset.view = String(Boolean(me) && !me.operator && !me.needed);
-      return me?.needed ? [false, me.operator ? `Operator${me.who ? ` ${me.who}` : ""}: leave` : "Watching: act …"] : [true, NO()];
+      return me?.needed ? [false, me.operator ? `Operator${me.who ? ` ${me.who}` : ""}: sign out` : "Watching: enter PIN"] : [true, NO()];
     },
   };
 
-  // Reports tell the time of day where the tablet is, not where the computer thinks it is.
+  // Reports give the time of day where the tablet is, not where the computer thinks it is.
   keep("zone", Intl.DateTimeFormat().resolvedOptions().timeZone || "");
 })();

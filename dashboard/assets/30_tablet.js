@@ -8,13 +8,13 @@
   const { $ } = S;
   const chimed = new Set();
   let [context, on, soundedAt] = [null, false, -1e9];
-  let hushed = null; // the silence that somebody has heard enough of
+  let hushed = null; // the lost connection that somebody has quieted
   let [lock, awake] = [null, ""];
 
   const isOn = () => on && context?.state === "running";
   S.sound = { played: 0, isOn };
 
-  /** Tones one after another [Hz]: low enough for old ears, rough enough to be heard beside a fire. */
+  /** Play tones [Hz] in turn: low enough for old ears, rough enough to be heard beside a fire. */
   function play(tones, type, shake) {
     if (!isOn()) return;
     for (const [n, hz] of tones.entries()) {
@@ -35,7 +35,7 @@
   const alarm = () => play([880, 660, 880, 660], "square", [300, 150, 300, 150, 500]);
   const chime = () => play([523, 784], "sine", 200);
 
-  /** Turn it on and let it be heard, or off; to be called from a tap. */
+  /** Turn sound on and play it, or off; must be called from a tap. */
   async function turn() {
     context ||= new (window.AudioContext || window.webkitAudioContext)();
     on = !isOn();
@@ -70,14 +70,14 @@
 
   function show() {
     const button = $("sound");
-    // A firing that runs beside a silent tablet: asked for loudly, until somebody has tapped.
+    // A firing is running and the tablet is silent: ask for sound until somebody taps.
     const wanted = String(!isOn() && ["fresh", ...SILENT_STATES].includes(S.state));
     if (button.dataset.wanted !== wanted) button.dataset.wanted = wanted;
     const said = isOn() ? "Sound on" : on ? "Tap for sound" : wanted === "true" ? "Sound is off: tap" : "Sound off";
     if (button.textContent === said) return;
     button.textContent = said;
     button.setAttribute("aria-pressed", String(isOn()));
-    button.title = isOn() ? "Alarms sound until they are acknowledged" : "Tap to hear the alarm and have it armed";
+    button.title = isOn() ? "Alarms sound until they are acknowledged" : "Tap to hear the alarm and turn sound on";
   }
 
   async function keepAwake() {
@@ -87,7 +87,7 @@
     } catch {
       lock = null;
     }
-    const why = window.isSecureContext ? "The tablet doesn't keep its screen on (low battery?)" : "Without https the screen may go dark";
+    const why = window.isSecureContext ? "The tablet won't keep its screen on (low battery?)" : "Without https the screen may go dark";
     awake = lock ? "Screen stays on." : `${why}: set its screen time-out to the longest.`;
   }
   document.addEventListener("click", (event) => {

@@ -1,4 +1,4 @@
-/* A stored firing burns again: what each moment looks like, from what the page has in its store. */
+/* Replay of a stored firing: each moment is drawn from what the page has in its store. */
 "use strict";
 
 (() => {
@@ -7,7 +7,7 @@
   const { $, set, plot, hooks } = window.stokewatch;
   const all = (selector) => [...document.querySelectorAll(selector)];
   const decoded = (texts) => texts.map((text) => new Int16Array(Uint8Array.from(atob(text), (c) => c.charCodeAt(0)).buffer));
-  /** The last of ascending times that is not after the moment. */
+  /** The last of ascending times that is not after the current moment. */
   const last = (times) => times.findLastIndex((t) => t <= R.t + 0.01);
 
   function clock(s) {
@@ -33,7 +33,7 @@
     for (const item of all("#replay-happened [data-seek]")) item.classList.toggle("coming", Number(item.dataset.seek) > R.t + 0.5);
   }
 
-  /** What was to come of the coldest zone, if nothing was added, over what came in truth. */
+  /** Draw the forecast for the coldest zone if nothing is added, over what really happened. */
   function forecast(graph) {
     const made = R.told.forecasts[last(R.told.forecasts.map((f) => f.t_s))] || { x: [], band: [], y: [], text: [], zone: null };
     if (R.drawn.forecast === made && R.drawn.on === graph.data) return;
@@ -46,7 +46,7 @@
     );
   }
 
-  /** Marks the moment by a line of our own: moving one of plotly's draws its whole picture again. */
+  /** Mark the moment by a line of our own: moving one of plotly's redraws its whole picture. */
   function point(graph) {
     const { xaxis, _size: room } = graph?._fullLayout || {};
     if (!xaxis?._length) return;
@@ -62,7 +62,7 @@
     R.resting = setTimeout(drawn, R.playing ? 0 : REST_MS);
   }
 
-  /** What plotly has to draw waits until a finger rests: it takes longer than the next move. */
+  /** Plotly draws only once the finger rests: it takes longer than the next move. */
   function drawn() {
     const [traces, stack] = ["replay-traces", "replay-stack"].map(plot);
     if (traces?.data?.length) forecast(traces);
@@ -74,7 +74,7 @@
   }
 
   const there = () => R.told && $("replay-values");
-  hooks.push(() => there() && pictures()); // Dash may have drawn one again, or a finger zoomed
+  hooks.push(() => there() && pictures()); // Dash may have redrawn one, or a finger zoomed
   const show = () => there() && [words(), pictures()];
 
   function seek(t, said) {
@@ -114,7 +114,7 @@
   document.addEventListener(
     "keydown",
     (event) => {
-      const own = event.target.closest?.("input, select, textarea, button, a, summary, [role=radio]"); // they have keys of their own
+      const own = event.target.closest?.("input, select, textarea, button, a, summary, [role=radio]"); // these have keys of their own
       if (own || !KEYS[event.key] || !R.told || !$("replay-scrub") || event.ctrlKey || event.altKey || event.metaKey) return;
       KEYS[event.key](event.shiftKey ? 60 : 10);
       event.preventDefault();
@@ -129,7 +129,7 @@
       if (told !== R.told) Object.assign(R, { told, shown: decoded(told.shown), rates: decoded(told.rates) });
       R.t = Math.max(0, Math.min(Number(t) || 0, told.length_s));
       show();
-      setTimeout(show, 0); // what came with it is in the document then
+      setTimeout(show, 0); // by then what came with it is in the document
       const hour = told.time_known ? ` · ${new Date((told.started_s + R.t) * 1000).toLocaleTimeString("en-GB")}` : "";
       return `${clock(R.t)} of ${clock(told.length_s)}${hour}`;
     },

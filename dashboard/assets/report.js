@@ -1,11 +1,11 @@
-/* Files from and to this tablet: the report's form and photos, and readings to import. */
+/* Files to and from this tablet: the report's photos, readings to import, downloads; and day and night for figures. */
 "use strict";
 
 (() => {
   const { set, door } = window.stokewatch;
   const NOTHING = () => window.dash_clientside.no_update;
 
-  /** Send files one after another; says how far it is, and in the end what was refused. */
+  /** Send files one after another; shows progress, and at the end what was refused. */
   async function send(files, address, said, each) {
     const wrong = [];
     for (const [n, file] of files.entries()) {
@@ -20,7 +20,7 @@
   function choose(accept, taken) {
     const input = Object.assign(document.createElement("input"), { type: "file", accept, multiple: true });
     input.hidden = true;
-    document.body.append(input); // a browser may forget one that is nowhere
+    document.body.append(input); // a browser may drop one that isn't in the document
     input.onchange = input.oncancel = () => {
       input.remove();
       if (input.files.length) taken([...input.files]);

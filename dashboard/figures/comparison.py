@@ -1,4 +1,4 @@
-"""Firings beside one another, led by what the pots went through: time spent in each heat, and peaks. Pure."""
+"""Firings side by side: how long the pots spent at each temperature, their peaks, and curves. Pure."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -26,7 +26,7 @@ NO_WIDTH: Final = "\u200b"
 ROW_PX: Final = 34
 """Height of one firing's bar in one zone. [px]"""
 PEAK_PX: Final = 96
-"""Beside the longest bar, for its peak and the sign that its target was reached. [px]"""
+"""Room beside the longest bar, for its peak and the mark that its target was reached. [px]"""
 
 AT_AN_END: Final = {
     "type": "scatter",
@@ -45,10 +45,10 @@ class Bar:
     zone: str
     firing: int  # its number, from 1
     title: str
-    # length of `ABOVE_C`; minutes above each of them; None where it isn't known
+    # minutes above each of `ABOVE_C`; None if unknown
     above_min: tuple[float | None, ...]
     peak_c: float | None  # [°C]
-    reached_target: bool | None = None  # None: it has none of its own, as coals
+    reached_target: bool | None = None  # None: it has no target, as coals
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,25 +57,25 @@ class Curve:
 
     firing: int  # its number, from 1
     title: str
-    # t_s, c: array, shape (n,); from the moment at which the firings are aligned. [s], [°C]
+    # t_s, c: array, shape (n,); from the moment the firings are aligned at. [s], [°C]
     t_s: Floats
     c: Floats
 
 
 def heats(unit: Unit) -> list[tuple[str, str]]:
-    """Name the heats that bars are made of, from the coldest: (name, colour)."""
+    """List the temperature ranges that bars are made of, coldest first: (name, colour)."""
     ends = [f"{number(c, unit):.0f}" for c in ABOVE_C]
     names = [*(f"{low}–{high}" for low, high in pairwise(ends)), f"above {ends[-1]}"]
     return [(f"{name} °{unit}", heat(c + 50.0)) for name, c in zip(names, ABOVE_C, strict=True)]
 
 
 def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day") -> dict[str, Any]:
-    """Draw how long each zone was how hot, the firings under one another; peaks stand at the ends.
+    """Draw how long each zone spent at each temperature, one bar per firing, with the peak at its end.
 
     A bar's parts are minutes between `ABOVE_C`, in the colour of that heat. The height grows with the bars.
     """
-    # Plotly orders second names by where each came first, in whatever zone: so each zone has its own, which
-    # differ by marks without width.
+    # Plotly orders second-level names by first appearance, whatever the zone: marks without width make them
+    # different in each zone.
     zones = list(dict.fromkeys(bar.zone for bar in bars))
     names = [f"{bar.firing}{NO_WIDTH * zones.index(bar.zone)}" for bar in bars]
     rows = [[bar.zone for bar in bars], names]
@@ -105,7 +105,7 @@ def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day
         "bargap": 0.28,
         "height": 64 + ROW_PX * max(1, len(bars)),
         "margin": {"l": 8, "r": PEAK_PX, "t": 8, "b": 8},
-        "showlegend": False,  # it wraps beside the drawing, see `heats`
+        "showlegend": False,  # it would wrap beside the drawing, see `heats`
         "hovermode": "closest",
         "dragmode": False,
         "xaxis": {
@@ -132,7 +132,7 @@ def _between(bar: Bar, k: int) -> float:
 
 def _peak(bar: Bar, unit: Unit) -> str:
     if bar.peak_c is None:
-        return "no probe to be trusted"
+        return "no trusted probe"
     word = "" if bar.reached_target is None else " ✓" if bar.reached_target else " short"
     return f"peak {number(bar.peak_c, unit):.0f}°{word}"
 
@@ -145,7 +145,7 @@ def curves_figure(
     unit: Unit = "C",
     theme: Theme = "day",
 ) -> dict[str, Any]:
-    """Draw one line a firing, all from the moment at which they are aligned; `since` names it: `lighting`."""
+    """Draw one line per firing, all from the moment they are aligned at, named by `since`: `lighting`."""
     data = [
         {
             "type": "scatter",
@@ -181,7 +181,7 @@ def curves_figure(
 
 
 def _ends(curves: Sequence[Curve], unit: Unit) -> dict[str, Any]:
-    """A firing's number at its line's end, moved up where two would cover one another."""
+    """Write each firing's number at its line's end, moved up where two would overlap."""
     ends = ((*last(curve.t_s, curve.c), curve.firing) for curve in curves)
     found = sorted((c, t_s, firing) for t_s, c, firing in ends if c is not None and t_s is not None)
     at: list[float] = []

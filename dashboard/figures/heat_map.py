@@ -1,4 +1,4 @@
-"""The stack through time: height up, time across, colour for temperature, none where no probe was. Pure."""
+"""The stack through time: height up, time across, colour for temperature, blank where no probe was. Pure."""
 
 from collections.abc import Sequence
 from typing import Any, Final
@@ -11,13 +11,13 @@ from logger.reading import Floats
 from logger.report.stack_map import STEP_CM, numbers_beside, rows_cm, spread
 
 ON_HEAT: Final = {"color": "#fffdf7", "shadow": "0 0 3px #000, 0 0 3px #000"}
-"""Letters that can be read over any colour of heat."""
+"""Letters that are legible over any colour of heat."""
 KEY_PX: Final = 24
-"""Above the picture, for the names of its lines; above the drawn stack too, since they share an axis. [px]"""
+"""Room above the picture for its lines' names; above the drawn stack too, since they share an axis. [px]"""
 APART: Final = 0.1
-"""Share of the height that a probe's number needs, where the glass is low."""
+"""Share of the height that a probe's number needs on a low screen."""
 _NOWHERE: Final = {
-    "text": "No probe’s height is known.<br>Give them places: Firings, More.",
+    "text": "No probe’s height is known.<br>Set them under Firings, More.",
     "xref": "paper",
     "yref": "paper",
     "x": 0.5,
@@ -27,7 +27,7 @@ _NOWHERE: Final = {
 
 
 def heights_range(places: Sequence[Place]) -> list[float]:
-    """Give the range of the height axis [cm], the same for the drawn stack and the stack through time."""
+    """Return the range of the height axis [cm], the same for the drawn stack and the stack through time."""
     rows = rows_of(places)
     return [float(rows[0]), float(rows[-1]) + STEP_CM]
 
@@ -43,7 +43,7 @@ def columns_of(places: Sequence[Place], temperature_c: Floats, sides: Sequence[s
 
 
 def rows_of(places: Sequence[Place]) -> Floats:
-    """Give the heights of the picture's rows, from the bottom up [cm]."""
+    """Return the heights of the picture's rows, from the bottom up [cm]."""
     return rows_cm([place.height_cm for place in places])
 
 
@@ -65,9 +65,9 @@ def heat_figure(
     t_s, temperature_c : array, shapes (n,) and (n, k)
         Ascending [s]; NaN where there was no reading [°C].
     course : Course
-        Lines run where the stack passes its limits.
+        Lines are drawn where the stack passes its limits.
     marks : sequence of Mark
-        Those with a height or a zone stand where they belong.
+        Those with a height or a zone are drawn there.
     sides : sequence of str, optional
         Only probes on these sides.
     """
@@ -77,7 +77,7 @@ def heat_figure(
         "x": minutes,
         "y": rows_of(places).tolist(),
         "z": [column(c, unit) for c in known],
-        "transpose": True,  # columns can be appended to `z` then, but not to rows
+        "transpose": True,  # so that columns can be appended to `z`
     }
     look = {
         "type": "heatmap",
@@ -135,13 +135,13 @@ def _contour(at: float, name: str, dash: str) -> dict[str, Any]:
 
 
 def _key(text: str) -> dict[str, Any]:
-    """Name the lines above the picture, from its left edge: there they fit a phone's glass too."""
+    """Name the lines above the picture, from its left edge, where they fit a phone's screen too."""
     place = {"xref": "paper", "yref": "paper", "x": 0, "y": 1, "xanchor": "left", "yanchor": "bottom"}
     return {**place, "xshift": -50, "text": text, "showarrow": False}
 
 
 def _height_of(mark: Mark, places: Sequence[Place]) -> float | None:
-    """Where a mark belongs: its own height, or the middle of its zone's probes."""
+    """Find where a mark belongs: its own height, or the middle of its zone's probes."""
     if mark.height_cm is not None:
         return mark.height_cm
     own = [p.height_cm for p in places if mark.zone and p.zone == mark.zone and p.height_cm is not None]
@@ -168,7 +168,7 @@ def _placed(marks: Sequence[Mark], places: Sequence[Place], course: Course) -> d
 
 
 def _probes(places: Sequence[Place], minutes: list[float], sides: Sequence[str] | None) -> dict[str, Any]:
-    """The probes' numbers at their heights, at the left edge."""
+    """Write the probes' numbers at their heights, at the left edge."""
     low, high = heights_range(places)
     shown = [p for p in places if sides is None or p.side in sides]
     probes = ((p.height_cm, p.number) for p in shown if p.height_cm is not None)

@@ -1,6 +1,6 @@
 """How figures look: colours by day and by night, dashes, the colours of heat, °C or °F. Pure.
 
-A figure takes its ink from its template alone, so that another template turns day into night:
+A figure takes its ink from its template alone, so that swapping the template turns day into night:
 ``Patch().assign(["layout", "template"], TEMPLATES["night"])``.
 """
 
@@ -31,33 +31,33 @@ HEAT_SCALE: Final = [
 
 
 def unit_of(told: Any) -> Unit:
-    """Read the unit to show from what a browser keeps: °C unless it is `F`."""
+    """Read the unit stored in the browser: °C unless it is `F`."""
     return "F" if told == "F" else "C"
 
 
 def theme_of(told: Any) -> Theme:
-    """Read whether it is day or night from what a browser keeps: day unless it is `night`."""
+    """Read the theme stored in the browser: day unless it is `night`."""
     return "night" if told == "night" else "day"
 
 
 def numbers(temperatures_c: Sequence[float | None] | Floats, unit: Unit) -> list[float | None]:
-    """Convert temperatures (n,) to the unit shown, to a tenth; NaN and None, breaks, become None."""
+    """Convert temperatures (n,) to the unit shown, to a tenth; NaN and None, which are gaps, become None."""
     shown = np.round(number(np.asarray(temperatures_c, np.float64), unit), 1)
     return [None if value != value else value for value in shown.tolist()]
 
 
 def line_dash(i: int) -> str:
-    """Choose the dashes of a probe's or a firing's line by its number from 0, as plotly takes them."""
+    """Return plotly's dashes for the line of a probe or a firing, by its number from 0."""
     return _dashed(DASHES[i % len(DASHES)])
 
 
 def plain(text: str) -> str:
-    """Write somebody's words so that plotly takes them for no markup, and for no value of a hover's."""
+    """Escape somebody's words, so that plotly finds no markup and no hover values in them."""
     return text.replace("&", "&amp;").replace("<", "&lt;").replace("%{", "% {")
 
 
 def ruler_shapes(rulers: Iterable[Ruler], unit: Unit) -> list[dict[str, Any]]:
-    """Draw lines across the figure at temperatures: shapes, as plotly's layout takes them."""
+    """Draw lines across the figure at temperatures, as shapes for plotly's layout."""
     return [
         {
             "type": "line",
@@ -74,7 +74,7 @@ def ruler_shapes(rulers: Iterable[Ruler], unit: Unit) -> list[dict[str, Any]]:
 
 
 def ruler_name(ruler: Ruler, unit: Unit) -> dict[str, Any]:
-    """Name a ruler at its left end, above its line: an annotation, as plotly's layout takes it."""
+    """Name a ruler at its left end, above its line, as an annotation for plotly's layout."""
     c = number(ruler.temperature_c, unit)
     return {
         "xref": "paper",

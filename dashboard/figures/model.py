@@ -24,7 +24,7 @@ class Course:
     theme: Theme = "day"
 
     def minute(self, t_s: Any) -> Any:
-        """Say where a moment, or an array of them, stands on the time axis."""
+        """Convert a moment, or an array of them, to minutes on the time axis."""
         return np.round((t_s - self.zero_s) / 60.0, 3).tolist()
 
     @property
@@ -39,7 +39,7 @@ class Place:
 
     name: str
     number: int  # from 1, counted from the top of the stack down
-    height_cm: float | None = None  # None where nobody said. [cm]
+    height_cm: float | None = None  # None if unknown. [cm]
     side: str = ""
     reads: str = "air"  # `coals`, `air`, `wall` or `surface`
     zone: str = ""
@@ -59,13 +59,11 @@ class Mark:
     """Something that happened."""
 
     t_s: float
-    # 'note' | 'wood' | 'spot' | 'alarm' | 'good' | 'act'; `good`: good news, such as a target that is
-    # reached; `act`: what somebody did about an alarm
-    kind: Kind
+    kind: Kind  # `good`: good news, such as a target reached; `act`: what somebody did about an alarm
     text: str
-    # when an alarm cleared; None where it stood at the end, and for all else. [s]
+    # when an alarm cleared; None if it never did, and for everything else. [s]
     until_s: float | None = None
-    zone: str = ""  # where, if anybody said
+    zone: str = ""  # where, if known
     height_cm: float | None = None  # [cm]
 
 
@@ -79,7 +77,7 @@ class Stage:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """What a zone's pots were estimated to be at; no measurement."""
+    """The estimated temperature of a zone's pots; not a measurement."""
 
     zone: str
     # t_s, c, low_c, high_c: array, shape (n,); [s], [°C]

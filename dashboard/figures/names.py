@@ -1,4 +1,4 @@
-"""Names in the traces: of stages above them, of limits between them, where they cover nothing. Pure."""
+"""Names in the traces: stages above them, limits among them, placed where they cover nothing. Pure."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -13,27 +13,27 @@ from logger.words.looks import rulers
 
 @dataclass(frozen=True, slots=True)
 class Glass:
-    """How much room letters have on the traces of a glass."""
+    """How much room letters have on the traces of a screen."""
 
-    letters: float  # so many stand side by side
-    name: float  # height of a limit's name and its ground, of what the temperature axis shows
+    letters: float  # how many fit side by side
+    name: float  # height of a limit's name and its background, as a share of the temperature axis
     number: float  # height of a number at a line's end, likewise
 
 
 TABLET: Final = Glass(80.0, 1.0 / 14.0, 1.0 / 26.0)
-"""Held upright: a wider one has more room."""
+"""Held upright; a wider one has more room."""
 PHONE: Final = Glass(30.0, 1.0 / 9.0, 1.0 / 15.0)
-"""Or a tablet that lies low."""
+"""Also for a small picture on a tablet."""
 STAGES_PX: Final = 28
-"""How far above the traces the stages' names stand."""
+"""How far the stages' names are above the traces."""
 
 
 def stage_names(
     stages: Sequence[Stage], course: Course, shown_s: tuple[float, float], glass: Glass
 ) -> list[dict[str, Any]]:
-    """Names of stages, uppermost in the strip: behind a stage's beginning, else before the next one's name.
+    """Name the stages at the top of the strip: after a stage's beginning, or else before the next name.
 
-    One that hardly stands within its stage is left out.
+    A name that would be mostly outside its stage is left out.
     """
     begin_s, end_s = shown_s
     letter_s = (end_s - begin_s) / glass.letters
@@ -60,9 +60,9 @@ def stage_names(
 def rule_names(
     lines: Sequence[Line], course: Course, shown_s: tuple[float, float], top_c: float, glass: Glass
 ) -> list[dict[str, Any]]:
-    """Name the limits, above or under their lines: clear of traces and of other names, if need be further in.
+    """Name the limits above or below their lines, clear of traces and of other names, further in if need be.
 
-    Over a trace where there is no other room; not at all where another's name would be covered.
+    Over a trace if there is no other room; left out if it would cover another name.
     """
     names: list[dict[str, Any]] = []
     taken: list[tuple[float, float, float, float]] = []
@@ -88,9 +88,9 @@ def rule_names(
 
 
 def off_limits(y: float, limits: Sequence[float], high: float) -> float:
-    """Move a name that stands from y to y + `high` off the limits' lines that would strike it through.
+    """Move a name that spans y to y + `high` off any limit's line that would strike it through.
 
-    A negative `high` is a name below y; it moves on away from there.
+    A negative `high` is a name below y; it moves further down.
     """
     for limit in sorted(limits, reverse=high < 0.0):
         if 0.0 < (limit - y) / high < 1.0:
@@ -101,7 +101,7 @@ def off_limits(y: float, limits: Sequence[float], high: float) -> float:
 def _spans(
     lines: Sequence[Line], shown_s: tuple[float, float], place: Sequence[float]
 ) -> Iterator[tuple[float, float, float, float]]:
-    """Between which temperatures [°C] each line runs beside a place, as a place."""
+    """Yield, as places, the range of temperatures [°C] that each line covers in the time of a place."""
     begin_s, end_s = (shown_s[0] + share * (shown_s[1] - shown_s[0]) for share in place[:2])
     for line in lines:
         c = line.c[(line.t_s >= begin_s) & (line.t_s <= end_s)]
@@ -110,6 +110,6 @@ def _spans(
 
 
 def _meet(one: Sequence[float], other: Sequence[float]) -> bool:
-    """Tell whether two places (from, to in shares of the time; from, to in °C) cover one another."""
+    """Tell whether two places (from, to in shares of the time; from, to in °C) overlap."""
     left, right, low, high = other
     return one[0] < right and one[1] > left and one[2] < high and one[3] > low

@@ -1,4 +1,4 @@
-"""A firing at a glance: a small picture that is but an address, so that a list may hold many. Pure."""
+"""A firing at a glance: a small picture that is just an address, so that a list may hold many. Pure."""
 
 from collections.abc import Sequence
 from itertools import groupby
@@ -7,7 +7,7 @@ from urllib.parse import quote
 
 WIDTH, HEIGHT = 160, 44
 TOP_C: Final = 1000.0
-"""All pictures of a list have the same height for the same temperature. [°C]"""
+"""Every picture in a list has the same temperature scale. [°C]"""
 
 
 def spark(
@@ -15,7 +15,7 @@ def spark(
 ) -> str:
     """Draw the range between a firing's coldest and hottest place, as a `data:` address of an SVG picture.
 
-    Temperatures [°C] are by even steps of time; None, where nothing was read, leaves a gap.
+    Temperatures [°C] are at even steps of time; None leaves a gap.
     """
     ink, rule = ("#ff9a5c", "#a58a6f") if night else ("#8a2c02", "#6e5544")
     step = WIDTH / max(1, len(low_c))

@@ -1,4 +1,4 @@
-"""The stack as it stands: pots over coals, in the colours of their heat, and where the probes are. Pure."""
+"""The drawn stack: pots over coals, in the colours of their heat, and where the probes are. Pure."""
 
 import math
 import re
@@ -16,28 +16,28 @@ from logger.report.stack_map import BED_CM
 
 SIDES: Final = ("left", "middle", "right")
 PLACES_TRACE: Final = "places"
-"""Name of the trace whose points are touched to note something there; `customdata` is the zone."""
+"""Name of the trace whose points are touched to add a note there; `customdata` is the zone."""
 
 _LEFT: Final = ("windward", "left", "north", "west", "back")
 _RIGHT: Final = ("leeward", "right", "south", "east")
 _ASIDE: Final = 0.62
-"""How far from the middle the sides are, where the pile's edge is 1."""
+"""Distance of the sides from the middle; the pile's edge is at 1."""
 _JAR: Final = (  # a jar's outline around its middle, 1 high: mouth, neck, shoulder, belly, base
     *((-0.23, 0.5), (0.23, 0.5), (0.18, 0.38), (0.43, 0.24), (0.5, 0.0), (0.42, -0.22), (0.3, -0.42)),
     *((0.12, -0.5), (-0.12, -0.5), (-0.3, -0.42), (-0.42, -0.22), (-0.5, 0.0), (-0.43, 0.24), (-0.18, 0.38)),
 )
 ASPECT: Final = 0.8
-"""About how wide the drawing is shown, as a share of its height."""
+"""The drawing's approximate width, as a share of its height."""
 WOOD: Final = {"color": "rgba(110,80,50,0.55)", "width": 6}
 NO_FILL: Final = "rgba(0,0,0,0)"
 RING_PX: Final = 60
 NEXT: Final = 0.33
-"""From number to number across: 26 px of a drawing that is 180 px wide, as beside the fire."""
+"""From number to number across: 26 px of a drawing 180 px wide, as on the Fire page."""
 
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """Where something stands on the drawing."""
+    """A position on the drawing."""
 
     x: float  # -1 to 1, the edges of the pile
     height_cm: float
@@ -78,7 +78,7 @@ def spots_of(places: Sequence[Place], *, low: bool = False) -> list[Spot | None]
 
 
 def zone_spots(places: Sequence[Place]) -> dict[str, Spot]:
-    """Find where a zone is touched: in the middle of its probes; zones without a height are left out."""
+    """Find where each zone is touched: in the middle of its probes; zones without a height are left out."""
     own: dict[str, list[Spot]] = {}
     for place, spot in zip(places, spots_of(places), strict=True):
         if spot is not None and place.zone:
@@ -117,15 +117,15 @@ def stack_figure(
 ) -> dict[str, Any]:
     """Draw the stack as it is now.
 
-    The first trace is the heat behind the pots (3 parts across): another moment is another `z` of it. The
-    second answers a finger on a probe (its `hovertext`), a third on a zone.
+    The first trace is the heat behind the pots (3 parts across); for another moment only its `z` changes.
+    The second answers a finger on a probe (its `hovertext`), a third one on a zone.
 
     Parameters
     ----------
     temperature_c : array, shape (k,)
         NaN where a probe read nothing. [°C]
     words : mapping, optional
-        By probe, what the hover says instead of its temperature: a fault.
+        By probe, what the hover says instead of a temperature: a fault.
     touchable : bool
         Whether zones can be touched: the trace `places`, whose `customdata` are the zones.
     editable : bool
@@ -207,13 +207,13 @@ def _touch(zones: Mapping[str, Spot]) -> dict[str, Any]:
         "marker": {"size": RING_PX, "color": NO_FILL},
         "customdata": list(zones),
         "text": [plain(zone) for zone in zones],
-        "hovertemplate": "%{text}: touch to note something here<extra></extra>",
+        "hovertemplate": "%{text}: touch to add a note here<extra></extra>",
         "name": PLACES_TRACE,
     }
 
 
 def _ring(spot: Spot) -> dict[str, Any]:
-    """A ring around a zone that can be touched; the pots' sheet covers all traces, but no shape after it."""
+    """Draw a ring around a touchable zone: a shape, since the sheet with the pots covers all traces."""
     half = RING_PX / 2
     return {
         "type": "circle",
@@ -231,7 +231,7 @@ def _ring(spot: Spot) -> dict[str, Any]:
 
 
 def _probes(placed: Sequence[Placed], words: Mapping[str, str], unit: Unit) -> dict[str, Any]:
-    """What is touched under the probes' numbers, and what it says: a temperature [°C], or its `words`."""
+    """Make the touch targets under the probes' numbers, which show a temperature [°C] or its `words`."""
     said = []
     for place, spot, c in placed:
         value = words.get(place.name) or ("no reading" if c != c else f"{number(c, unit):.0f} °{unit}")
@@ -249,7 +249,7 @@ def _probes(placed: Sequence[Placed], words: Mapping[str, str], unit: Unit) -> d
 
 
 def _badges(placed: Sequence[Placed], *, large: bool) -> list[dict[str, Any]]:
-    """The probes' numbers; large enough for a finger where they can be dragged."""
+    """Make the probes' numbers; large enough for a finger where they can be dragged."""
     size = 36 if large else 20
     look = {
         "showarrow": False,
@@ -267,7 +267,7 @@ def _badges(placed: Sequence[Placed], *, large: bool) -> list[dict[str, Any]]:
 
 
 def _drawing(places: Sequence[Place]) -> list[dict[str, Any]]:
-    """All that isn't a pot covered by a sheet with pots for holes, then wood and earth."""
+    """Cover everything but pots and coals with a sheet that has them for holes, then draw the wood."""
     low, high = heights_range(places)
     ground = low + BED_CM
     sheet = f"M-1.2,{low:.1f} L1.2,{low:.1f} L1.2,{high:.1f} L-1.2,{high:.1f} Z"
@@ -283,18 +283,18 @@ def _drawing(places: Sequence[Place]) -> list[dict[str, Any]]:
 
 
 def _jars(low: float, high: float) -> list[Floats]:
-    """Outlines of jars in rows, fewer towards the top; x from -1 to 1, y in cm."""
+    """Outline jars in rows, fewer towards the top; x from -1 to 1, y in cm."""
     tall = (high - low) * 0.94
     rows = 6
     size_cm = tall / (0.9 * rows + 0.1)
-    wide = size_cm / (high - low + BED_CM) / ASPECT * 2.24  # as much glass across as up
+    wide = size_cm / (high - low + BED_CM) / ASPECT * 2.24  # as wide on screen as it is high
     most = max(2, int(1.9 / (wide * 1.04)))
     jars = []
     for row in range(rows):
         count = max(1, round(most * (1.0 - 0.14 * row)) - row % 2)
         middle = low + size_cm * (0.5 + 0.9 * row)
         for n in range(count):
-            # Mouths turned a little, as they come to lie.
+            # Mouths turned a little, as pots lie in a stack.
             turn = math.radians(((row * 5 + n * 7) % 5) * 5 - 10)
             turned = np.array(_JAR) @ [[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]]
             jars.append(turned * (wide, size_cm) + ((n - (count - 1) / 2) * wide * 1.04, middle))
@@ -310,7 +310,7 @@ def _coals(ground: float, span: float) -> list[Floats]:
 
 
 def _wood(low: float, high: float) -> list[str]:
-    """Long wood that leans against the pile from both sides."""
+    """Draw long wood that leans against the pile from both sides."""
     logs = []
     for side in (-1, 1):
         for n in range(4):

@@ -1,4 +1,4 @@
-"""The traces of a firing: a line a probe, and above them what happened, where it covers no line. Pure."""
+"""The traces of a firing: one line per probe, and above them what happened, clear of the lines. Pure."""
 
 import math
 import textwrap
@@ -15,22 +15,22 @@ from logger.words.looks import rulers
 
 LOWEST_TOP_C: Final = 700.0
 SHARE, LEAST_S, FURTHEST_S = 0.25, 120.0, 1200.0
-"""How much is shown of what is to come, as a share of the past that is shown, and its limits.
+"""How far ahead a forecast is drawn, as a share of the past that is shown, and its limits.
 
-Nothing further ahead is drawn: a forecast is surest for what comes soon.
+Nothing further ahead is drawn: a forecast is surest for the near future.
 """
 TIGHT: Final = 0.7
-"""Of a number's height: what numbers at the lines' ends need at least; else only some of them are there."""
+"""Share of its height that a number at a line's end needs; with less, only some numbers are drawn."""
 LEAD: Final = 0.015
-"""Share of the time shown between a line's end and its number; a thin line leads there."""
+"""Share of the time shown between a line's end and its number, to which a thin line leads."""
 
 _LETTER_PX, _NAME_PX, _NUMBER_PX = 9.0, 20.0, 16.0
 _STRIP_PX: Final = 48
-"""Above the traces, on any glass: names of stages over alarms over notes."""
+"""Above the traces, on any screen: names of stages over alarms over notes."""
 _MARGIN_PX: Final = {"l": 72, "r": 40, "t": _STRIP_PX, "b": 51}
-"""Room for `1,400 °F` and for the minutes with their name."""
+"""Room for `1,400 °F` and for the minutes with their title."""
 _AS_IT_IS: Final = {"automargin": False, "ticklabeloverflow": "allow"}
-"""Of an axis: to find room plotly draws everything twice, and measures each label at each reading."""
+"""For an axis: to find room by itself, plotly draws everything twice and measures each label each time."""
 _LANES_PX: Final[dict[Kind, float]] = {"alarm": 23, "good": 23}
 _LOWEST_PX: Final = 9
 _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign, colour by day and by night
@@ -59,8 +59,8 @@ def traces_figure(
 ) -> dict[str, Any]:
     """Draw the traces of a firing.
 
-    Minutes across; one hover tells all probes at a moment. Colours come from the template: another one turns
-    day into night. Lists, not arrays: plotly's `extendData` ignores arrays.
+    Minutes across; one hover shows all probes at a moment. Colours come from the template, so that swapping
+    it turns day into night. Lists, not arrays: plotly's `extendData` ignores arrays.
 
     Parameters
     ----------
@@ -71,13 +71,13 @@ def traces_figure(
     marks : sequence of Mark
         In a strip above the traces: they never cover a line.
     ahead : sequence of Line
-        Drawn by others, of what is to come: names keep clear of them.
+        Forecasts drawn elsewhere: names keep clear of them.
     forecast : bool
-        Whether to add two empty lines for what was to come: `forecast band` and `forecast`.
+        Whether to add two empty lines for a forecast: `forecast band` and `forecast`.
     lead_min : float, optional
-        From a line's end to its number; `LEAD` of the whole firing, unless a part of it is shown. [min]
+        From a line's end to its number; `LEAD` of the whole firing if left out. [min]
     shown_s : tuple of float, optional
-        From when until when the axis will show, unless that is the whole firing. [s]
+        The part of the firing that the axis will show, if not the whole. [s]
     glass : Glass
         How much room names have.
     """
@@ -107,24 +107,24 @@ def traces_figure(
 
 
 def glass_of(wide_px: float, high_px: float) -> Glass:
-    """Tell how much room names have in a picture of so many pixels."""
+    """Tell how much room names have in a picture of this size."""
     wide_px -= _MARGIN_PX["l"] + _MARGIN_PX["r"]
     high_px -= _MARGIN_PX["t"] + _MARGIN_PX["b"]
     return Glass(wide_px / _LETTER_PX, _NAME_PX / high_px, _NUMBER_PX / high_px)
 
 
 def ahead_s(past_s: float) -> float:
-    """Tell how far ahead a forecast is drawn beside so much that has been [s]."""
+    """Tell how far ahead a forecast is drawn, by how much of the past is shown [s]."""
     return min(FURTHEST_S, max(LEAST_S, SHARE * past_s))
 
 
 def peak_of(lines: Sequence[Line]) -> float:
-    """Find the hottest reading of lines; far below all where there is none [°C]."""
+    """Find the lines' hottest reading; far below any if there is none [°C]."""
     return max((float(np.nanmax(line.c)) for line in lines if np.isfinite(line.c).any()), default=-1e9)
 
 
 def top_of(peak_c: float, target_c: float) -> float:
-    """Choose the temperature axis's end [°C]: a multiple of 50 well above target and hottest reading."""
+    """Choose the top of the temperature axis [°C]: a multiple of 50 well above target and hottest reading."""
     return math.ceil(max(LOWEST_TOP_C, target_c + 60.0, peak_c + 30.0) / 50.0) * 50.0
 
 
@@ -143,7 +143,7 @@ def _line(i: int, line: Line, course: Course) -> dict[str, Any]:
 
 
 def last(t_s: Floats, c: Floats) -> tuple[float | None, float | None]:
-    """Find a line's last reading, [s] and [°C]; None where it has none."""
+    """Find a line's last reading, [s] and [°C]; None if it has none."""
     known = np.flatnonzero(np.isfinite(c))
     return (float(t_s[known[-1]]), float(c[known[-1]])) if len(known) else (None, None)
 
@@ -151,12 +151,12 @@ def last(t_s: Floats, c: Floats) -> tuple[float | None, float | None]:
 def _ends(
     lines: Sequence[Line], course: Course, top_c: float, lead_min: float, glass: Glass
 ) -> dict[str, Any]:
-    """A number at each line's end."""
+    """Write a number at each line's end."""
     x, y = ends([last(line.t_s, line.c) for line in lines], course, top_c, lead_min, glass)
     return {
         "x": x,
         "y": y,
-        # A blank where there is no number: what is empty plotly forgets, and then its neighbours too.
+        # A blank where there is no number: plotly drops an empty text, and its neighbours with it.
         "text": [text for line in lines for text in (" ", f" {line.place.number}", " ")],
         "mode": "lines+text",
         "line": {"width": 1, "color": "#8a6d54"},
@@ -174,11 +174,11 @@ def ends(
     lead_min: float,
     glass: Glass,
 ) -> tuple[list[float | None], list[float | None]]:
-    """Say where the lines' numbers stand: behind their ends, moved apart where they would cover one another.
+    """Place the lines' numbers after their ends, moved apart where they would overlap.
 
     `found` is each line's last reading [s, °C]; beyond `top_c` [°C] plotly shows none. x and y (length 3 n)
     have, line by line, its end, its number's place `lead_min` [min] further, and None: minutes, and °C or °F.
-    Where there isn't room for all numbers, each second or third line has none.
+    If there isn't room for all numbers, only every second or third line has one.
     """
     x: list[float | None] = []
     y: list[float | None] = []
@@ -188,7 +188,7 @@ def ends(
     ended = sorted((c, i) for i, (_, c) in enumerate(found) if c is not None)
     ended = ended[:: math.ceil(max(1, len(ended)) * TIGHT * glass.number)]
     apart_c = top_c * min(glass.number, 1.0 / max(1, len(ended)))
-    groups: list[list[tuple[float, int]]] = []  # of lines whose numbers stand together, around their middle
+    groups: list[list[tuple[float, int]]] = []  # of lines whose numbers are stacked around their middle
     for c, i in ended:
         groups.append([(c, i)])
         while len(groups) > 1 and (
@@ -203,7 +203,7 @@ def ends(
 
 
 def _low(group: Sequence[tuple[float, int]], apart_c: float, top_c: float) -> float:
-    """Where a group's lowest number stands: around its lines' middle, and within the axis."""
+    """Find the place of a group's lowest number: centred on its lines, and within the axis."""
     high = apart_c * (len(group) - 1)
     return max(0.0, min(sum(c for c, _ in group) / len(group) - 0.5 * high, top_c - high))
 
@@ -238,7 +238,7 @@ def _forecast() -> list[dict[str, Any]]:
 
 
 def _marks(kind: Kind, marks: Sequence[Mark], course: Course, length_s: float) -> dict[str, Any]:
-    """Draw signs in the strip, lifted by their standoff [px]; an alarm's line is as long as it stood."""
+    """Draw signs in the strip, lifted by their standoff [px]; an alarm's line is as long as it lasted."""
     name, sign, colour = _SIGNS[kind]
     x: list[float | None] = []
     sizes: list[int] = []
@@ -286,7 +286,7 @@ def _stage_rules(stages: Sequence[Stage], course: Course) -> list[dict[str, Any]
 def _layout(course: Course, top_c: float, length_s: float) -> dict[str, Any]:
     zero_s, unit = course.zero_s, course.unit
     begin, end = -zero_s / 60.0, (max(length_s, 60.0) - zero_s) / 60.0
-    # Minutes are rounded, and what is drawn at the end, a number behind a line too, must not lie beyond it.
+    # Minutes are rounded, and nothing drawn at the end, not even a line's number, may lie beyond it.
     end += 0.001 + LEAD * length_s / 60.0
     return {
         "template": TEMPLATES[course.theme],

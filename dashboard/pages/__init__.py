@@ -13,16 +13,15 @@ class Entry:
 
     module: str  # in this package
     title: str  # of the tab
-    # a path, or a template such as `/replay/<firing>`; what stands in brackets, and the query's parts, come
-    # to `layout` as keywords
+    # a path or a template such as `/replay/<firing>`; bracketed parts and the query are keywords of `layout`
     path: str
 
     def load(self) -> ModuleType:
-        """Import the page's module; its callbacks are registered by that."""
+        """Import the page's module, which registers its callbacks."""
         return importlib.import_module(f"dashboard.pages.{self.module}")
 
     def registering(self) -> dict[str, Any]:
-        """List what `dash.register_page` takes."""
+        """Return the arguments for `dash.register_page`."""
         where = {"path_template": self.path} if "<" in self.path else {"path": self.path}
         layout = self.load().layout
         return {"module": f"dashboard.pages.{self.module}", "title": self.title, "layout": layout, **where}

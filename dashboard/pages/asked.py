@@ -1,4 +1,4 @@
-"""What callbacks begin with: the button that was pressed, what a browser keeps."""
+"""What callbacks start from: the button that was pressed, what the browser has stored."""
 
 from collections.abc import Callable
 from typing import Annotated, Any, Final, TypeVar
@@ -18,7 +18,7 @@ T = TypeVar("T")
 
 
 def act(*parts: Any, **more: Any) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
-    """Register a callback by which somebody does something: an operator's, and never called of itself."""
+    """Register a callback that only an operator may trigger, and that never runs on its own."""
 
     def register(do: Callable[..., Any]) -> Callable[..., Any]:
         guarded: Callable[..., Any] = callback(*parts, **more, prevent_initial_call=True)(operator_only(do))
@@ -28,7 +28,7 @@ def act(*parts: Any, **more: Any) -> Callable[[Callable[..., Any]], Callable[...
 
 
 def read_kept(kind: type[T], given: Any) -> T | None:
-    """Read what a browser keeps; None where it isn't of that kind."""
+    """Read a value stored in the browser; None if it isn't of that kind."""
     try:
         return msgspec.convert(given, kind)
     except msgspec.ValidationError:
@@ -36,9 +36,9 @@ def read_kept(kind: type[T], given: Any) -> T | None:
 
 
 def button_pressed() -> dict[str, Any]:
-    """Tell by its ID which of many buttons was pressed.
+    """Return the ID of the one button of many that was pressed.
 
-    PreventUpdate is raised if none was: a new button appeared, and that alone calls the callback.
+    PreventUpdate if none was: a new button alone triggers the callback too.
     """
     if not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
         raise PreventUpdate
@@ -46,26 +46,26 @@ def button_pressed() -> dict[str, Any]:
 
 
 async def carry_out(kind: str, data: dict[str, Any]) -> dict[str, Any]:
-    """Ask the logger for something (see `acts.ask`), in the name of whoever presses."""
+    """Send the logger a request (see `acts.ask`) in the name of whoever pressed."""
     return await ask(here().journal_path, kind, data, who_asks())
 
 
 def next_turn(turn: Any) -> int:
-    """Count on, so that whatever looks at the count is drawn again."""
+    """Increment a counter, so that whatever depends on it is redrawn."""
     return (turn if isinstance(turn, int) else 0) + 1
 
 
 def glass_px(given: Any) -> tuple[int, int]:
-    """Read how wide and how high the glass is [px]; a phone's where nobody said."""
+    """Read the screen's width and height [px]; a phone's if unknown."""
     found = read_kept(tuple[Pixels, Pixels], given)
     return found or (390, 844)
 
 
 def id_of(given: Any) -> str:
-    """Read the ID of a firing that a browser keeps; empty where there is none."""
+    """Read a firing's ID stored in the browser; empty if there is none."""
     return given if isinstance(given, str) else ""
 
 
 def ids_of(given: Any) -> list[str]:
-    """Read the IDs that a browser keeps."""
+    """Read the IDs stored in the browser."""
     return [each for each in given if isinstance(each, str)][:MOST_IDS] if isinstance(given, list) else []

@@ -1,4 +1,4 @@
-"""Two to six firings beside one another: what the pots went through, what people compare, and curves."""
+"""Two to six firings side by side: what the pots went through, a table of facts, and curves."""
 
 import asyncio
 import contextlib
@@ -29,9 +29,9 @@ from logger.report.shown import Shown, minutes, shown
 
 MOST: Final = 6
 LINE_POINTS: Final = 700
-"""Points of one firing's curve."""
-COLDEST, HOTTEST = "coldest place of the pots", "hottest place of the pots"
-LIGHTING, PASSING = "lighting", "a zone passing"
+"""Points per curve."""
+COLDEST, HOTTEST = "coldest zone", "hottest zone"
+LIGHTING, PASSING = "lighting", "a temperature"
 LEAST_C, MOST_C = 30.0, 1200.0
 
 
@@ -39,7 +39,7 @@ def layout(firings: str = "", **_query: str) -> Any:
     """Lay out the page for firings whose IDs are separated by commas."""
     asked = list(dict.fromkeys(part.strip() for part in firings.split(",") if part.strip()))
     left_out = len(asked) - MOST
-    more = f" Six at most: {left_out} more are left out." if left_out > 0 else ""
+    more = f" Six at most: {left_out} left out." if left_out > 0 else ""
     return html.Div(
         id="compare",
         children=[
@@ -78,12 +78,13 @@ def _body() -> list[Any]:
     return [
         html.H2("What the pots went through"),
         html.P(
-            "Time in each heat, zone by zone; at a bar's end the peak: ✓ reached its target, or fell short."
+            "Time spent at each temperature, zone by zone. Each bar ends with the peak: ✓ if it reached the "
+            "target, “short” if not."
         ),
-        html.Ul(id="compare-key", **{"aria-label": "Colours of heat"}),
+        html.Ul(id="compare-key", **{"aria-label": "Temperature colours"}),
         dcc.Graph(id="compare-endured", config={"displayModeBar": False, "responsive": True}),
         html.H2("Comparison"),
-        html.P("Differences to the first in small print."),
+        html.P("Differences from the first are in small print."),
         html.Div(id="compare-facts"),
         html.P(SOURCES, className="sources"),
         door_row(button("Save the table as CSV", "compare-save")),
@@ -95,7 +96,7 @@ def _body() -> list[Any]:
 
 
 def _how() -> Any:
-    """What the curves are of, and where they are aligned."""
+    """Choose what the curves show, and where they are aligned."""
     kept = {"persistence": True, "persistence_type": "session"}
 
     def choice(name: str, label: str, data: list[str], **more: Any) -> Any:
@@ -135,9 +136,9 @@ async def firings_there(_: Any) -> list[dict[str, str]]:
     prevent_initial_call=True,
 )
 def choose(chosen: Any, now: Any, options: Any) -> str:
-    """Go to the page of the firings that were chosen: its address can be kept."""
+    """Go to the page of the chosen firings, whose address can be bookmarked."""
     ids, there = ids_of(chosen)[:MOST], [option["value"] for option in options or ()]
-    # The list forgets by itself what it doesn't offer; why such a firing can't be compared is said.
+    # The list drops unknown IDs by itself; the page stays, to say why they can't be compared.
     if ids == [firing for firing in ids_of(now) if firing in there]:
         raise PreventUpdate
     return f"?firings={quote(','.join(ids), safe=',')}"
@@ -151,7 +152,7 @@ def choose(chosen: Any, now: Any, options: Any) -> str:
     State("compare-ready", "data"),
 )
 async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
-    """Work out one firing after another: each takes seconds the first time, and is shown once it is there."""
+    """Work out one firing after another: each takes seconds the first time, and shows once it is ready."""
     ids = ids_of(firings)[:MOST]
     gathered = gathering(here().journal_path)
     done: list[str] = []
@@ -159,12 +160,12 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
         try:
             work = await gathered.rehearsal(await gathered.firing(firing))
         except UserError:
-            done.append(firing)  # said where it is listed
+            done.append(firing)  # reported where it is listed
             continue
         if await progress.so_far(work) is not None:
             share = (number - 1 + work.share) / len(ids)
             said = f"Working out {number} of {len(ids)} …"
-            # Only what is new: else what is drawn of it would begin again each time.
+            # Only if there is something new: otherwise everything would be redrawn each time.
             return f"{share:.2f}", said, False, False, no_update if done == ids_of(ready) else done
         done.append(firing)
     return *progress.over("" if len(ids) > 1 else "Choose at least two firings."), done
@@ -184,7 +185,7 @@ async def stop(_: int, firings: Any, ready: Any) -> Any:
         if firing not in ids_of(ready):
             with contextlib.suppress(UserError):
                 await (await gathered.rehearsal(await gathered.firing(firing))).stop()
-    return True, True, "Stopped: what is not listed with its facts was not worked out."
+    return True, True, "Stopped. The rest of the firings were not worked out."
 
 
 @callback(
@@ -204,7 +205,7 @@ async def stop(_: int, firings: Any, ready: Any) -> Any:
     State("compare-zone", "value"),
 )
 async def show(ready: Any, unit: Any, theme: Any, firings: Any, zone: Any) -> Any:
-    """Show what the pots of the firings went through."""
+    """Show what the pots went through in each firing."""
     known, wrong = await _known(ready)
     chosen = [await _chosen(firing, known, wrong) for firing in ids_of(firings)[:MOST]]
     if not known:
@@ -214,13 +215,13 @@ async def show(ready: Any, unit: Any, theme: Any, firings: Any, zone: Any) -> An
     figure = endured_figure(bars(known), unit=write.unit, theme=theme_of(theme))
     named = [f"zone {name}" for name in zones]
     picked = zone if zone in zones else zones[0] if zones else None
-    high = {"height": f"{figure['layout']['height']}px"}  # one that follows the width has none of its own
+    high = {"height": f"{figure['layout']['height']}px"}  # a responsive figure has no height of its own
     key, lines = heat_key(write.unit), [COLDEST, HOTTEST, *named]
     return chosen, False, key, figure, high, _facts(known, write), lines, zones, picked
 
 
 async def _known(ready: Any) -> tuple[list[Gathered], dict[str, str]]:
-    """What is known of the firings that have been worked out, and why of others nothing is."""
+    """Return the firings that have been worked out, and why the others couldn't be."""
     gathered = gathering(here().journal_path)
     known, wrong = [], {}
     for firing in ids_of(ready)[:MOST]:
@@ -237,11 +238,11 @@ async def _chosen(firing: str, known: list[Gathered], wrong: dict[str, str]) -> 
     one = next((one for one in known if one.info.id == firing), None)
     if one is None:
         title = ""
-        with contextlib.suppress(UserError):  # one that isn't there is said to be none when its turn comes
+        with contextlib.suppress(UserError):  # an unknown one is reported when its turn comes
             title = (await gathering(here().journal_path).firing(firing)).title
         return html.Li([html.B(title or firing), " is being worked out …"])
     info = one.info
-    when = tables.day_of(info, "no date in its file")
+    when = tables.day_of(info, "no date in the file")
     notes = [when, "still running" if info.running else "", "invented, not measured" if info.invented else ""]
     return html.Li(
         [
@@ -253,7 +254,7 @@ async def _chosen(firing: str, known: list[Gathered], wrong: dict[str, str]) -> 
 
 
 def _facts(known: list[Gathered], write: Shown) -> list[Any]:
-    """A table for the whole load and one for each zone; open is the zone that stayed coldest in the first."""
+    """Make a table for the whole load and one per zone; the first firing's coldest zone is open."""
     by_zone: dict[str, list[Any]] = {}
     for (zone, _), facts in tables.fact_rows(known):
         by_zone.setdefault(zone, []).append(facts)
@@ -282,7 +283,7 @@ def _facts(known: list[Gathered], write: Shown) -> list[Any]:
     State("theme", "data"),
 )
 async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: Any, theme: Any) -> Any:
-    """Draw one curve a firing, all from the moment at which they are aligned."""
+    """Draw one curve per firing, aligned at the chosen moment."""
     own: Unit = unit_of(unit)
     free = align != PASSING
     at_c = None if free else _temperature(at, own)
@@ -300,15 +301,15 @@ async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: An
         theme=theme_of(theme),
     )
     rate = LIT_C_PER_MIN * (1.8 if own == "F" else 1.0)
-    words.append(f"Lighting is from when on a zone rises by {rate:.0f} °{own} a minute for two minutes.")
+    words.append(f"Lighting is when a zone first rises by {rate:.0f} °{own} a minute for two minutes.")
     return figure, [html.Li(text) for text in words], "", f" °{own}", free
 
 
 def _temperature(given: Any, unit: Unit) -> float | str:
-    """The temperature to align at [°C], or why there is none."""
+    """Read the temperature to align at [°C], or say why there is none."""
     low, high = in_unit(LEAST_C, unit), in_unit(MOST_C, unit)
     if isinstance(given, bool) or not isinstance(given, int | float) or not low <= given <= high:
-        return f"Give {low:.0f} to {high:.0f} °{unit}."
+        return f"Enter {low:.0f} to {high:.0f} °{unit}."
     return (float(given) - 32.0) / 1.8 if unit == "F" else float(given)
 
 
@@ -321,7 +322,7 @@ def _curves(
         levels = one.levels
         name = line.removeprefix("zone ") if isinstance(line, str) and line.startswith("zone ") else ""
         if name and name not in levels.zones:
-            words.append(f"{number}: {how}; has no zone {name}.")
+            words.append(f"{number}: {how}; it has no zone {name}.")
             continue
         words.append(f"{number}: {how}.")
         c = levels.line(name) if name else levels.hottest() if line == HOTTEST else levels.coldest()
@@ -333,25 +334,25 @@ def _curves(
 
 
 def moment(one: Gathered, zone: str, at_c: float | None, unit: Unit = "C") -> tuple[float, str]:
-    """Find the moment at which a firing is aligned, from its first reading [s], and what it is called.
+    """Find the moment a firing is aligned at [s from its first reading], and describe it.
 
-    It is when the zone first passes `at_c` [°C]; the lighting if that is None or the zone never got so far.
+    It is when the zone first passes `at_c` [°C]; the lighting if that is None or the zone never got that hot.
     """
     lit = one.lit
     how = (
         f"lit {minutes(lit.t_s)} after its first reading"
         if lit.found
-        else "no lighting was seen: laid at its first reading"
+        else "no lighting was seen: aligned at its first reading"
     )
     if at_c is None:
         return lit.t_s, how
     at = f"{in_unit(at_c, unit):.0f} °{unit}"
     if zone not in one.levels.zones:
-        return lit.t_s, f"has no zone {zone}; {how}"
+        return lit.t_s, f"it has no zone {zone}; {how}"
     found = crossing(one.levels, zone, at_c)
     if found is None:
-        return lit.t_s, f"{zone} never came to {at}; {how}"
-    return found.t_s, f"{zone} passes {at} for the first time {minutes(found.t_s)} after the first reading"
+        return lit.t_s, f"{zone} never reached {at}; {how}"
+    return found.t_s, f"{zone} first passes {at} {minutes(found.t_s)} after the first reading"
 
 
 @callback(
@@ -361,7 +362,7 @@ def moment(one: Gathered, zone: str, at_c: float | None, unit: Unit = "C") -> tu
     prevent_initial_call=True,
 )
 async def save(_: int | None, ready: Any) -> Any:
-    """Save the facts as a CSV file: values in the units of their keys, a column a firing."""
+    """Save the facts as a CSV file: values in the units of their keys, one column per firing."""
     known, _wrong = await _known(ready)
     table = tables.facts_table(known)
     index = [(f"'{zone}" if zone.startswith(FORMULA) else zone, fact) for zone, fact in table.index]

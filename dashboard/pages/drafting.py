@@ -1,4 +1,4 @@
-"""The draft of a plan, which a browser keeps: how callbacks change it."""
+"""The draft plan, stored in the browser, and how callbacks change it."""
 
 import functools
 import inspect
@@ -17,7 +17,7 @@ TURN: Final = Output("prepare-turn", "data", allow_duplicate=True)
 
 
 def needed_draft(kept: Any) -> Draft:
-    """Read the draft that a browser kept (see `draft_of`), or raise PreventUpdate."""
+    """Read the draft stored in the browser (see `draft_of`), or raise PreventUpdate."""
     draft = draft_of(kept)
     if draft is None:
         raise PreventUpdate
@@ -25,10 +25,10 @@ def needed_draft(kept: Any) -> Draft:
 
 
 def changes_draft(*parts: Output | Input | State, another: bool = False) -> Callable[..., Any]:
-    """Register a callback after which the draft is another, and its forms are made again.
+    """Register a callback that replaces the draft, so that its forms are rebuilt.
 
-    `parts` are what it is told and sets beside the draft. It is given the draft last, but where it begins
-    `another`; it returns the new one, or None where the old one stays; behind that whatever else it sets.
+    `parts` are its other inputs, states and outputs. Its last argument is the draft, unless it starts
+    `another`; it returns the new draft, or None to keep the old one, then the values of its other outputs.
     """
     others = [part for part in parts if isinstance(part, Output)]
     told = [part for part in parts if not isinstance(part, Output)]
@@ -44,7 +44,7 @@ def changes_draft(*parts: Output | Input | State, another: bool = False) -> Call
             new, *rest = answer if others else (answer,)
             return *((no_update, no_update) if new is None else (new.kept(), next_turn(turn))), *rest
 
-        guarded = getattr(change, "operator_only", False)  # and before anything is looked at
+        guarded = getattr(change, "operator_only", False)  # checked before anything else
         register_it = callback(PLAN, TURN, *others, *told, *kept, prevent_initial_call=True)
         return register_it(operator_only(changed) if guarded else changed)
 

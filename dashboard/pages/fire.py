@@ -1,4 +1,4 @@
-"""The fire as it burns: the live link fills what stands here; callbacks carry out what a person does."""
+"""The fire as it burns: the live link fills the page, callbacks carry out what people do."""
 
 from typing import Any, Final
 
@@ -16,7 +16,7 @@ from dashboard.shell import WAITING
 
 GRAPH: Final[dict[str, Any]] = {
     "displaylogo": False,
-    "doubleClick": False,  # a script does what it says: all, and as it comes
+    "doubleClick": False,  # a script handles it: show everything and follow the fire again
     "modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d", "toImage"],
     "scrollZoom": True,
     "responsive": True,
@@ -35,9 +35,9 @@ def layout(**_query: str) -> Any:
             dcc.Store(id="fire-spot-asked"),
             *chosen("fire"),
             _waiting(),
-            html.Section(id="ended-summary", **{"aria-label": "This firing in short"}),
+            html.Section(id="ended-summary", **{"aria-label": "This firing in brief"}),
             _verdict_row(),
-            html.Ol(id="zones", **{"aria-label": "Zones, the coldest first"}),
+            html.Ol(id="zones", **{"aria-label": "Zones, coldest first"}),
             html.Div([_chart(), _side()], id="course"),
             html.P("", id="fire-done", role="status"),
             dcc.Store(id="edit-event"),
@@ -80,17 +80,17 @@ def _waiting() -> Any:
             html.Ol(
                 [
                     html.Li(
-                        "Plan it: what is fired and how hot, where each probe will sit, what should raise an "
-                        "alarm."
+                        "Plan it: what you will fire and how hot, where each probe will sit, what should "
+                        "raise an alarm."
                     ),
-                    html.Li("Plug in the rig. Its first reading opens a firing and shows up here."),
-                    html.Li("Check the rig while it is cold, arm, and light."),
+                    html.Li("Plug in the rig. Its first reading opens a firing and appears here."),
+                    html.Li("Check the rig while it is cold, arm the plan, and light the fire."),
                 ]
             ),
             dcc.Link("Prepare a firing", href="/prepare", className="button main"),
             html.P(
                 [
-                    "Readings of an earlier fire? ",
+                    "Readings from an earlier fire? ",
                     dcc.Link("Import them", href="/firings?show=import"),
                 ]
             ),
@@ -164,7 +164,7 @@ def _side() -> Any:
                 id="side-now",
                 children=[
                     graph("stack", className="stack"),
-                    html.P("Touch the place where you add wood, rake or aim the gun.", className="hint act"),
+                    html.P("Touch the place where you add wood, rake, or aim the gun.", className="hint act"),
                     html.Ol(id="values", tabIndex=0, **{"aria-label": "Probes, from the top down"}),
                 ],
             ),
@@ -176,7 +176,7 @@ def _side() -> Any:
                     html.Ol(id="zone-details"),
                     dmc.Switch(
                         id="fire-bands",
-                        label="Draw the pots’ estimates",
+                        label="Show estimates of the pots",
                         checked=True,
                         persistence=True,
                     ),
@@ -232,7 +232,7 @@ let_single_out("fire", "traces")
     Input("fire-side", "value"),
 )
 def turn(side: str) -> list[bool]:
-    """Show one side of what stands beside the traces."""
+    """Show one of the panels beside the traces."""
     return [side != name for name in ("now", "zones", "log")]
 
 
@@ -247,7 +247,7 @@ for _dialog, _door in (("glance", "glance-open"), ("end-dialog", "end-open")):
     Input("end-not", "n_clicks"),
 )
 async def end(now: int | None, go_on: int | None) -> Any:
-    """End the firing, after it was asked whether that is meant."""
+    """End the firing, once confirmed."""
     if ctx.triggered_id != "end-now" or not now:
         return False, no_update
     answer = await carry_out("finish", {})
@@ -261,7 +261,7 @@ async def end(now: int | None, go_on: int | None) -> Any:
     prevent_initial_call=True,
 )
 async def summary(state: str, unit: str) -> Any:
-    """Show an ended firing in short: peaks, verdicts, and where to go from here."""
+    """Sum up an ended firing: peaks, verdicts, and where to go from here."""
     if state != "ended":
         return []
     return await ended_summary(here().journal_path, unit_of(unit))

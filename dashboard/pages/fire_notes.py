@@ -1,4 +1,4 @@
-"""Notes and gun readings beside the fire: two dialogs, and what they do."""
+"""Notes and gun readings at the fire: two dialogs and their callbacks."""
 
 import math
 from typing import Any, Final
@@ -23,7 +23,7 @@ AT_A_PLACE: Final = (
     ("wood", "a big load", "A big load"),
     ("raked", "", "Coals raked"),
 )
-"""Kind, amount and words of what is noted where it was done."""
+"""Kind, amount and words of the notes that have a place."""
 ANYWHERE: Final = (
     ("lit", "", "The fire is lit"),
     ("uncovered", "", "Uncovered"),
@@ -31,13 +31,13 @@ ANYWHERE: Final = (
     ("gust", "", "A gust"),
     ("rain", "", "Rain"),
 )
-"""What has no place in the stack."""
+"""Notes about the whole fire."""
 EMISSIVITY: Final = 0.95
 LONGEST_AGO_MIN: Final = 600
 
 
 def dialogs() -> list[Any]:
-    """Make the dialog for a note or a gun reading, and one that corrects a note."""
+    """Make the dialog for a new note or gun reading, and the one for correcting a note."""
     where = dmc.Select(
         id="note-place",
         label="Where",
@@ -55,20 +55,20 @@ def dialogs() -> list[Any]:
             _taps("Wood and coals", AT_A_PLACE),
             _taps("The whole fire", ANYWHERE),
             *_spot_form(),
-            *_words_form("note", "Keep the note"),
+            *_words_form("note", "Save the note"),
             size="lg",
         ),
         dialog(
             "edit-dialog",
             "Edit",
-            *_words_form("edit", "Save", _ago_field("edit", placeholder="as it is")),
+            *_words_form("edit", "Save", _ago_field("edit", placeholder="unchanged")),
             size="lg",
         ),
     ]
 
 
 def _taps(label: str, told: tuple[tuple[str, str, str], ...]) -> Any:
-    """A button for each thing that is noted with one tap."""
+    """Make a button for each note that takes one tap."""
     buttons = [
         button(words, {"type": "fire-note", "kind": kind, "amount": amount}, className="big")
         for kind, amount, words in told
@@ -94,18 +94,18 @@ def _spot_form() -> list[Any]:
                 ),
                 dmc.NumberInput(
                     id="spot-emissivity",
-                    label="Emissivity set",
+                    label="Emissivity setting",
                     value=EMISSIVITY,
                     step=0.01,
                     persistence=True,
                 ),
-                button("Keep the reading", "spot-keep"),
+                button("Save the reading", "spot-keep"),
             ],
         ),
-        html.P("", id="spot-wrong", className="wrong", role="alert"),  # beside the button that it speaks of
+        html.P("", id="spot-wrong", className="wrong", role="alert"),
         html.P(
-            "Unglazed clay and soot: 0.90–0.95. A gun reads one spot of surface, and nothing "
-            "through flame or smoke. Never point its laser at eyes.",
+            "Emissivity of unglazed clay and soot: 0.90–0.95. A gun reads one spot on the surface, and can't "
+            "see through flame or smoke. Never point its laser at eyes.",
             className="hint",
         ),
     ]
@@ -116,7 +116,7 @@ def _ago_field(name: str, **more: Any) -> Any:
 
 
 def _words_form(name: str, keep: str, *more: Any) -> list[Any]:
-    """Somebody's own words, `more` beside them, and the button that keeps them."""
+    """Make a text field, with `more` beside it, and the button that saves it."""
     return [
         html.Div(
             className="row",
@@ -144,7 +144,7 @@ def _words_form(name: str, keep: str, *more: Any) -> list[Any]:
     State("unit", "data"),
 )
 def open_note(touched: Any, clicks: int | None, unit: str) -> Any:
-    """Open the dialog for a note: at the place that was touched, and of now, whatever the last one was of."""
+    """Open the dialog for a note, set to the place touched and to now."""
     if not touched and not clicks:
         raise PreventUpdate
     options = place_options(here().journal_path)
@@ -169,7 +169,7 @@ def _touched_place(touched: Any, zones: list[str]) -> tuple[str | None, float | 
 
 
 def _place(zone: Any, touched: Any) -> dict[str, Any]:
-    """Where it was: the touched height counts as long as the zone is the touched one."""
+    """Return where it was; the height touched counts only while its zone is still chosen."""
     if not zone:
         return {}
     place: dict[str, Any] = {"zone": str(zone)}
@@ -181,7 +181,7 @@ def _place(zone: Any, touched: Any) -> dict[str, Any]:
 def _done(words: str, answer: dict[str, Any], *, later: bool = False) -> list[Any]:
     if answer.get("waiting"):
         return [WAITING]
-    if later:  # the logger takes back only what is younger than a minute
+    if later:  # the logger only takes back what is less than a minute old
         return [words]
     undo = button("Undo", {"type": "undo", "event": answer["event"]})
     return [html.Span(f"{words} "), undo]
@@ -196,7 +196,7 @@ def _done(words: str, answer: dict[str, Any], *, later: bool = False) -> list[An
     State("note-ago", "value"),
 )
 async def note_kind(clicks: list[int | None], zone: Any, touched: Any, ago: Any) -> Any:
-    """Note what was done with one tap."""
+    """Note with one tap what was done."""
     pressed = button_pressed()
     kind, amount = pressed["kind"], pressed["amount"]
     if (kind, amount) not in {(k, a) for k, a, _ in (*AT_A_PLACE, *ANYWHERE)}:
@@ -210,12 +210,12 @@ async def note_kind(clicks: list[int | None], zone: Any, touched: Any, ago: Any)
 
 
 def _ago(minutes: Any) -> dict[str, float]:
-    """How long ago it was, nothing if now; UserError is raised if it can't be."""
+    """Return how long ago it was, empty for now; UserError if that is impossible."""
     if minutes in ("", None, 0):
         return {}
     number = isinstance(minutes, int | float) and not isinstance(minutes, bool)
     if not number or not 0 < minutes <= LONGEST_AGO_MIN:
-        raise UserError(f"Minutes ago: {minutes} won't do; give a number from 0 to {LONGEST_AGO_MIN}.")
+        raise UserError(f"Minutes ago: enter a number from 0 to {LONGEST_AGO_MIN}, not {minutes}.")
     return {"ago_min": float(minutes)}
 
 
@@ -231,7 +231,7 @@ def _ago(minutes: Any) -> dict[str, float]:
     State("fire-place", "data"),
 )
 async def note_text(_: Any, text: Any, ago: Any, zone: Any, touched: Any) -> Any:
-    """Note something in words."""
+    """Save a note in words."""
     words = str(text or "").strip()
     try:
         if not words:
@@ -272,11 +272,11 @@ async def keep_spot(
     unit: str,
     asked: Any,
 ) -> Any:
-    """Keep a gun's reading; one that is far from all that is known of the zone is asked about once."""
+    """Save a gun reading; one far from everything known about the zone must be confirmed."""
     if ctx.triggered_id == "note-dialog":
         if opened:
             raise PreventUpdate
-        return no_update, no_update, "", "", "Keep the reading", None
+        return no_update, no_update, "", "", "Save the reading", None
     stay = (no_update, True, no_update)
     try:
         if not zone:
@@ -284,18 +284,18 @@ async def keep_spot(
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise UserError("Enter what the gun shows, in whole degrees.")
         if ago not in ("", None, 0):
-            raise UserError("A gun reading counts from now: set the minutes ago to 0.")
+            raise UserError("A gun reading is always from now: set “Minutes ago” to 0.")
         c = (value - 32.0) / 1.8 if unit == "F" else float(value)
         question = doubt(here().journal_path, str(zone), c, unit)
         if question and asked != [zone, value]:
             said = f"{value:g} °{unit}, but {question}."
-            said += " Is it the right zone, and the number as the gun shows it?"
-            return *stay, said, "Keep it all the same", [zone, value]
+            said += " Is that the right zone, and the number the gun shows?"
+            return *stay, said, "Save it anyway", [zone, value]
         data = {"temperature_c": c, "emissivity": emissivity, **_place(zone, touched)}
         answer = await carry_out("spot", data)
     except UserError as exc:
         return *stay, str(exc), no_update, no_update
-    return _done(f"Noted: {zone} at {value:g} °{unit}.", answer), False, "", "", "Keep the reading", None
+    return _done(f"Noted: {zone} at {value:g} °{unit}.", answer), False, "", "", "Save the reading", None
 
 
 @act(
@@ -323,7 +323,7 @@ def open_edit(clicks: list[int | None], unit: str) -> Any:
     pressed = button_pressed()
     note = noted(here().journal_path, pressed["event"])
     title = "Edit the note"
-    if note.get("kind") != "text":  # whose words stand in the field
+    if note.get("kind") != "text":  # a text note's words are in the field
         title = f"Edit: {event_words('note', note, unit_of(unit))}"
     return True, title, note.get("text", ""), "", "", pressed["event"]
 

@@ -1,4 +1,4 @@
-"""What the fire's callbacks read in the journal: places, what is known of a zone, and a firing in short."""
+"""What the Fire page reads from the journal: places, what is known about a zone, a firing in brief."""
 
 import contextlib
 from pathlib import Path
@@ -17,12 +17,12 @@ from logger.report.shown import shown as written_in
 from logger.report.story import verdicts
 
 FAR_C: Final = 150.0
-"""A place this far from its zone's probes is a slip. Common practice, no source. [°C]"""
+"""A gun reading this far from its zone's probes is a slip. Common practice, no source. [°C]"""
 RECENT_S: Final = 5.0
 
 
 def place_options(journal_path: Path) -> list[dict[str, str]]:
-    """List the running firing's zones as a select takes them, pots first; empty where nothing runs."""
+    """List the running firing's zones as a select's options, pots first; empty if nothing is running."""
     if not journal_path.exists():
         return []
     with contextlib.closing(JournalReader(journal_path)) as reader:
@@ -42,11 +42,11 @@ def noted(journal_path: Path, event: Any) -> dict[str, Any]:
         for each in reader.events(firing.id) if firing is not None else ():
             if each.id == event and each.kind == "note":
                 return each.data
-    raise UserError("that note is not there any more; somebody has changed it")
+    raise UserError("that note is gone: somebody has changed it; open it again from the log")
 
 
 def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str:
-    """Say what is known of a zone where a gun's reading is far from all of it; else, or if unknown, ""."""
+    """Say what is known about a zone if a gun reading is far from all of it; otherwise return ""."""
     with contextlib.closing(JournalReader(journal_path)) as reader:
         firing = reader.running()
         if firing is None or firing.last_us is None:
@@ -70,7 +70,7 @@ def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str
 
 
 async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
-    """Show the last firing in short; empty where it can't be judged."""
+    """Sum up the last firing; empty if it can't be judged."""
     try:
         known = await gathering(journal_path).known("last")
     except StokewatchError:
@@ -94,6 +94,6 @@ async def ended_summary(journal_path: Path, unit: Unit) -> list[Any]:
             dcc.Link("Replay", href=f"/replay/{info.id}"),
             dcc.Link("Prepare the next firing", href="/prepare"),
         ),
-        html.P("Each zone's peak and verdict, the coldest first.", className="hint"),
+        html.P("Each zone's peak and verdict, coldest first.", className="hint"),
         html.Ol(rows),
     ]

@@ -1,4 +1,4 @@
-"""The firings that were: found, compared, saved, thrown away and put back; and files that come in."""
+"""Stored firings: find, compare, save, delete and put back; and import files."""
 
 import asyncio
 from dataclasses import replace
@@ -28,11 +28,11 @@ from logger.errors import StokewatchError
 from logger.journal.reader import FiringInfo
 
 A_PAGE: Final = 24
-"""Cards that are shown at once: hundreds take a browser seconds."""
+"""Cards shown at once: hundreds take a browser seconds."""
 MOST_COMPARED: Final = 6
 
 UPLOAD: Final = "/api/firings/upload"
-"""Takes a file; its requests may be as large as `spool.MAX_BYTES`."""
+"""Receives a file of up to `spool.MAX_BYTES`."""
 
 
 def layout(show: str = "", places: str = "", **_query: str) -> Any:
@@ -46,7 +46,7 @@ def layout(show: str = "", places: str = "", **_query: str) -> Any:
 
 def _list(*, binned: bool) -> Any:
     doors = [
-        dcc.Link("To the firings", href="/firings")
+        dcc.Link("All firings", href="/firings")
         if binned
         else html.Div(
             dcc.Link("Import files …", href="/firings?show=import", id="firings-import-door"),
@@ -80,8 +80,8 @@ def _list(*, binned: bool) -> Any:
             progress.working("firings"),
             html.Ol(id="firings-list"),
             door_row(
-                button("◂ Before", "firings-before"),
-                button("More ▸", "firings-after"),
+                button("◂ Previous", "firings-before"),
+                button("Next ▸", "firings-after"),
                 id="firings-pages",
                 hidden=True,
             ),
@@ -89,7 +89,7 @@ def _list(*, binned: bool) -> Any:
                 [
                     html.B("", id="firings-bar-count"),
                     html.Div(id="firings-bar-door"),
-                    button("None", "firings-none"),
+                    button("Clear", "firings-none"),
                 ],
                 id="firings-bar",
                 role="region",
@@ -101,7 +101,7 @@ def _list(*, binned: bool) -> Any:
 
 
 def _finder(which: str) -> Any:
-    # What is looked for in the list is not looked for in the bin.
+    # The list and the bin each remember their own search.
     return html.Div(
         [
             dmc.TextInput(
@@ -116,7 +116,7 @@ def _finder(which: str) -> Any:
             ),
             dmc.Select(
                 id="firings-order",
-                label="Order",
+                label="Sort",
                 data=options(shelf.ORDERS.items()),
                 value="newest",
                 allowDeselect=False,
@@ -167,10 +167,10 @@ async def show(
     which: Any,
     chosen: Any,
 ) -> dict[str, Any]:
-    """List the firings that fit what is looked for."""
+    """List the firings that match the search."""
     path, binned = here().journal_path, which == "bin"
     every = await asyncio.to_thread(shelf.firings, path, binned=binned)
-    searched = len(every) > 1  # else there is no field that could say what is looked for
+    searched = len(every) > 1  # otherwise the search field is hidden
     infos = shelf.found(every, words[:200] if isinstance(words, str) and searched else "")
     order = order if isinstance(order, str) else "newest"
     peaks: dict[str, float] = {}
@@ -213,7 +213,7 @@ def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
     if not every:
         if binned:
             return "The bin is empty."
-        return "No firing yet. The first one appears here with the rig's first reading; or import a file."
+        return "No firings yet. The first appears here with the rig's first reading, or import a file."
     if not found:
         return f"No match among {every} firings."
     what = "firing" if every == 1 else "firings"
@@ -229,13 +229,13 @@ def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
     prevent_initial_call=True,
 )
 def turn_page(_: Any, __: Any, page: Any) -> int:
-    """Show those before or after."""
+    """Show the previous or next page."""
     at = page if isinstance(page, int) and not isinstance(page, bool) else 0
     return max(0, at + (1 if ctx.triggered_id == "firings-after" else -1))
 
 
 _failed: set[tuple[Path, str, int | None, int]] = set()
-"""Firings that could not be rehearsed, as they were then: tried again when something has come to them."""
+"""Firings that could not be rehearsed, as they were then; tried again once they have changed."""
 
 
 @callback(
@@ -251,10 +251,10 @@ _failed: set[tuple[Path, str, int | None, int]] = set()
     prevent_initial_call=True,
 )
 async def work_out_peaks(_: Any, waiting: Any, order: Any, turn: Any, unit: Any) -> Any:
-    """Work out the next peak that isn't known, one after another, and write it into its card.
+    """Work out the next unknown peak and write it into its card.
 
-    The cards stay, since a finger, or the keyboard's focus, may be on one; once all peaks are known they are
-    put in the order of these.
+    The cards stay in place, since a finger or the keyboard's focus may be on one; they are sorted again once
+    all peaks are known.
     """
     path, there = here().journal_path, [part["id"]["firing"] for part in ctx.outputs_list[0]]
     gathered, left = gathering(path), ids_of(waiting)
@@ -283,7 +283,7 @@ def _key(path: Path, info: FiringInfo) -> tuple[Path, str, int | None, int]:
     return path, info.id, info.last_us, info.readings
 
 
-# --- to be compared -----------------------------------------------------------------------------------------
+# --- comparing ----------------------------------------------------------------------------------------------
 
 
 @callback(
@@ -296,18 +296,17 @@ def _key(path: Path, info: FiringInfo) -> tuple[Path, str, int | None, int]:
     prevent_initial_call=True,
 )
 def choose(clicks: list[Any], _: Any, there: list[Any], chosen: Any) -> Any:
-    """Take a firing among those to be compared, or out of them."""
+    """Add a firing to those to be compared, or remove it."""
     ids = ids_of(chosen)
     pressed = ctx.triggered_id
     if isinstance(pressed, dict):
         if not ctx.triggered[0]["value"]:
-            raise PreventUpdate  # a new card came, and nobody has pressed it
+            raise PreventUpdate  # a new card appeared; nobody pressed it
         firing = str(pressed.get("firing"))
         if firing in ids:
             ids.remove(firing)
         elif len(ids) >= MOST_COMPARED:
-            said = f"At most {MOST_COMPARED} firings can be compared; take one out first."
-            notice(said)
+            notice(f"You can compare at most {MOST_COMPARED} firings; remove one first.")
         else:
             ids.append(firing)
     else:
@@ -323,7 +322,7 @@ def choose(clicks: list[Any], _: Any, there: list[Any], chosen: Any) -> Any:
     State("firings-which", "data"),
 )
 def show_chosen(chosen: Any, which: Any) -> Any:
-    """Show how many firings are chosen, and the way to compare them."""
+    """Show how many firings are chosen, and the link to compare them."""
     ids = ids_of(chosen)[:MOST_COMPARED]
     door = (
         dcc.Link("Compare them", href=f"/compare?firings={quote(','.join(ids), safe=',')}", className="main")
@@ -337,7 +336,7 @@ def show_chosen(chosen: Any, which: Any) -> Any:
 
 
 def routes(context: Context) -> APIRouter:
-    """Make the page's endpoints: files in, and files that were made."""
+    """Make the page's endpoints: uploads, and files ready for download."""
     router = APIRouter(prefix="/api/firings")
     spool = Spool(context.home)
 

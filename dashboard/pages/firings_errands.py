@@ -1,4 +1,4 @@
-"""What is done with firings of the list: written out as files, thrown away, put back, deleted for good."""
+"""What can be done with a listed firing: save as a file, move to the bin, put back, delete for good."""
 
 import asyncio
 import time
@@ -29,7 +29,7 @@ DELETING: Final = "Deleting"
     prevent_initial_call=True,
 )
 async def save(clicks: list[Any], running: Any) -> Any:
-    """Begin to write a firing as a file."""
+    """Start writing a firing to a file."""
     pressed = button_pressed()
     made = exports(here().journal_path)
     info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
@@ -42,12 +42,12 @@ async def _find(errand: Any) -> Work | None:
 
 
 def _tell(answer: Any, errand: Any) -> tuple[str, Any]:
-    """Say that a file was made, and where it is, or that the bin has been emptied."""
+    """Report the file that was made and its address, or what was deleted."""
     if isinstance(answer, Download):
         return f"Saved: {max(answer.size / 1e6, 0.1):.1f} MB.", f"/api/firings/made/{errand}"
     gone = answer["gone"]
     set_props("firings-turn", {"data": errand})
-    return f"{gone} {'firing is' if gone == 1 else 'firings are'} gone for good.", no_update
+    return f"{gone} {'firing' if gone == 1 else 'firings'} deleted for good.", no_update
 
 
 def _stopped(errand: Any) -> str:
@@ -55,7 +55,7 @@ def _stopped(errand: Any) -> str:
     if work is None or work.words != DELETING:
         return "Stopped; nothing was saved."
     set_props("firings-turn", {"data": errand})
-    return "Stopped: what is not gone yet is still in the bin."
+    return "Stopped. Firings not yet deleted are still in the bin."
 
 
 progress.follow(
@@ -78,14 +78,14 @@ client(
 
 
 def sure() -> Any:
-    """Make what asks before firings are deleted for good."""
+    """Make the question asked before firings are deleted for good."""
     return html.Section(
         [
             html.H2("Delete for good"),
             html.P("", id="firings-sure-words", role="alert"),
             html.P(
-                "Readings, notes, report and photos go; nothing brings them back. A copy in InfluxDB, "
-                "or in files that were saved, stays."
+                "Readings, notes, report and photos are deleted and can't be brought back. Copies in "
+                "InfluxDB or in saved files stay."
             ),
             door_row(
                 button("Delete for good", "firings-delete-now", className="bad"),
@@ -105,7 +105,7 @@ def sure() -> Any:
     State("firings-turn", "data"),
 )
 async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
-    """Throw a firing away, or put it back."""
+    """Move a firing to the bin, or put it back."""
     pressed = button_pressed()
     info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
     away = pressed.get("type") == "firing-delete"
@@ -114,7 +114,7 @@ async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
         await write(here().journal_path, lambda writer: throw_away(writer, info.id, now_us))
     else:
         await write(here().journal_path, lambda writer: put_back(writer, info.id))
-    notice(f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back among the firings.'}")
+    notice(f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back in the list.'}")
     return next_turn(turn)
 
 
@@ -127,10 +127,10 @@ async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
     Input("firings-delete-not", "n_clicks"),
 )
 async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
-    """Ask whether firings are to be deleted for good."""
+    """Ask for confirmation before deleting firings for good."""
     pressed = ctx.triggered_id
     if not pressed or not ctx.triggered[0]["value"]:
-        raise PreventUpdate  # new cards came: what is asked stands
+        raise PreventUpdate  # new cards appeared: the question stays open
     if pressed == "firings-delete-not":
         return True, "", []
     infos = await asyncio.to_thread(shelf.firings, here().journal_path, binned=True)

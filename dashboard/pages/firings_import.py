@@ -1,4 +1,4 @@
-"""Files that people have: looked at, asked about, and made a firing of."""
+"""Importing files: a preview, questions, and the firing made from them."""
 
 import asyncio
 from datetime import datetime
@@ -33,7 +33,7 @@ from dashboard.stored import shelf
 from dashboard.work.works import Work
 
 HEADERS: Final = 300
-"""The most that are offered; any other can be typed."""
+"""Column names offered at most; any other can be typed."""
 
 
 def layout() -> Any:
@@ -48,11 +48,11 @@ def layout() -> Any:
                 [
                     html.H1("Import files"),
                     html.P(
-                        "A table of times and temperatures as CSV or text, from any logger. Choose several "
-                        "at once where it wrote one file a channel.",
+                        "A table of times and temperatures, as CSV or text, from any logger. If it wrote "
+                        "one file per channel, choose them all at once.",
                         id="import-about",
                     ),
-                    door_row(dcc.Link("To the firings", href="/firings")),
+                    door_row(dcc.Link("All firings", href="/firings")),
                 ],
                 className="page-top",
             ),
@@ -71,8 +71,8 @@ def _form() -> list[Any]:
     return [
         html.Div("", id="import-refused", role="alert"),
         html.Div("", id="import-same", role="alert"),
-        _boxed(dmc.Switch(id="import-again", label="Import it again all the same")),
-        _boxed(dmc.Switch(id="import-pause", label="The hour that is missing was a pause")),
+        _boxed(dmc.Switch(id="import-again", label="Import it again anyway")),
+        _boxed(dmc.Switch(id="import-pause", label="The missing hour was a pause")),
         html.Details(
             [html.Summary("How to read it"), html.Div(fields(zones), className="fields")],
             id="import-how",
@@ -84,8 +84,8 @@ def _form() -> list[Any]:
                 _boxed(
                     dmc.TextInput(
                         id="import-begun",
-                        label="Started, if you know it",
-                        description="By the clock of Stokewatch's computer",
+                        label="Started, if known",
+                        description="Local time of Stokewatch's computer",
                         value="",
                         attributes={"input": {"type": "datetime-local", "step": 1}},
                     )
@@ -113,7 +113,7 @@ def _form() -> list[Any]:
 
 
 def _boxed(field: Any, **more: Any) -> Any:
-    """A field with what hides its label, too."""
+    """Put a field in a box that hides its label too."""
     return html.Div(field, id=f"{field.id}-box", **more)
 
 
@@ -128,17 +128,17 @@ client(
 @callback(Output("import-burning", "children"), Input("import-sent", "data"))
 @operator_only
 async def say_burning(_: Any) -> str:
-    """Say what an import costs while a firing is running."""
+    """Warn what an import costs while a firing is running."""
     infos = await asyncio.to_thread(shelf.firings, here().journal_path)
     if not any(info.running for info in infos):
         return ""
     return (
-        "A firing is running. While a file is imported its readings wait in memory: a small file takes less "
-        "than a second; leave large ones until the fire is out."
+        "A firing is running. During an import its readings wait in memory: a small file takes less than a "
+        "second; leave large ones until the fire is out."
     )
 
 
-# --- looking at them ----------------------------------------------------------------------------------------
+# --- preview ------------------------------------------------------------------------------------------------
 
 
 @act(
@@ -151,8 +151,8 @@ async def say_burning(_: Any) -> str:
     State({"type": "read", "field": ALL}, "id"),
     State("import-errand", "data"),
 )
-async def look_anew(sent: Any, values: list[Any], ids: list[Any], running: Any) -> Any:
-    """Look at the files again: others were sent, or they are to be read in another way."""
+async def look_again(sent: Any, values: list[Any], ids: list[Any], running: Any) -> Any:
+    """Look at the files again: new ones were sent, or the reading options changed."""
     batch, names = files_sent(sent)
     if not names:
         raise PreventUpdate
@@ -179,7 +179,7 @@ async def _find(errand: Any) -> Work | None:
 
 
 def _tell(answer: dict[str, Any], errand: Any) -> tuple[str, str | None]:
-    """Say what came of it: what was understood is found under the errand's key."""
+    """Report the outcome; the preview is found under the errand's key."""
     going = msgspec.convert(errand, Errand)
     if going.kind != "import":
         return "", going.key
@@ -211,7 +211,7 @@ def _done(made: dict[str, Any]) -> Any:
             door_row(
                 dcc.Link("Replay it", href=f"/replay/{own}", className="main"),
                 dcc.Link("Places, zones and plan", href=f"/firings?places={own}"),
-                dcc.Link("To the firings", href="/firings"),
+                dcc.Link("All firings", href="/firings"),
             ),
         ]
     )
@@ -273,7 +273,7 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
         "begun": bool(whole["error"]) or whole["started"] is not None,
         "plans": fitting,
         "no_plans": not fitting,
-        "open": bool(asked and not ways) or bool(was_open),  # what one tap settles needs no field
+        "open": bool(asked and not ways) or bool(was_open),  # what one tap answers needs no field
         "ways": ways,
         "errors": ["say which" if name in asked else "" for name in names],
         "boxes": ["asked" if name in asked else "" for name in names],
@@ -294,7 +294,7 @@ def _refused(error: str, ways: list[dict[str, Any]], *, stands: bool) -> Any:
 def _same(same: list[Any]) -> Any:
     if not same:
         return ""
-    parts: list[Any] = [html.B("This file is here already: ")]
+    parts: list[Any] = [html.B("This file has already been imported: ")]
     for n, info in enumerate(same[:3]):
         title = info.title or "Firing"
         parts += [
@@ -307,7 +307,7 @@ def _same(same: list[Any]) -> Any:
 
 
 def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
-    """Plans whose probes go by the columns' names: a file knows no heights."""
+    """List plans whose probes are named like the columns: a file holds no heights."""
     own = {name.casefold() for name in names}
     found = [(sum(name.casefold() in own for name in p["names"]), p) for p in shelf.known_plans(path)]
     best = sorted(found, key=lambda each: each[0], reverse=True)
@@ -322,7 +322,7 @@ def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
     State({"type": "read", "field": ALL}, "value"),
 )
 def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list[list[Any]]:
-    """Take one of the ways on that a refusal names."""
+    """Take one of the ways forward that a refusal offers."""
     n, ways = button_pressed()["n"], read_kept(list[dict[str, Any]], ways) or []
     if not isinstance(n, int) or not 0 <= n < len(ways):
         raise PreventUpdate

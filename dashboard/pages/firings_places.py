@@ -1,4 +1,4 @@
-"""Places, zones and a plan for a firing that came without them: from a file, or a rig without a plan."""
+"""Places, zones and a plan for a firing that came without them: imported, or recorded without a plan."""
 
 import asyncio
 import contextlib
@@ -28,7 +28,7 @@ FIELDS = {"type": "places-field", "path": ALL, "as": ALL}
 
 
 class PlacesError(UserError):
-    """A firing that can't be given places: says why."""
+    """A firing can't be given places; says why."""
 
 
 def layout(firing: str) -> Any:
@@ -41,7 +41,7 @@ def layout(firing: str) -> Any:
                 [
                     html.H1("Places, zones and plan"),
                     html.P("", id="places-about"),
-                    door_row(dcc.Link("To the firings", href="/firings")),
+                    door_row(dcc.Link("All firings", href="/firings")),
                 ],
                 className="page-top",
             ),
@@ -52,7 +52,7 @@ def layout(firing: str) -> Any:
                     dmc.Select(
                         id="places-plan",
                         label="Take them from a plan",
-                        description="Probes are known by their names; what is below can still be changed",
+                        description="Probes are matched by name; you can still change everything below",
                         placeholder="no plan",
                         data=[],
                         clearable=True,
@@ -71,17 +71,18 @@ def layout(firing: str) -> Any:
 
 
 def _read(path: Path, firing: str, ref: Any) -> tuple[FiringInfo, tuple[Column, ...], Document]:
-    """A firing, its columns, and the plan that it is to have, as the page edits it.
+    """Read a firing, its columns, and the plan to give it, as the page edits it.
 
-    Its probes are those of the plan `ref` (see `shelf.known_plans`), or its own; by name, else by channel.
+    Its probes are those of the plan `ref` (see `shelf.known_plans`), matched by name, else by channel; or
+    its own.
     """
     with contextlib.closing(JournalReader(path)) as reader:
         info = reader.firing(firing)
         columns = reader.columns(info.id)
     if not may_be_placed(info):
         raise PlacesError(
-            f"{info.title or info.id} was fired by a plan of its own, by which its alarms were judged; "
-            "that one stays"
+            f"{info.title or info.id} was fired under a plan of its own, and its alarms were judged by it; "
+            "that plan stays"
         )
     base: Plan = shelf.plan_called(path, ref) or info.plan
     by_name = {probe.name.casefold(): probe for probe in base.probes}
@@ -110,7 +111,7 @@ def _read(path: Path, firing: str, ref: Any) -> tuple[FiringInfo, tuple[Column, 
 )
 @operator_only
 async def show(firing: Any, ref: Any, unit: Any) -> Any:
-    """Show where the probes are, as far as anybody said, or as a plan says of those of the same names."""
+    """Show where the probes are, as far as known, or where the chosen plan has probes of the same names."""
     path = here().journal_path
     try:
         info, columns, doc = await asyncio.to_thread(_read, path, id_of(firing), ref)
@@ -122,7 +123,7 @@ async def show(firing: Any, ref: Any, unit: Any) -> Any:
         for p in await asyncio.to_thread(shelf.known_plans, path)
         if any(name.casefold() in names for name in p["names"]) and p["ref"] != f"firing:{info.id}"
     ]
-    about = f"{info.title or 'Firing'}: peaks, verdicts and alarms go by what is said here."
+    about = f"{info.title or 'Firing'}: peaks, verdicts and alarms depend on what you enter here."
     return about, False, options(plans), *places_form(doc, unit_of(unit))
 
 
@@ -136,14 +137,14 @@ async def show(firing: Any, ref: Any, unit: Any) -> Any:
     State("unit", "data"),
 )
 async def save(_: Any, values: list[Any], firing: Any, ref: Any, unit: Any) -> Any:
-    """Save where the probes are, and what the firing was to reach."""
+    """Save where the probes are, and the firing's targets."""
     path = here().journal_path
     info, _columns, doc = await asyncio.to_thread(_read, path, id_of(firing), ref)
     fields = [part["id"] for part in ctx.states_list[0]]
     typed = [(str(f["path"]), str(f["as"]), value) for f, value in zip(fields, values, strict=True)]
     doc = with_fields(doc, typed)
     for probe in doc["probe"]:
-        probe["zone"] = probe["zone"] or probe["name"]  # a zone of its own, as where nobody made a plan
+        probe["zone"] = probe["zone"] or probe["name"]  # a zone of its own, as without a plan
     wrong = errors_of(doc, unit_of(unit))
     beside = [wrong.pop(f["path"], "") for f in fields]
     if wrong or any(beside):

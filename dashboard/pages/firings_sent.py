@@ -1,4 +1,4 @@
-"""Files that were sent and are looked at: called off, or made a firing of."""
+"""Uploaded files: preview them, cancel, or import them as a firing."""
 
 import asyncio
 from datetime import datetime
@@ -24,17 +24,17 @@ from logger.requests import plain_text
 
 
 def spool_here() -> Spool:
-    """Find the place of files that were sent."""
+    """Return the spool of uploaded files."""
     return Spool(here().home)
 
 
 def works_here() -> Works:
-    """Find the work that goes on."""
+    """Return the work in progress."""
     return exports(here().journal_path).works
 
 
 class Errand(msgspec.Struct):
-    """A look at files, or their import."""
+    """A preview of files, or their import."""
 
     key: str  # of the work
     kind: str
@@ -42,36 +42,36 @@ class Errand(msgspec.Struct):
 
     @property
     def imports(self) -> bool:
-        """Whether an import goes on."""
+        """Whether an import is under way."""
         work = works_here().find(self.key)
         return self.kind == "import" and work is not None and not work.done
 
 
 class Sent(msgspec.Struct):
-    """Files that were sent; whether they are there is the spool's to say."""
+    """Uploaded files; only the spool knows whether they still exist."""
 
     batch: str
     files: list[str]
 
 
 def files_sent(sent: Any) -> tuple[str, list[str]]:
-    """Read which files were sent, and as which batch."""
+    """Read the batch and the names of the uploaded files."""
     found = read_kept(Sent, sent) or Sent("", [])
     return found.batch, found.files[:MAX_FILES]
 
 
 class Looked(NamedTuple):
-    """What was understood of files, and what stands against importing them."""
+    """What was understood of the files, and what keeps them from being imported."""
 
     told: dict[str, Any]  # by `dashboard.work.jobs.preview`
-    leaps: list[str]  # where a clock goes on by an hour
+    leaps: list[str]  # where a clock leaps forward an hour
     same: list[FiringInfo]  # firings of the same files
 
 
 async def looked_at(key: Any) -> Looked:
-    """Find what came of looking at files, or raise StokewatchError."""
+    """Return the outcome of a preview, or raise StokewatchError."""
     if (work := works_here().find(key)) is None:
-        raise UserError("this is no longer known here; begin again")
+        raise UserError("this preview has expired; choose the files again")
     told = work.answer()
     firings = await asyncio.to_thread(shelf.firings, here().journal_path, binned=None)
     leaps = [guess for guess in told["whole"]["guesses"] if CLOCK_LEAPS in guess]
@@ -87,7 +87,7 @@ async def looked_at(key: Any) -> Looked:
 )
 @operator_only
 async def may_import(found: Any, again: Any, pause: Any, idle: Any) -> bool:
-    """Tell whether nothing is in the way."""
+    """Disable the import while something is in the way."""
     return idle is False or bool(await _in_the_way(found, again=again is True, pause=pause is True))
 
 
@@ -101,8 +101,10 @@ async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
     if told["whole"]["error"]:
         return page_words(told["whole"]["error"])[0]
     if leaps and not pause:
-        return "give the time zone, or say that the missing hour was a pause"
-    return "this file is here already; say that it is to be imported again" if same and not again else ""
+        return "give the time zone, or switch on “The missing hour was a pause”"
+    if same and not again:
+        return "this file has already been imported; switch on “Import it again anyway”"
+    return ""
 
 
 @act(
@@ -137,7 +139,7 @@ async def begin(
     again: Any,
     pause: Any,
 ) -> Any:
-    """Begin to import the files."""
+    """Start importing the files."""
     if (going := read_kept(Errand, running)) is not None and going.imports:
         raise PreventUpdate
     if wrong := await _in_the_way(found, again=again is True, pause=pause is True):
@@ -147,11 +149,11 @@ async def begin(
     paths = spool_here().files(batch, names)
     own = plain_text(title, "title") if isinstance(title, str) else ""
     if len(own) > 200 or "\n" in own:
-        return no_update, no_update, "one line of at most 200 characters", ""
+        return no_update, no_update, "give one line of at most 200 characters", ""
     try:
         started_us = _started_us(begun)
     except ValueError:
-        return no_update, no_update, "", "give a day and a time between 1970 and 2200, or nothing"
+        return no_update, no_update, "", "enter a date and time between 1970 and 2200, or nothing"
     plan = await asyncio.to_thread(shelf.plan_called, here().journal_path, plan_ref)
     work = works_here().begin_apart(
         "import",
@@ -168,7 +170,7 @@ async def begin(
 
 
 def _started_us(text: Any) -> int | None:
-    """What a tablet's field for day and time says, by this computer's clock."""
+    """Read a tablet's date and time field, in this computer's local time."""
     if not isinstance(text, str) or not text.strip():
         return None
     try:
@@ -188,7 +190,7 @@ def _started_us(text: Any) -> int | None:
     State("import-sent", "data"),
 )
 async def cancel(_: Any, __: Any, errand: Any, sent: Any) -> str:
-    """Call it off: nothing of it stays."""
+    """Cancel; nothing is kept."""
     if (going := read_kept(Errand, errand)) is not None:
         await works_here().stop(going.key)
     spool_here().drop(files_sent(sent)[0])

@@ -1,7 +1,7 @@
 """The day before and the last hour: plan, probes, alarms, packing, cold check; then arm.
 
-The draft is one store in the browser: fields write into it, all else is made from it. `prepare-turn` counts
-when the forms have to be made again: another plan was taken, or a probe came or went.
+The draft is one store in the browser: fields write into it, everything else is made from it. `prepare-turn`
+is incremented when the forms must be rebuilt: another plan was opened, or a probe was added or removed.
 """
 
 import asyncio
@@ -41,7 +41,7 @@ STEPS: Final = (
 )
 NAMES: Final = tuple(name for name, *_ in STEPS)
 BEGUN: Final = 1
-"""The first turn: what it shows came with the draft itself."""
+"""The first turn: its forms came with the draft."""
 
 
 def layout(step: str = "plan", **_query: str) -> Any:
@@ -62,7 +62,7 @@ def layout(step: str = "plan", **_query: str) -> Any:
             dmc.Tabs(
                 id="prepare-step",
                 value=step if step in NAMES else "plan",
-                activateTabWithKeyboard=False,  # arrows look, Enter goes
+                activateTabWithKeyboard=False,  # arrows move, Enter opens
                 children=[
                     dmc.TabsList([_tab(n, *each[:2]) for n, each in enumerate(STEPS, 1)]),
                     *(
@@ -119,7 +119,7 @@ def go(_: list[int | None]) -> Any:
     prevent_initial_call="initial_duplicate",
 )
 async def begin(_: Any, kept: Any, turn: Any, step: Any, unit: Any) -> Any:
-    """Go on with the draft that this browser kept, or begin with a plan for what is running.
+    """Continue with this browser's draft, or start from a plan for what is running.
 
     The forms come in the same answer: a busy tablet takes seconds to ask again.
     """
@@ -144,14 +144,14 @@ async def begin(_: Any, kept: Any, turn: Any, step: Any, unit: Any) -> Any:
     State({"type": "prepare-on", "rule": ALL}, "id"),
 )
 def forms(turn: Any, unit: Any, chosen: Any, step: Any, kept: Any, standing: list[Any]) -> Any:
-    """Make the forms of the plan, of the alarms, and of the probe that was chosen, all at once.
+    """Make the forms for the plan, the alarms and the chosen probe, all at once.
 
-    New fields are written into the draft with those that stand; one of an older draft would undo what was
-    dragged meanwhile.
+    New fields are written into the draft along with those on the page; one from an older draft would undo a
+    drag made meanwhile.
     """
     asked = set(ctx.triggered_prop_ids)
     entered = asked == {"prepare-step.value"}
-    # `begin` has made them; those that stand were made for this turn, and somebody may be typing in them.
+    # `begin` made them; those on the page are from this turn, and somebody may be typing in them.
     if (turn == BEGUN and asked == {"prepare-turn.data"}) or (entered and (step != "alarms" or standing)):
         raise PreventUpdate
     doc, in_unit = needed_draft(kept).doc, unit_of(unit)
@@ -164,7 +164,7 @@ def forms(turn: Any, unit: Any, chosen: Any, step: Any, kept: Any, standing: lis
 
 
 def alarm_form(step: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> list[Any]:
-    """Make the alarms' forty fields where somebody sees them: a tablet draws them for seconds."""
+    """Make the alarms' forty fields only where they are seen: they take a tablet seconds to draw."""
     return alarm_fields(doc, unit, errors) if step == "alarms" else []
 
 
@@ -176,7 +176,7 @@ def alarm_form(step: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> 
     prevent_initial_call=True,
 )
 def edit(values: list[Any], ons: list[Any], kept: Any) -> Any:
-    """Write what stands in the fields into the draft."""
+    """Write the fields into the draft."""
     draft = needed_draft(kept)
     fields = [part["id"] for part in ctx.inputs_list[0]]
     rules = [part["id"]["rule"] for part in ctx.inputs_list[1]]
@@ -193,7 +193,7 @@ def edit(values: list[Any], ons: list[Any], kept: Any) -> Any:
 
 @changes_draft(Input({"type": "prepare-default", "rule": ALL}, "n_clicks"))
 def defaults(_: list[int | None], draft: Draft) -> Draft:
-    """Set an alarm's settings back to their defaults."""
+    """Reset an alarm's settings to their defaults."""
     rule = RULES.get(str(button_pressed()["rule"]))
     if rule is None:
         raise PreventUpdate
@@ -214,7 +214,7 @@ def defaults(_: list[int | None], draft: Draft) -> Draft:
     prevent_initial_call=True,
 )
 def check(kept: Any, unit: Any) -> Any:
-    """Say what is wrong with the draft, beside each field, and what its probes can't tell."""
+    """Say what is wrong with the draft, beside each field, and what its probes can't judge."""
     doc = needed_draft(kept).doc
     in_unit = unit_of(unit)
     found = problems(doc, in_unit)

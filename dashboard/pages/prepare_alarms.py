@@ -1,4 +1,4 @@
-"""Preparing, third step: every alarm's settings, and a rehearsal of them on an earlier firing."""
+"""Prepare, third step: every alarm's settings, and a rehearsal of them on an earlier firing."""
 
 import asyncio
 import contextlib
@@ -26,7 +26,7 @@ from logger.plan import Plan, loads
 from logger.report.gather import named
 
 MAX_POINTS: Final = 700
-"""Points a trace: it is looked at beside the settings, on half of the glass."""
+"""Points per trace, which has half the screen, beside the settings."""
 
 
 def panel() -> list[Any]:
@@ -64,7 +64,7 @@ def panel() -> list[Any]:
 
 
 def tried_on(plan: Plan, firing: FiringInfo) -> Plan:
-    """Combine an earlier firing's own probes with the targets and alarms that are being tried."""
+    """Combine an earlier firing's own probes with the targets and alarms being tried."""
     return replace(plan, title=firing.title, probes=firing.plan.for_channels(firing.seen).probes, sources=())
 
 
@@ -77,7 +77,7 @@ def tried_on(plan: Plan, firing: FiringInfo) -> Plan:
     prevent_initial_call=True,
 )
 async def wish(firing: Any, checked: Any, before: Any) -> Any:
-    """Begin to rehearse when a firing was chosen, and again when something was changed."""
+    """Start a rehearsal when a firing is chosen, and again when something changes."""
     toml = checked.get("toml") if isinstance(checked, dict) else None
     if not isinstance(firing, str):
         return None, True, True, ""
@@ -93,7 +93,7 @@ async def wish(firing: Any, checked: Any, before: Any) -> Any:
 
 
 async def _work(wanted: Any, _: Any = None) -> Work | None:
-    """The rehearsal that is wanted."""
+    """Find or start the rehearsal that is wanted."""
     if not isinstance(wanted, dict) or not {"firing", "toml"} <= set(wanted):
         return None
     gathered = gathering(here().journal_path)
@@ -102,12 +102,12 @@ async def _work(wanted: Any, _: Any = None) -> Work | None:
 
 
 def _rehearsed(answer: dict[str, Any], wanted: Any, before: Any) -> tuple[str, dict[str, Any]]:
-    """How many warnings there were, as against `before`; and what the picture needs."""
+    """Count the warnings, compared with `before`, and collect what the figure needs."""
     warnings = sum(alarm["warning"] for alarm in named(answer["alarms"]))
     same = isinstance(before, dict) and before.get("firing") == wanted["firing"]
     was = before.get("warnings") if same else None
     count = {0: "No warning", 1: "1 warning"}.get(warnings, f"{warnings} warnings")
-    more = f"; before this change {was}" if isinstance(was, int) and was != warnings else ""
+    more = f"; {was} before this change" if isinstance(was, int) and was != warnings else ""
     tried = loads(str(wanted["toml"]))
     told = {
         "firing": wanted["firing"],
@@ -140,7 +140,7 @@ progress.follow(
     State("theme", "data"),
 )
 async def show(told: Any, firing: Any, unit: Any, theme: Any) -> Any:
-    """Show the traces of the firing, and when each alarm stood."""
+    """Show the firing's traces, and when each alarm was active."""
     if not isinstance(firing, str):
         return no_update, True, []
     mine = told if isinstance(told, dict) and told.get("firing") == firing else None
@@ -161,7 +161,7 @@ def _figure(info: FiringInfo, told: dict[str, Any] | None, unit: Unit, theme: An
         length_s=info.length_s,
         marks=sorted(marks, key=lambda mark: mark.t_s),
         stages=tables.stages([] if told is None else told["stages"]),
-        glass=PHONE,  # it has half of the glass
+        glass=PHONE,  # it has half the screen
     )
 
 

@@ -1,4 +1,4 @@
-"""Preparing, first step: what is fired and how hot, and where the plan comes from."""
+"""Prepare, first step: what will be fired and how hot, and where the plan comes from."""
 
 import asyncio
 import base64
@@ -37,20 +37,20 @@ def panel() -> list[Any]:
     return [
         halves(
             section(
-                html.H2("What is fired, and how hot"),
+                html.H2("What you will fire, and how hot"),
                 html.Div(id="prepare-plan-form"),
-                html.P("", id="prepare-plan-said", role="status"),  # lower, the foot covers it
+                html.P("", id="prepare-plan-said", role="status"),  # any lower, the footer covers it
                 door_row(
                     button("Save this plan", "prepare-save", className="main"),
-                    button("Save a copy under its title", "prepare-copy"),
+                    button("Save a copy under this title", "prepare-copy"),
                     button("Replace that one", "prepare-replace", hidden=True),
-                    button("Download as a file (TOML)", "prepare-export"),
+                    button("Download it (TOML)", "prepare-export"),
                 ),
                 dcc.Download(id="prepare-file"),
             ),
             section(
-                html.H2("Begin from"),
-                html.H3("A plan of yours"),
+                html.H2("Start from"),
+                html.H3("A saved plan"),
                 html.Ul(id="prepare-plans"),
                 dcc.Store(id="prepare-sure"),
                 dcc.Store(id="prepare-plans-turn", data=0),
@@ -73,7 +73,7 @@ def panel() -> list[Any]:
                         max_size=4 * MAX_TOML,
                     )
                 ),
-                html.H3("The rig alone"),
+                html.H3("Just the rig"),
                 button("A new plan from its channels", "prepare-fresh"),
             ),
         )
@@ -93,14 +93,14 @@ def panel() -> list[Any]:
     State("prepare-plan", "data"),
 )
 async def show_plans(_: Any, __: Any, sure: Any, unit: Any, kept: Any) -> Any:
-    """List the plans to begin from, and the firings."""
+    """List the plans and firings to start from."""
     draft = draft_of(kept)
     name = draft.name if draft else ""
     found = await asyncio.to_thread(plans.list_plans, here().home)
     firings = (await asyncio.to_thread(shelf.firings, here().journal_path))[:MAX_FIRINGS]
     rows = [_row(plan, sure == plan.name, "F" if unit == "F" else "C") for plan in found]
     return (
-        rows or html.Li("None is saved yet.", className="hint"),
+        rows or html.Li("No plan saved yet.", className="hint"),
         options((f.id, _label(f)) for f in firings if f.plan_toml or not f.running),
         options((f.id, _label(f)) for f in firings if not f.running),
         f"Save as “{name}”" if name else "Save this plan",
@@ -135,7 +135,7 @@ def _row(stored: plans.StoredPlan, sure: bool, unit: Unit) -> Any:
 
 @changes_draft(_SAID, Input({"type": "prepare-open", "name": ALL}, "n_clicks"), another=True)
 async def open_plan(_: list[Any]) -> Any:
-    """Open a plan that is kept."""
+    """Open a saved plan."""
     name = str(button_pressed()["name"])
     try:
         plan = await asyncio.to_thread(plans.load_plan, here().home, name)
@@ -153,7 +153,7 @@ async def open_plan(_: list[Any]) -> Any:
     State("prepare-plans-turn", "data"),
 )
 async def remove(_: list[Any], kept: Any, turn: Any) -> Any:
-    """Remove a plan, but ask once more before: a slip of a sooty finger then costs nothing."""
+    """Remove a plan on the second tap, so that a slip of a sooty finger costs nothing."""
     pressed = button_pressed()
     name = str(pressed["name"])
     if pressed["sure"] is not True:
@@ -165,7 +165,7 @@ async def remove(_: list[Any], kept: Any, turn: Any) -> Any:
 
 
 def _called(name: str) -> Patch:
-    """The draft under another name; what is typed meanwhile stays."""
+    """Rename the draft; anything typed meanwhile stays."""
     patch = Patch()
     patch["name"] = name
     return patch
@@ -173,13 +173,13 @@ def _called(name: str) -> Patch:
 
 @changes_draft(_SAID, Input("prepare-from-copy", "n_clicks"), State("prepare-from", "value"), another=True)
 async def copy_firing(_: Any, firing: Any) -> Any:
-    """Take an earlier firing's plan."""
+    """Copy an earlier firing's plan."""
     if not isinstance(firing, str):
         return None, "Choose a firing first."
     info = await gathering(here().journal_path).firing(firing)
     plan = info.plan.for_channels(info.seen)
-    plan = replace(plan, title=f"After {plan.title}"[:200] if plan.title else "")
-    return Draft(to_document(plan)), "Copied: probes, targets and alarms of that firing."
+    plan = replace(plan, title=f"Copy of {plan.title}"[:200] if plan.title else "")
+    return Draft(to_document(plan)), "Copied that firing's probes, targets and alarms."
 
 
 @changes_draft(
@@ -190,7 +190,7 @@ async def copy_firing(_: Any, firing: Any) -> Any:
     another=True,
 )
 async def read_file(contents: Any, name: Any) -> Any:
-    """Read a plan file, in a process of its own."""
+    """Read a plan file in a separate process."""
     if not isinstance(contents, str):
         raise PreventUpdate
     plan = await _plan_in(contents, str(name)[:80])
@@ -200,11 +200,11 @@ async def read_file(contents: Any, name: Any) -> Any:
 
 
 async def _plan_in(contents: str, shown: str) -> Plan | str:
-    """The plan of a file, or why there is none."""
+    """Read the plan in a file, or say why there is none."""
     try:
         toml = base64.b64decode(contents.partition(",")[2], validate=True).decode("utf-8-sig")
     except (binascii.Error, ValueError):
-        return f"{shown} is no text in UTF-8; save the plan as such."
+        return f"{shown} isn't UTF-8 text; save the plan as UTF-8."
     if len(toml) > MAX_TOML:
         return f"{shown} is too large to be a plan."
     try:
@@ -216,12 +216,12 @@ async def _plan_in(contents: str, shown: str) -> Plan | str:
 
 @changes_draft(_SAID, Input("prepare-fresh", "n_clicks"), another=True)
 async def afresh(_: Any) -> Any:
-    """Begin again, with what the rig sends."""
-    return Draft(to_document(await asyncio.to_thread(fresh))), "A new plan."
+    """Start again from what the rig sends."""
+    return Draft(to_document(await asyncio.to_thread(fresh))), "Started a new plan."
 
 
 def fresh() -> Plan:
-    """Make the plan to begin with: that of the running firing, else an empty one with today's date."""
+    """Make the plan to start from: the running firing's, or else an empty one with today's date."""
     plan = Plan(title=f"Firing of {datetime.now(UTC).astimezone():%Y-%m-%d}")
     if not here().journal_path.exists():
         return plan
@@ -248,7 +248,7 @@ def fresh() -> Plan:
     State("prepare-plans-turn", "data"),
 )
 async def save(_: Any, __: Any, ___: Any, kept: Any, turn: Any) -> Any:
-    """Keep the plan: over the one that was opened, else over another's name only when that is said."""
+    """Save the plan: over the one that was opened, over any other only when confirmed."""
     doc, own = needed_draft(kept)
     plan = _good(doc)
     if isinstance(plan, str):
@@ -256,7 +256,7 @@ async def save(_: Any, __: Any, ___: Any, kept: Any, turn: Any) -> Any:
     name = own if ctx.triggered_id == "prepare-save" else ""
     name = name or plans.name_for(plan.title)
     if not name:
-        return no_update, no_update, "A plan needs a title to be saved.", True
+        return no_update, no_update, "Give the plan a title, then save it.", True
     sure = ctx.triggered_id == "prepare-replace" or name == own
     try:
         await asyncio.to_thread(plans.save_plan, here().home, name, plan, replace=sure)
@@ -280,7 +280,7 @@ def _good(doc: Document) -> Plan | str:
     prevent_initial_call=True,
 )
 def export(_: Any, kept: Any) -> Any:
-    """Save the plan as a file."""
+    """Download the plan as a file."""
     draft = draft_of(kept)
     plan = _good(draft.doc) if draft else ""
     if isinstance(plan, str):

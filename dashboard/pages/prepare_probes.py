@@ -1,4 +1,4 @@
-"""Preparing, second step: the probes as they stream in; each gets a name, warmed in the hand, and a place."""
+"""Prepare, second step: the probes as they report; each is warmed in the hand, named, and given a place."""
 
 import asyncio
 import re
@@ -25,7 +25,7 @@ from logger.reading import Status
 
 LOOK_MS: Final = 1000
 _ASIDE: Final = 0.31
-"""Half way from the middle of the drawing to where a side is drawn."""
+"""Halfway from the middle of the drawing to a side."""
 _SELECTED: Final = Output("prepare-selected", "data", allow_duplicate=True)
 
 
@@ -52,17 +52,17 @@ def panel() -> list[Any]:
             section(
                 graph,
                 html.P(
-                    "Drag a probe to its place: windward is left, leeward right. Or choose it in the "
-                    "list and write its height and side.",
+                    "Drag each probe to its place: windward is left, leeward right. Or tap it in the list "
+                    "and enter its height and side.",
                     className="hint",
                 ),
-                label="The stack before it is lit",
+                label="The stack before lighting",
             ),
             section(
                 html.Ol(id="prepare-probes"),
                 door_row(
                     html.P("", id="prepare-more-said"),
-                    button("Put all into the plan", "prepare-more", hidden=True),
+                    button("Add all to the plan", "prepare-more", hidden=True),
                     button("Add a probe", "prepare-add"),
                 ),
                 html.Div(id="prepare-editor"),
@@ -98,7 +98,7 @@ def show_probes(kept: Any, chosen: Any) -> Any:
     State("unit", "data"),
 )
 def draw(kept: Any, theme: Any, unit: Any) -> Any:
-    """Draw the stack, before it is lit."""
+    """Draw the stack before lighting."""
     places = places_of(needed_draft(kept).doc)
     return stack_figure(
         places,
@@ -111,7 +111,7 @@ def draw(kept: Any, theme: Any, unit: Any) -> Any:
 
 
 def editor(chosen: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> list[Any]:
-    """Make the fields of a probe; `chosen` is its place in the list, from the browser; errors by field."""
+    """Make the fields of the probe at index `chosen`, as the browser sent it; `errors` are by field."""
     i = _selected(chosen, doc)
     return [] if i is None else list(probe_fields(doc, i, unit, errors))
 
@@ -123,7 +123,7 @@ def editor(chosen: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> li
     prevent_initial_call=True,
 )
 def pick(_: list[Any], chosen: Any) -> Any:
-    """Choose a probe, or close its fields again."""
+    """Choose a probe, or close its fields."""
     i = button_pressed()["i"]
     return None if i == chosen else i
 
@@ -136,7 +136,7 @@ def pick(_: list[Any], chosen: Any) -> Any:
     State("prepare-selected", "data"),
 )
 def change_probe(_: Any, __: Any, ___: Any, chosen: Any, draft: Draft) -> Any:
-    """Take a probe out of the plan, or move it by 1 cm."""
+    """Remove a probe from the plan, or move it by 1 cm."""
     i = _selected(chosen, draft.doc)
     if i is None or not ctx.triggered[0]["value"]:
         raise PreventUpdate
@@ -150,7 +150,7 @@ def change_probe(_: Any, __: Any, ___: Any, chosen: Any, draft: Draft) -> Any:
 
 
 def _probes(draft: Draft) -> list[dict[str, Any]]:
-    """A copy of the plan's probes, to be changed."""
+    """Copy the plan's probes, to change them."""
     return [dict(p) for p in draft.doc["probe"]]
 
 
@@ -174,7 +174,7 @@ def drag(relayout: Any, draft: Draft) -> Draft:
     return draft.with_(probe=probes)
 
 
-# --- what the rig says --------------------------------------------------------------------------------------
+# --- what the rig sends -------------------------------------------------------------------------------------
 
 
 def key_of(channel: dict[str, Any]) -> str:
@@ -183,7 +183,7 @@ def key_of(channel: dict[str, Any]) -> str:
 
 
 def channel_of(probe: dict[str, Any], channels: list[dict[str, Any]]) -> dict[str, Any] | None:
-    """Find the channel that a probe is, as the logger does: by name, and rig where one is named."""
+    """Find a probe's channel as the logger does: by name, and by rig where one is named."""
     name, rig = probe.get("channel") or probe.get("name"), probe.get("rig")
     return next((c for c in channels if c["channel"] == name and (not rig or rig == c["rig"])), None)
 
@@ -212,21 +212,23 @@ def channel_of(probe: dict[str, Any], channels: list[dict[str, Any]]) -> dict[st
     },
 )
 async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: Any) -> dict[str, Any]:
-    """Say what the rig says at this moment."""
+    """Show what the rig is sending."""
     rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
     draft = draft_of(kept)
     probes = draft.doc["probe"] if draft else []
     mine = {key_of(c): str(p.get("name", "")) for p in probes if (c := channel_of(p, rig["channels"]))}
     words, key, way = hand_words(rig, mine, unit_of(unit))
     others = [c["channel"] for c in rig["channels"] if key_of(c) not in mine]
-    more = f"{', '.join(others)}: sent, and in no plan." if others else ""
+    more = f"{', '.join(others)}: sending, but not in the plan." if others else ""
     stands = {"state": rig["state"], "firing": rig["firing"]}
     known = dict(tried) if isinstance(tried, dict) and len(tried) < 200 else {}
     known |= {key_of(c): c["tried"] for c in rig["channels"] if c["tried"]}
     return {
         "rig": rig,
-        "in_hand": key or no_update,  # who says "that one" may say it when it has just come to rest
-        "standing": no_update if stands == standing else stands,  # what hangs on it is made again each time
+        "in_hand": key or no_update,  # it may have settled just before "Name it" is tapped
+        "standing": no_update
+        if stands == standing
+        else stands,  # whatever depends on it is rebuilt each time
         "tried": known,
         "said": STATES[rig["state"]],
         "wake": rig["state"] != "holding",
@@ -235,7 +237,7 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
         "name_it": not key,
         "more": more,
         "no_more": not others,
-        "idle": step not in ("probes", "check", "arm"),  # nobody sees it there
+        "idle": step not in ("probes", "check", "arm"),  # not visible elsewhere
     }
 
 
@@ -248,7 +250,7 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
     State("unit", "data"),
 )
 def readings(rig: Any, _: Any, kept: Any, tried: Any, unit: Any) -> list[Any]:
-    """Say what each probe reads."""
+    """Show what each probe reads."""
     probes = needed_draft(kept).doc["probe"]
     if not isinstance(rig, dict) or not isinstance(channels := rig.get("channels"), list):
         raise PreventUpdate
@@ -271,7 +273,9 @@ def _reading(channel: dict[str, Any] | None, tried: dict[str, Any], unit: Unit, 
     if channel["moving"]:
         sign = "▲ +" if channel["moving"] == "rising" else "▼ −"
         return [value, html.Span(f" {sign}{abs(away):.1f}")]
-    had = {"rose": " ✓ warmed, rose", "fell": " ! fell when warmed"}.get(str(tried.get(key_of(channel))), "")
+    had = {"rose": " ✓ rose when warmed", "fell": " ! fell when warmed"}.get(
+        str(tried.get(key_of(channel))), ""
+    )
     return [value, html.Span(had)]
 
 
@@ -280,7 +284,7 @@ def _reading(channel: dict[str, Any] | None, tried: dict[str, Any], unit: Unit, 
     Input("prepare-wake", "n_clicks"),
 )
 async def wake(_: Any) -> bool:
-    """Have the logger record again, after a firing's end."""
+    """Have the logger record again after a firing has ended."""
     await carry_out("begin", {})
     return True
 
@@ -293,7 +297,7 @@ async def wake(_: Any) -> bool:
     State("prepare-in-hand", "data"),
 )
 async def add(_: Any, __: Any, ___: Any, in_hand: Any, draft: Draft) -> Any:
-    """Put channels into the plan: that of the probe in the hand, all that are sent, or one more."""
+    """Add to the plan: the probe in the hand, every channel that is sending, or one more probe."""
     rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
     channels, probes = rig["channels"], _probes(draft)
     chosen: Any = len(probes)
@@ -320,7 +324,7 @@ def _probe_named(name: str) -> dict[str, Any]:
 
 
 def _probe_of(channel: dict[str, Any], channels: list[dict[str, Any]]) -> dict[str, Any]:
-    """A probe for a channel; its rig's name goes before where two rigs have such a channel."""
+    """Make a probe for a channel, prefixed with its rig's name if two rigs have such a channel."""
     own = channel["channel"]
     twice = sum(c["channel"] == own for c in channels) > 1
     surface = bool(re.match("ir", own)) or channel["how"] == "mlx90614"

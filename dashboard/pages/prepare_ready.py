@@ -1,4 +1,4 @@
-"""Preparing, the last steps: what goes into the car, the cold check, and arming."""
+"""Prepare, the last steps: packing, the cold check, and arming."""
 
 import asyncio
 import contextlib
@@ -30,10 +30,10 @@ _KIT: Final = Output("prepare-kit", "data", allow_duplicate=True)
 
 
 class NothingComesIn(UserError):
-    """There are no readings that could be checked."""
+    """There are no readings to check."""
 
     def __init__(self) -> None:
-        super().__init__("no readings come in to be checked; “Rig and probes” says why")
+        super().__init__("no readings are coming in, so there is nothing to check; “Rig and probes” says why")
 
 
 def pack_panel() -> list[Any]:
@@ -41,14 +41,14 @@ def pack_panel() -> list[Any]:
     return [
         halves(
             section(
-                html.H2("What goes along"),
+                html.H2("What to take"),
                 html.Ul(id="prepare-kit-list"),
                 html.Div(
                     [
                         dmc.TextInput(
                             id="prepare-kit-new",
                             value="",
-                            label="Something else to take along",
+                            label="Something else to take",
                             error="",
                             attributes={"input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}},
                         ),
@@ -71,24 +71,24 @@ def check_panel() -> list[Any]:
             section(
                 html.H2("Cold check"),
                 html.P(
-                    "Before lighting, all probes are as warm as the air: they must agree. It looks "
-                    "again every few seconds. Hold each tip in your hand for ten seconds: it must rise.",
+                    "Before lighting, all probes are at air temperature, so they must agree. Repeated every "
+                    "few seconds. Hold each tip in your hand for ten seconds: its reading must rise.",
                     className="hint",
                 ),
                 html.P("", id="prepare-verdict", role="status"),
                 html.Ul(id="prepare-found"),
             ),
             section(
-                html.H2("Each tip in the hand"),
+                html.H2("Warm each tip in your hand"),
                 html.Ul(id="prepare-hands"),
-                html.H2("This tablet, and the lamp"),
+                html.H2("This tablet and the lamp"),
                 html.P(
                     "Tap the sound button at the top of the page: it plays the alarm. Can you hear it "
-                    "from where you will stand? A firing takes half a day: is the battery full, and does "
-                    "the clock at the top show the time?"
+                    "from where you will stand? A firing takes half a day: is the battery full, and is the "
+                    "time shown at the top correct?"
                 ),
                 door_row(
-                    button("Try the lamp at the fire", "prepare-beacon"),
+                    button("Test the lamp at the fire", "prepare-beacon"),
                     html.P("", id="prepare-beacon-said", role="status"),
                     id="prepare-beacons",
                     hidden=True,
@@ -109,7 +109,7 @@ def arm_panel() -> list[Any]:
                 html.H3("What this rig can't judge"),
                 html.Ul(id="prepare-arm-limits"),
                 html.Div(
-                    dmc.Checkbox(id="prepare-anyway", label="I have seen this and arm anyway."),
+                    dmc.Checkbox(id="prepare-anyway", label="I have seen this; arm anyway."),
                     id="prepare-anyway-row",
                     hidden=True,
                 ),
@@ -145,7 +145,7 @@ def show_kit(items: Any) -> list[Any]:
         html.Li(
             [
                 dmc.Checkbox(id={"type": "prepare-kit-tick", "item": item}, label=item, checked=done),
-                button("×", {"type": "prepare-kit-off", "item": item}, aloud=f"Take off the list: {item}"),
+                button("×", {"type": "prepare-kit-off", "item": item}, aloud=f"Remove from the list: {item}"),
             ]
         )
         for item, done in read_kept(_Items, items) or []
@@ -165,7 +165,7 @@ def show_kit(items: Any) -> list[Any]:
     prevent_initial_call=True,
 )
 def change_kit(ticks: list[Any], _: list[Any], __: Any, ___: Any, ____: Any, new: Any) -> Any:
-    """Change the packing list; only then is it asked who does so."""
+    """Change the packing list; only an actual change needs an operator."""
     items = plans.read_kit(here().home)
     pressed = ctx.triggered_id
     ticked = {part["id"]["item"]: v is True for part, v in zip(ctx.inputs_list[0], ticks, strict=True)}
@@ -207,7 +207,7 @@ def _keep_kit(items: list[tuple[str, bool]], adds: bool) -> Any:
 async def cold_check(step: Any, _: Any, unit: Any, kept: Any) -> Any:
     """Check whether the rig is fit to be lit."""
     draft = draft_of(kept)
-    if step not in ("check", "arm") or draft is None:  # a page that is loaded here has no draft yet
+    if step not in ("check", "arm") or draft is None:  # a page opened at this step has no draft yet
         return no_update, no_update, no_update, step not in ("check", "arm")
     if problems(draft.doc):
         return None, "Something in the plan is wrong; fix that first.", [], False
@@ -219,9 +219,9 @@ async def cold_check(step: Any, _: Any, unit: Any, kept: Any) -> Any:
 
 
 def check_rig(doc: Document) -> dict[str, Any]:
-    """Check the rig by what the running logger keeps: `fit` and `findings`.
+    """Check the rig by what the running logger records: `fit` and `findings`.
 
-    UserError is raised if the plan is wrong, or nothing comes in.
+    UserError if the plan is wrong or no readings are coming in.
     """
     plan, path = read_document(doc), here().journal_path
     if not path.exists():
@@ -251,10 +251,10 @@ def hands(rig: Any, report: Any, step: Any, tried: Any, kept: Any, unit: Any) ->
         raise PreventUpdate
     no_lamp = not rig.get("beacons")
     if _is_report(report) and burns(report):
-        return html.Li("A fire is on: keep your hands off the tips.", className="hint"), no_lamp
+        return html.Li("A fire is burning: keep your hands off the tips.", className="hint"), no_lamp
     rows = [c for c in rig["channels"] if c["letter"] is not None and c["how"] != "°C"]
     if not rows:
-        return html.Li("No thermocouple sends at the moment.", className="hint"), no_lamp
+        return html.Li("No thermocouple is sending.", className="hint"), no_lamp
     known = tried if isinstance(tried, dict) else {}
     scale, letter = (1.8, "F") if unit == "F" else (1.0, "C")
     found = []
@@ -263,7 +263,7 @@ def hands(rig: Any, report: Any, step: Any, tried: Any, kept: Any, unit: Any) ->
         had = known.get(key_of(c))
         words = {"rose": "✓ rose", "fell": "✗ fell: swap its two wires"}.get(str(had), "not warmed yet")
         if c["moving"]:
-            sign = "▲ rises, +" if c["moving"] == "rising" else "▼ falls, −"
+            sign = "▲ rising, +" if c["moving"] == "rising" else "▼ falling, −"
             words = f"{sign}{abs(c['away'] or 0.0) * scale:.1f} °{letter}"
         name = probe.get("name") if probe else c["channel"]
         found.append(html.Li([html.B(str(name)), html.Span(words)], className=str(had or "")))
@@ -272,9 +272,9 @@ def hands(rig: Any, report: Any, step: Any, tried: Any, kept: Any, unit: Any) ->
 
 @act(Output("prepare-beacon-said", "children"), Input("prepare-beacon", "n_clicks"))
 async def beacon(_: Any) -> str:
-    """Have the rigs' lamps and buzzers tried."""
+    """Test the rigs' lamps and buzzers."""
     await carry_out("beacon_test", {})
-    return "Asked for. Does it light, or sound?"
+    return "Test sent. Does it light up or sound?"
 
 
 # --- arm ----------------------------------------------------------------------------------------------------
@@ -323,7 +323,7 @@ def _ready(checked: Any, kept: Any, rig: Any, report: Any, items: Any) -> Ready 
 def ready(
     checked: Any, rig: Any, report: Any, items: Any, anyway: Any, ending: Any, kept: Any, unit: Any
 ) -> Any:
-    """Say how far all is prepared, and whether it can be armed."""
+    """Show how far the preparations are, and whether the plan can be armed."""
     known = _ready(checked, kept, rig, report, items)
     if known is None:
         raise PreventUpdate
@@ -348,7 +348,7 @@ def ready(
     planned = bool(running and running["planned"])
     label = "End the running firing now."
     if running and planned:
-        label = f"“{running['title']}” runs under a plan. End it now."
+        label = f"“{running['title']}” is running under its own plan. End it now."
     may = not never and (not advice or anyway is True) and (not planned or ending is True)
     return (
         [states.get(part["id"]["step"], "") for part in ctx.outputs_list[0]],
@@ -381,9 +381,13 @@ async def arm(_: Any, kept: Any, ending: Any, anyway: Any) -> Any:
     running = rig["firing"]
     planned = bool(running and running["planned"])
     if planned and ending is not True:
-        return no_update, no_update, f"“{running['title']}” runs under a plan. Say first that it is to end."
+        return (
+            no_update,
+            no_update,
+            f"“{running['title']}” is running under its own plan. First tick “End it now”.",
+        )
     data = {"plan_toml": read_document(doc).dumps(), **({"replace": running["id"]} if planned else {})}
     answer = await carry_out("arm", data)
     if answer.get("waiting"):
-        return no_update, no_update, "The logger hasn't answered yet; it arms as soon as it is back."
+        return no_update, no_update, "The logger hasn't answered yet; it will arm as soon as it is back."
     return "/", None, ""

@@ -1,4 +1,4 @@
-"""Preparing: rigs that don't speak the rig's line are heard, their numbers named, and put into the plan."""
+"""Prepare: listen to rigs that don't speak the wire line, name their numbers, add them to the plan."""
 
 import re
 from pathlib import Path
@@ -36,9 +36,9 @@ def sources_section() -> list[Any]:
     """Make the section for sources."""
     return [
         section(
-            html.H2("Rigs that speak otherwise"),
+            html.H2("Other kinds of rig"),
             html.P(
-                f"A board that prints numbers, numbers on a broker, a Modbus module. {UNPROVEN}",
+                f"A board that prints numbers, numbers on an MQTT broker, a Modbus module. {UNPROVEN}",
                 className="hint",
             ),
             html.Ul(id="prepare-sources"),
@@ -52,14 +52,14 @@ def sources_section() -> list[Any]:
                     ),
                     html.P("", id="prepare-heard-said", role="status"),
                     html.Pre(
-                        "", id="prepare-heard", tabIndex=0, hidden=True, **{"aria-label": "What it says"}
+                        "", id="prepare-heard", tabIndex=0, hidden=True, **{"aria-label": "What it sends"}
                     ),
                     dcc.Interval(id="prepare-hear-poll", interval=500, disabled=True),
                     dcc.Store(id="prepare-found-keys", data=[]),
                     html.Div(id="prepare-numbers", className="prepare-fields"),
                     dcc.Store(id="prepare-changing"),
                     door_row(
-                        button("Put these into the plan", "prepare-source-take", hidden=True),
+                        button("Add these to the plan", "prepare-source-take", hidden=True),
                         button("Leave it as it is", "prepare-source-leave", hidden=True),
                     ),
                 ],
@@ -80,7 +80,7 @@ def _ports() -> list[str]:
     Input({"type": "prepare-source", "name": "format"}, "value"),
 )
 def fit(form: Any) -> list[Any]:
-    """Show the fields that a format has."""
+    """Show the fields of the chosen format."""
     names = [part["id"]["name"] for part in ctx.outputs_list]
     shown = {name for name, field in FIELDS.items() if name == "format" or form in field.formats}
     return [{} if name in shown else {"display": "none"} for name in names]
@@ -100,7 +100,7 @@ def _given(values: list[Any], parts: list[Any]) -> dict[str, Any]:
     State({"type": "prepare-source", "name": ALL}, "value"),
 )
 async def hear(_: Any, __: Any, values: list[Any]) -> Any:
-    """Begin to hear what a rig says, or hear no more."""
+    """Start listening to a rig, or stop."""
     if ctx.triggered_id == "prepare-hear-stop":
         await hearing.end()
         return no_update, True, no_update, no_update
@@ -150,8 +150,8 @@ async def heard(_: Any, keys: Any) -> Any:
 
 def _value(found: dict[str, Any] | None) -> str:
     if found is None:
-        return "no longer said"
-    return "no reading" if found["value"] is None else f"says {found['value']:g}"
+        return "no longer sent"
+    return "no reading" if found["value"] is None else f"reads {found['value']:g}"
 
 
 @callback(
@@ -163,7 +163,7 @@ def _value(found: dict[str, Any] | None) -> str:
     State({"type": "prepare-number", "key": ALL}, "value"),
 )
 def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
-    """Offer the numbers that were found, to be named; what was typed stays when another number is found."""
+    """Offer the numbers found, to be named; names already typed stay when another number is found."""
     standing, numbers = read_kept(Standing, changing), read_kept(list[Number], keys) or []
     called = {k: probe for k, (_, probe) in standing.known.items()} if standing else {}
     if ctx.triggered_id == "prepare-found-keys" and len(ctx.triggered) == 1:
@@ -173,7 +173,7 @@ def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
     rows = [
         dmc.TextInput(
             id={"type": "prepare-number", "key": f.key},
-            label=f"Number {f.key}: its name",
+            label=f"Name of number {f.key}",
             description="",
             value=called.get(f.key, f.name),
             attributes=UNAIDED,
@@ -181,7 +181,7 @@ def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
         for f in numbers
         if f.name
     ]
-    hint = [html.P("Name each; what has no name is left out.", className="hint")] if rows else []
+    hint = [html.P("Name each number; those without a name are left out.", className="hint")] if rows else []
     return [*hint, *rows], not numbers, standing is None
 
 
@@ -197,7 +197,7 @@ def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
     prevent_initial_call=True,
 )
 def change(_: list[Any], kept: Any, opened: Any) -> Any:
-    """Take a source of the plan into the form."""
+    """Load a source of the plan into the form."""
     doc, i = needed_draft(kept).doc, button_pressed()["i"]
     sources = doc.get("source", [])
     if not isinstance(i, int) or not 0 <= i < len(sources):
@@ -210,9 +210,9 @@ def change(_: list[Any], kept: Any, opened: Any) -> Any:
         for c in channels
     ]
     names = [part["id"]["name"] for part in ctx.outputs_list[0]]
-    said = f"This is {sources[i].get('format')} as it stands in the plan. Listen, to see what it says now."
+    said = f"This is the {sources[i].get('format')} source in the plan. Tap Listen to see what it sends now."
     shown = msgspec.to_builtins((Standing(i, known, form), keys))
-    # Another word for "open": one that was closed by hand is opened again.
+    # Another value for "open", so that one closed by hand opens again.
     return [form.get(n, "") for n in names], *shown, said, "open" if opened is True else True
 
 
@@ -224,7 +224,7 @@ def change(_: list[Any], kept: Any, opened: Any) -> Any:
     prevent_initial_call=True,
 )
 def leave(_: Any) -> Any:
-    """Change no source after all."""
+    """Leave the source as it is."""
     return None, [], ""
 
 
@@ -240,7 +240,7 @@ def leave(_: Any) -> Any:
 )
 @operator_only
 async def take(_: Any, names: list[Any], values: list[Any], keys: Any, changing: Any, draft: Draft) -> Any:
-    """Put the source and its named numbers into the plan, each with a probe; or change one that is there."""
+    """Add the source and its named numbers to the plan, each with a probe; or change one already there."""
     table = table_of(_given(values, ctx.states_list[1]))
     called = {
         str(p["id"]["key"]): str(v or "").strip() for p, v in zip(ctx.states_list[0], names, strict=True)
@@ -250,14 +250,14 @@ async def take(_: Any, names: list[Any], values: list[Any], keys: Any, changing:
         return None, "Give at least one number a name.", no_update, no_update
     new = with_source(draft.doc, table, chosen, called, read_kept(Standing, changing) or Standing())
     if len(new["probe"]) > MAX_PROBES:
-        said = f"A plan has {MAX_PROBES} probes at most; leave some numbers out."
+        said = f"A plan can have at most {MAX_PROBES} probes; leave some numbers out."
         return None, said, no_update, no_update
     before = {p["field"] for p in problems(draft.doc)}
     wrong = [p for p in problems(new) if p["field"] not in before]
     if any(str(p["field"]).startswith("source") for p in wrong):
         return None, f"{wrong[0]['label']}: {wrong[0]['text']}", no_update, no_update
-    await hearing.end()  # the logger is to have the port
-    words = f"In the plan, with {len(chosen)} probes; give them places above. {UNPROVEN}"
+    await hearing.end()  # the logger needs the port
+    words = f"Added to the plan, with {len(chosen)} probes; give them places above. {UNPROVEN}"
     return Draft(new, draft.name), words, [], None
 
 
@@ -283,7 +283,7 @@ def show_sources(kept: Any) -> list[Any]:
         words += [html.P(text, className="wrong") for text in wrong]
         doors = [
             button(text, {"type": kind, "i": i}, aloud=f"{text} source {place}")
-            for text, kind in (("Change", "prepare-source-change"), ("Take out", "prepare-source-off"))
+            for text, kind in (("Change", "prepare-source-change"), ("Remove", "prepare-source-off"))
         ]
         rows.append(html.Li([html.Div(words), door_row(*doors)]))
     return rows
@@ -296,7 +296,7 @@ def show_sources(kept: Any) -> list[Any]:
     prevent_initial_call=True,
 )
 def take_out(_: list[Any], kept: Any) -> Any:
-    """Take a source out of the plan."""
+    """Remove a source from the plan."""
     draft, i = needed_draft(kept), button_pressed()["i"]
     left = [s for n, s in enumerate(draft.doc.get("source", [])) if n != i]
     doc = {k: v for k, v in draft.doc.items() if k != "source"}

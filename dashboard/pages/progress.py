@@ -1,4 +1,4 @@
-"""Work that somebody waits for: how far it has come, a button that stops it, and what callbacks return."""
+"""Work that somebody is waiting for: its progress, a button to stop it, and the callbacks for both."""
 
 from collections.abc import Awaitable, Callable
 from typing import Any, Final
@@ -11,12 +11,12 @@ from dashboard.work.works import Stopped, Work
 from logger.errors import StokewatchError
 
 Shown = tuple[str, str, bool, bool]
-"""Share, words, whether the bar is hidden, whether nobody asks again."""
+"""Share done, words, whether the bar is hidden, whether polling is off."""
 NOTHING: Final[Shown] = ("0", "", True, True)
 
 
 def working(prefix: str) -> Any:
-    """Make what shows that something is being worked out.
+    """Make the display of work in progress.
 
     IDs after `prefix`: `-poll` asks twice a second while it is enabled, `-working` is the whole, `-progress`
     the bar, `-said` its words, `-stop` the button.
@@ -26,9 +26,7 @@ def working(prefix: str) -> Any:
             dcc.Interval(id=f"{prefix}-poll", interval=500),
             html.Div(
                 [
-                    html.Progress(
-                        id=f"{prefix}-progress", value="0", max="1", **{"aria-label": "How far it has come"}
-                    ),
+                    html.Progress(id=f"{prefix}-progress", value="0", max="1", **{"aria-label": "Progress"}),
                     button("Stop", f"{prefix}-stop"),
                 ],
                 id=f"{prefix}-working",
@@ -47,20 +45,20 @@ def shown(prefix: str) -> list[Output]:
 
 
 def stops(prefix: str) -> list[Output]:
-    """List the outputs of what stops it: whether nobody asks, whether the bar is hidden, and words."""
+    """List the outputs of stopping it: whether polling is off, whether the bar is hidden, and words."""
     parts = (("poll", "disabled"), ("working", "hidden"), ("said", "children"))
     return [Output(f"{prefix}-{part}", name, allow_duplicate=True) for part, name in parts]
 
 
 async def so_far(work: Work) -> Shown | None:
-    """Wait a moment for work, and say how far it has come; None where it is over."""
+    """Wait a moment for the work and report its progress; None once it is over."""
     await work.wait(0.3)
     far = f": {work.share:.0%}" if work.share else ""
     return None if work.done else (f"{work.share:.2f}", f"{work.words}{far}", False, False)
 
 
 def over(words: str = "") -> Shown:
-    """Say what came of it."""
+    """Show how it ended."""
     return ("1", words, True, True)
 
 
@@ -73,11 +71,11 @@ def follow(
     failed: Callable[..., str] = lambda why, *_: why,
     stopped: Callable[..., str] | None = lambda *_: "Stopped.",
 ) -> None:
-    """Register the callbacks that wait for a work, and stop it.
+    """Register the callbacks that wait for a work and stop it.
 
-    `find` finds it (or begins it) by the states `given`, or gives None where nothing is wanted; `tell` gives
-    words, and what goes to `ready`, from its answer and those states; `failed` gives words for why nothing
-    came of it. `stopped` gives words by those states; where it is None, another callback stops the work.
+    `find` finds or starts it from the states `given`, or returns None if nothing is wanted; `tell` returns
+    words and the value for `ready` from its answer and those states; `failed` words its failure. `stopped`
+    returns words from those states; if it is None, another callback stops the work.
     """
 
     @callback(

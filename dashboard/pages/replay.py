@@ -1,4 +1,4 @@
-"""A stored firing burns again: its readings at any speed, and what was to be said of them at each moment."""
+"""Replay of a stored firing: its readings at any speed, and the verdicts at each moment."""
 
 import asyncio
 import math
@@ -62,7 +62,7 @@ def _seconds(text: Any) -> float:
 
 
 def _look(at_s: float) -> list[Any]:
-    """What is seen: probes and traces, below them the stack and the stack through time on one height axis."""
+    """Lay out probes and traces, below them the stack and the stack through time on one height axis."""
     return [
         html.Div(
             className="replay-look",
@@ -83,7 +83,7 @@ def _look(at_s: float) -> list[Any]:
                     value=ALL_SIDES,
                     allowDeselect=False,
                 ),
-                dmc.Switch(id="replay-bands", label="Estimate of the pots", checked=True, persistence=True),
+                dmc.Switch(id="replay-bands", label="Estimates of the pots", checked=True, persistence=True),
             ],
             className="replay-views",
         ),
@@ -91,9 +91,9 @@ def _look(at_s: float) -> list[Any]:
 
 
 def _bar(at_s: float) -> Any:
-    """The moment and what moves it: always in reach, whatever is looked at."""
+    """Make the replay controls, always within reach."""
     name = html.Span("Note or alarm", className="long")
-    back = ["◂ ", name, html.Span(" before", className="unseen")]
+    back = [html.Span("Previous: ", className="unseen"), "◂ ", name]
     on = [html.Span("Next: ", className="unseen"), name, " ▸"]
     return html.Div(
         [
@@ -161,7 +161,7 @@ def _judged() -> list[Any]:
 
 
 async def _judgement(firing: Any, alarms: Any) -> Work | None:
-    """Begin to judge the firing, or find that; that there is no such firing, the head of the page says."""
+    """Start or find the firing's judgement; None if there is no such firing, which the page's top reports."""
     try:
         await gathering(here().journal_path).firing(id_of(firing))
     except UserError:
@@ -177,7 +177,7 @@ progress.follow(
     find=_judgement,
     tell=lambda answer, firing, wish: ("", wish or {}),
     failed=lambda why, *_: f"It could not be judged: {why}",
-    stopped=lambda *_: "Stopped. What is shown was not judged; re-run the alarms to judge it.",
+    stopped=lambda *_: "Stopped before the firing was judged; re-run the alarms to judge it.",
 )
 
 
@@ -217,7 +217,7 @@ async def show(
     """Show the firing; its verdicts as soon as they are worked out."""
     nothing = {
         "title": "Replay",
-        "doors": dcc.Link("To the firings", href="/firings"),
+        "doors": dcc.Link("All firings", href="/firings"),
         "hidden": True,
         **{k: [] for k in ("values", "happened", "zones", "standing")},
         **{k: {} for k in ("traces", "heat", "stack")},
@@ -227,7 +227,7 @@ async def show(
         "end": 1,
     }
     if not id_of(firing):
-        return {**nothing, "about": "No firing was chosen."}
+        return {**nothing, "about": "No firing chosen."}
     try:
         info = await gathering(here().journal_path).firing(id_of(firing))
         answer = await _answer(info.id, judged)
@@ -238,7 +238,7 @@ async def show(
 
 
 async def _answer(firing: str, judged: Any) -> dict[str, Any] | None:
-    """Find what was judged; None where that isn't known yet."""
+    """Find the judgement; None if it isn't known yet."""
     if not isinstance(judged, dict):
         return None
     work = await (await judgement(firing, judged)).wait()
@@ -255,7 +255,7 @@ async def _answer(firing: str, judged: Any) -> dict[str, Any] | None:
     prevent_initial_call=True,
 )
 async def turn(glass: Any, firing: Any, judged: Any, unit: Any, hidden: Any) -> Any:
-    """Name what is in the traces once more: the tablet was turned."""
+    """Place the names in the traces again: the tablet was turned."""
     if not id_of(firing) or hidden:
         raise PreventUpdate
     info = await gathering(here().journal_path).firing(id_of(firing))
@@ -264,7 +264,7 @@ async def turn(glass: Any, firing: Any, judged: Any, unit: Any, hidden: Any) -> 
 
 
 def _room(glass: Any) -> Glass:
-    """How much the traces have, by `rooms.css`."""
+    """Return how much room the traces have, by `rooms.css`."""
     wide, high = glass_px(glass)
     if wide < 640:
         return glass_of(wide - 24, 320)
@@ -311,17 +311,17 @@ let_single_out("replay", "replay-traces")
     prevent_initial_call=True,
 )
 def jump(back: Any, on: Any, now: Any, end: Any, marks: Any, play: Any, speed: Any) -> tuple[float, str]:
-    """Go to the note or alarm before or after this moment, and say which it is."""
+    """Go to the previous or next note or alarm, and say which it is."""
     at_s, found = _seconds(now), marks if isinstance(marks, list) else []
     if ctx.triggered_id == "replay-on":
         following = [mark for mark in found if mark[0] > at_s + 0.5]
         if following:
             return following[0][0], following[0][1]
-        return _seconds(end), "The end; no note or alarm comes any more."
-    # While it plays, the mark just passed is not the one that is meant.
+        return _seconds(end), "The end: no more notes or alarms."
+    # While it plays, the mark just passed is not the one wanted.
     near_s = 0.3 * _seconds(speed) if "Pause" in str(play) else 0.5
     before = [mark for mark in found if mark[0] < at_s - near_s]
-    return (before[-1][0], before[-1][1]) if before else (0.0, "The beginning; no note or alarm before.")
+    return (before[-1][0], before[-1][1]) if before else (0.0, "The beginning: no earlier notes or alarms.")
 
 
 follow_theme("replay")

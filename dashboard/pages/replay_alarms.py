@@ -1,4 +1,4 @@
-"""A stored firing's alarms by other settings: the form, the run, and what would have been otherwise."""
+"""A stored firing's alarms under other settings: the form, the run, and what would have been different."""
 
 from typing import Any
 
@@ -24,7 +24,7 @@ FIELDS = {"type": "replay-field", "path": ALL, "as": ALL}
 
 
 def settings_form() -> list[Any]:
-    """Make the place for the alarms' settings, and for what others would have changed."""
+    """Make the section for the alarms' settings and for what other settings would have changed."""
     return [
         html.Details(
             [
@@ -42,13 +42,13 @@ def settings_form() -> list[Any]:
 
 
 def judged_by(plan: Plan, alarms: Any) -> Plan:
-    """Change a plan's alarm settings, given by rule, `enabled` among them; PlanRefused names the field."""
+    """Apply alarm settings to a plan, by rule and including `enabled`; PlanRefused names the field."""
     read_document({"alarm": alarms})
     return with_alarms(plan, alarms)
 
 
 async def judgement(firing: Any, alarms: Any) -> Work:
-    """Begin to judge a firing by its own plan, with alarm settings in place of its own; or find that."""
+    """Start or find the judgement of a firing by its own plan, but with these alarm settings."""
     gathered = gathering(here().journal_path)
     info = await gathered.firing(id_of(firing))
     return await gathered.judgement(info, judged_by(info.plan, alarms) if alarms else None)
@@ -65,7 +65,7 @@ async def settings(firing: Any, _: int | None, unit: Any) -> Any:
     try:
         info = await gathering(here().journal_path).firing(id_of(firing))
     except UserError:
-        raise PreventUpdate from None  # said at the head of the page
+        raise PreventUpdate from None  # reported at the top of the page
     return other_alarms(to_document(info.plan), unit_of(unit))
 
 
@@ -82,7 +82,7 @@ async def settings(firing: Any, _: int | None, unit: Any) -> Any:
     prevent_initial_call=True,
 )
 async def rerun(_: Any, __: Any, ons: list[Any], values: list[Any], firing: Any, unit: Any) -> Any:
-    """Run the alarms again, by the settings of the form or the firing's own."""
+    """Re-run the alarms with the form's settings, or the firing's own."""
     switches, fields = ([part["id"] for part in group] for group in ctx.states_list[:2])
     if ctx.triggered_id == "replay-own":
         return {}, False, [""] * len(fields)
@@ -108,7 +108,7 @@ async def rerun(_: Any, __: Any, ons: list[Any], values: list[Any], firing: Any,
     State("replay-rerun", "n_clicks"),
 )
 async def compare_alarms(judged: Any, firing: Any, asked: int | None) -> Any:
-    """Say which alarms would have come, gone or moved by the changed settings."""
+    """Say which alarms the changed settings would have added, removed or moved."""
     if not isinstance(judged, dict) or not asked:
         return []
     works = [await judgement(firing, alarms) for alarms in (None, judged)]

@@ -1,4 +1,4 @@
-"""One firing's report: how it went, what people write down about it, photos of the pots, files to keep."""
+"""One firing's report: how it went, what people wrote down about it, photos of the pots, files to save."""
 
 import asyncio
 import contextlib
@@ -39,10 +39,10 @@ from logger.report.story import story, verdicts
 MAX_POINTS: Final = 900
 STEPS: Final = 300
 HIGH_PX: Final = 420
-"""Of the traces, in `rooms.css`."""
+"""Height of the traces, as in `rooms.css`."""
 MAX_ZONE: Final = 60
 PHOTOS: Final = "/api/report/photos"
-"""Takes a photo; its requests may be as large as `MAX_BYTES`."""
+"""Receives a photo of up to `MAX_BYTES`."""
 
 
 def layout(firing: str = "", **_query: str) -> Any:
@@ -70,7 +70,7 @@ def _body() -> list[Any]:
         html.H2("Verdict, zone by zone"),
         scroll("Verdicts", id="report-verdicts"),
         html.H2("Traces"),
-        picture("report-traces", "Traces of all probes; the tables say what they show", "report-picture"),
+        picture("report-traces", "Traces of all probes; the tables give their figures", "report-picture"),
         html.H2("The stack through time"),
         picture(
             "report-heat", "Temperature by height and time, blank where no probe was near", "report-picture"
@@ -84,7 +84,7 @@ def _body() -> list[Any]:
             html.P("", id="report-written", role="status"),
         ),
         html.H2("Photos of the pots"),
-        html.P(f"Up to {MOST}; scaled down, and kept with the report. Where they were taken is left out."),
+        html.P(f"Up to {MOST}, scaled down and kept with the report. Where they were taken is removed."),
         door_row(button("Add photos …", "report-add-photos")),
         html.P("", id="report-photos-said", role="status"),
         html.Div(id="report-photos", className="photos"),
@@ -132,11 +132,11 @@ async def show(firing: Any, unit: Any, theme: Any, _: Any, glass: Any = None) ->
     if not id_of(firing):
         raise PreventUpdate
     known = await gathering(here().journal_path).known(id_of(firing))
-    write = shown(unit_of(unit), "UTC")  # all times here are minutes since the first reading
+    write = shown(unit_of(unit), "UTC")  # times here are minutes since the first reading
     look: Theme = theme_of(theme)
     pictures = await asyncio.to_thread(_pictures, known, write, look, glass_px(glass)[0])
     info = known.info
-    when = f"First reading {day}" if (day := tables.day_of(info)) else "Day and time of day not known"
+    when = f"First reading {day}" if (day := tables.day_of(info)) else "Date and time unknown"
     about = f"{when}; {span(info.length_s)} recorded, {info.readings:,} readings"
     return {
         "name": info.title or "Firing",
@@ -180,14 +180,14 @@ def _doors(firing: str, unit: Unit) -> list[Any]:
         html.A(name, href=f"/api/report/{own}/file/{kind}", **keep) for kind, (name, *_) in FILES.items()
     ]
     return [
-        html.A("Open the report, to print it", href=page, target="_blank", id="report-open"),
+        html.A("Open the report to print it", href=page, target="_blank", id="report-open"),
         save_as("Save as", *files),
         dcc.Link("Replay", href=f"/replay/{own}"),
         dcc.Link("Compare", href=f"/compare?firings={own}"),
     ]
 
 
-# --- what people write down ---------------------------------------------------------------------------------
+# --- what people wrote down ---------------------------------------------------------------------------------
 
 
 @callback(
@@ -226,7 +226,7 @@ def _texts(title: str, facts: dict[str, Any]) -> dict[str, str]:
     State("report-ready", "data"),
 )
 async def save(_: int | None, values: list[Any], saved: Any, firing: Any) -> Any:
-    """Save what was changed; what was not touched stays, whoever else has written meanwhile."""
+    """Save only what was changed, so that what others wrote meanwhile stays."""
     names = [part["id"]["name"] for part in ctx.states_list[0]]
     known = saved if isinstance(saved, dict) else {}
     texts = {
@@ -275,7 +275,7 @@ async def take_photo_away(clicks: list[Any], firing: Any, turn: Any) -> Any:
     prevent_initial_call=True,
 )
 def _changed(values: list[Any], saved: Any, ids: list[dict[str, Any]], said: Any) -> str:
-    """Say whether what stands in the form is saved."""
+    """Say whether everything in the form is saved."""
     known = saved if isinstance(saved, dict) else {}
     now = zip(ids, values, strict=False)
     if any((value or "") != (known.get(each.get("name")) or "") for each, value in now):
@@ -300,7 +300,7 @@ follow_theme("report")
 
 
 def routes(context: Context) -> APIRouter:
-    """Make the page's endpoints: files to keep, the report itself, photos."""
+    """Make the page's endpoints: files to save, the report itself, photos."""
     router = APIRouter(prefix="/api/report")
     gathered = gathering(context.journal_path)
 
@@ -338,7 +338,7 @@ def routes(context: Context) -> APIRouter:
         async for piece in request.stream():
             data += piece
             if len(data) > MAX_BYTES:
-                raise PhotoError(f"this photo has more than {MAX_BYTES >> 20} MB; give a smaller one")
+                raise PhotoError(f"this photo is larger than {MAX_BYTES >> 20} MB; choose a smaller one")
         kept = await asyncio.to_thread(keep_photo, context.home, info.id, bytes(data))
         return {"name": kept.name}
 

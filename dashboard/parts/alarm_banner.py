@@ -1,4 +1,4 @@
-"""What stands at the top of every page while something is wrong."""
+"""The banner at the top of every page while something is wrong."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -11,6 +11,10 @@ from logger.words.said import told
 
 SILENCE_MIN = (10, 30)
 """How long one tap silences an alarm. [min]"""
+
+
+NAMED = 2
+"""Cleared alarms named before the rest is only counted: a phone has no room for more."""
 
 
 def _button(act: str, key: str, text: str, minutes: int = 0, aloud: str = "") -> Any:
@@ -28,7 +32,7 @@ def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
 
 
 def advice(alarm: dict[str, Any], unit: Unit) -> str:
-    """Say what to do about an alarm; empty where it doesn't say."""
+    """Return an alarm's advice; empty if it has none."""
     return told(alarm, "advice", unit) if alarm.get("advice") else ""
 
 
@@ -58,10 +62,10 @@ def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
 
 
 def alarm_banner(alarms: Sequence[dict[str, Any]], unit: Unit = "C") -> list[Any]:
-    """Show the alarms that stand: the first whole, the others folded behind a line."""
+    """Show the standing alarms: the first in full, the others folded below it."""
 
     def rank(alarm: dict[str, Any]) -> int:
-        """Those that nobody has seen come first; good news never hides an alarm."""
+        """Put unseen alarms first; good news never hides an alarm."""
         return 2 if alarm.get("warning") is False else int(alarm.get("state") == "acknowledged")
 
     def names(some: Sequence[dict[str, Any]]) -> str:
@@ -76,7 +80,8 @@ def alarm_banner(alarms: Sequence[dict[str, Any]], unit: Unit = "C") -> list[Any
         head = html.Summary(f"{len(more)} more: {names(more)}")
         shown.append(html.Details([head, *boxes[1:]], className=kind))
     if over:
-        words = [html.Summary(f"Cleared, not acknowledged: {names(over)}")]
+        more = f"; {len(over) - NAMED} more" if len(over) > NAMED else ""
+        words = [html.Summary(f"Cleared, not acknowledged: {names(over[:NAMED])}{more}")]
         words += [html.P(" ".join(filter(None, headline(a, unit)))) for a in over]
         all_keys = "\n".join(str(a["key"]) for a in over if a.get("key"))
         seen = (
@@ -88,11 +93,11 @@ def alarm_banner(alarms: Sequence[dict[str, Any]], unit: Unit = "C") -> list[Any
 
 
 def silenced(events: Sequence[dict[str, Any]], now_s: float, scale: float) -> list[Any]:
-    """Show which of the running firing's alarms are silenced for a while.
+    """Show which of the running firing's alarms are silenced.
 
-    Its clock stands at `now_s` and runs `scale` times as fast as the wall's. A script of the tablet's writes
-    the time of day into what has `data-in-s`, in its own zone; to the half minute, so that a row isn't sent
-    again every second.
+    Its clock is at `now_s` and runs `scale` times as fast as a wall clock. A script on the tablet writes the
+    local time of day into elements with `data-in-s`, which is rounded to half a minute so that a row isn't
+    sent again every second.
     """
     last = {e["data"]["key"]: e for e in events if e["kind"] == "alarm" and e["data"].get("key")}
     rows = []

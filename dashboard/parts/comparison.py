@@ -1,4 +1,4 @@
-"""Firings beside one another: what people compare, as tables; and which firings. Pure."""
+"""Firings side by side: what people compare, as tables. Pure."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
@@ -14,16 +14,16 @@ from logger.report.shown import MINUS, Shown, since
 from logger.words.looks import ABOVE_C
 
 MARKS: Final[dict[Basis, str]] = {"measured": "", "estimated": "*", "judged": "†", "written": "‡"}
-WHOSE: Final = "† said by the judgement; ‡ written down by people; everything else is counted from readings"
+WHOSE: Final = "† from the judgement; ‡ written down by people; everything else comes from the readings"
 SOURCES: Final = (
-    f"* from a model, not a measurement; {WHOSE} of probes at their places. Zones are means "
-    "of the probes that stand for them, without those that could not be trusted; rates are over "
-    "one minute. A probe in the gap reads gas and glow, not the pots."
+    f"* from a model, not a measurement; {WHOSE} of the probes where they sit. A zone is the mean of the "
+    "probes that stand for it, leaving out any that could not be trusted; rates are over one minute. A "
+    "probe in the gap reads gas and glow, not the pots."
 )
 
 
 def bars(known: Sequence[Gathered]) -> list[Bar]:
-    """Give what each zone of each firing went through; a zone of coals only has no target."""
+    """Return what each zone of each firing went through; a zone of coals alone has no target."""
     zones = dict(pair for one in known for pair in zip(one.levels.zones, one.levels.pots, strict=True))
     found = []
     for zone in sorted(zones, key=lambda zone: not zones[zone]):  # the pots come first, coals alone last
@@ -47,9 +47,9 @@ def bars(known: Sequence[Gathered]) -> list[Bar]:
 
 
 def change(fact: Fact, first: Fact, unit: Unit) -> str:
-    """Write a fact's difference to the first firing's with its sign; `±0` where it rounds to none.
+    """Write a fact's difference from the first firing's, with its sign; `±0` if it rounds to nothing.
 
-    Degrees are those of the numbers as they stand there; of minutes, short differences tell tenths.
+    Degrees are differences of the rounded numbers shown; short differences of minutes have tenths.
     """
     value = _written(fact, unit) - _written(first, unit)
     fine = fact.unit == "°C/min" or (fact.unit == "min" and 0 < abs(value) < 9.95)
@@ -75,9 +75,9 @@ def _unit(fact: Fact, unit: Unit) -> str:
 def fact_table(
     zone: str, rows: Sequence[Sequence[Fact | None]], titles: Sequence[str], shown: Shown, *, opened: bool
 ) -> Any:
-    """Make the table of the whole load (`zone` is empty), or of one zone: a row a kind, a column a firing.
+    """Make the table of the whole load (`zone` is empty) or one zone: a row per fact, a column per firing.
 
-    Unless `opened`, a tap on its name opens it.
+    Unless `opened`, it is folded under its name.
     """
     name = f"Zone {zone}" if zone else "The whole load"
     heads = [html.Th("Fact", scope="col")]
@@ -119,7 +119,7 @@ def _cell(fact: Fact | None, first: Fact | None, shown: Shown) -> Any:
 
 
 def verdict_rows(verdicts: Sequence[Mapping[str, Any]], shown: Shown) -> Any:
-    """Make the table of a rehearsal's zones with their verdicts, the one whose peak stayed lowest first."""
+    """Make the table of a rehearsal's zones with their verdicts, the lowest peak first."""
     rows = [
         html.Tr(
             [
@@ -140,7 +140,7 @@ def verdict_rows(verdicts: Sequence[Mapping[str, Any]], shown: Shown) -> Any:
 
 
 def heat_key(unit: Unit) -> list[Any]:
-    """Say which colour is which heat."""
+    """Make the key to the temperature colours."""
     return [
         html.Li([html.Span("", style={"background": colour}), name], **{"data-heat": name})
         for name, colour in heats(unit)
@@ -148,7 +148,7 @@ def heat_key(unit: Unit) -> list[Any]:
 
 
 def told_of_load(facts: Sequence[Fact], shown: Shown) -> list[Any]:
-    """Tell the facts of the whole load, one under another."""
+    """List the facts about the whole load."""
     told = []
     for fact in facts:
         if fact.zone is not None or fact.value is None:

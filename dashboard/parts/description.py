@@ -1,4 +1,4 @@
-"""The form of what people write down about a firing, and its photos. Pure."""
+"""The form for what people write down about a firing, and its photos. Pure."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -10,17 +10,17 @@ from dashboard.parts.frame import button
 from logger.report.describe import FIELDS, TITLE, Field
 
 LONGEST = 1000
-"""Letters of one field, as `logger.requests` takes them."""
+"""Characters in one field, as `logger.requests` allows."""
 
 
 def form(firing: str, texts: Mapping[str, str]) -> list[Any]:
-    """Make the form of the texts saved; the tablet keeps what is typed, by firing ID, until it is saved."""
+    """Make the form with the saved texts; the tablet keeps what is typed, by firing ID, until it is saved."""
     before = [_field(field, firing, texts) for field in (TITLE, *FIELDS) if not field.after]
     after = [_field(field, firing, texts) for field in FIELDS if field.after]
     return [
         html.H2("What was fired"),
         html.Div(before, className="fields"),
-        html.H2("What came of it"),
+        html.H2("How it turned out"),
         html.Div(after, className="fields"),
     ]
 
@@ -31,7 +31,7 @@ def _field(field: Field, firing: str, texts: Mapping[str, str]) -> Any:
         "label": field.label,
         "description": field.hint,
         "value": texts.get(field.name, ""),
-        # Dash keeps what was typed from the first letter on, and drops it when another value has been saved.
+        # Dash keeps what is typed from the first letter on, and drops it once another value has been saved.
         "persistence": firing,
         "persistence_type": "local",
         "attributes": {"input": {"maxLength": LONGEST}},
@@ -42,7 +42,7 @@ def _field(field: Field, firing: str, texts: Mapping[str, str]) -> Any:
 
 
 def photos(firing: str, names: Sequence[str], *, may_act: bool) -> list[Any]:
-    """Show a firing's photos, by their files' names; whoever may act can remove them."""
+    """Show a firing's photos, given their file names; anyone who may act can remove them."""
     shown = []
     for number, name in enumerate(names, 1):
         picture = html.Img(src=f"/api/report/{firing}/photo/{name}", alt=f"Photo {number}")

@@ -1,4 +1,4 @@
-"""The parts of the fire's page: zones, values, log, and what fills the glass at a glance."""
+"""The parts of the Fire page: zones, values, log, and the Glance screen."""
 
 import functools
 from collections.abc import Sequence
@@ -36,9 +36,9 @@ Cards = Sequence[tuple[str, list[Any]]]
 
 
 def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], unit: Unit) -> str:
-    """Say what the load needs, from the judgement's values, so that it is the same in either unit.
+    """Say what the load needs, from the judgement's values so that it is the same in either unit.
 
-    Its own sentence where that has no numbers in it. `cards` are (zone, card), the coldest first.
+    The judgement's own sentence if that has no numbers in it. `cards` are (zone, card), coldest first.
     """
     if told is None or not told.get("line"):
         return ""
@@ -57,12 +57,12 @@ def verdict(told: dict[str, Any] | None, cards: Cards, firing: dict[str, Any], u
 
 
 def forecasts(told: dict[str, Any] | None) -> dict[str, dict[str, Any]]:
-    """Give by zone what a verdict says is to come."""
+    """Return a verdict's forecasts, by zone."""
     return {zone["zone"]: zone["forecast"] for zone in (told or {}).get("zones", ()) if zone.get("forecast")}
 
 
 def to_come(told: dict[str, Any] | None, unit: Unit) -> str:
-    """Say what comes at this rate, from a verdict's words and those of its zones' forecasts."""
+    """Say what is ahead at this rate, from a verdict's words and its zones' forecasts."""
     words = (told or {}).get("coming") or ""
     for zone in forecasts(told).values():
         if zone.get("words") and words.endswith(zone["words"]):
@@ -72,7 +72,7 @@ def to_come(told: dict[str, Any] | None, unit: Unit) -> str:
 
 
 def zone_to_come(forecast: dict[str, Any], unit: Unit) -> str:
-    """Say what comes of a zone, from its `words`; only cooling (`cool`) has a temperature in them."""
+    """Say what is ahead of a zone, from its `words`; only those about cooling (`cool`) have a temperature."""
     words = forecast.get("words") or ""
     if forecast.get("cool"):
         cool = Arrival(**forecast["cool"])
@@ -81,9 +81,9 @@ def zone_to_come(forecast: dict[str, Any], unit: Unit) -> str:
     return words
 
 
-@functools.lru_cache(64)  # what is the same needs no comparing
+@functools.lru_cache(64)  # identical objects need no comparing
 def zone_card(zone: str, n: int) -> Any:
-    """Show a zone, the row's nth, in a line: name, temperature, direction, need; a touch singles it out."""
+    """Show the nth zone of the row: name, temperature, direction, need; a touch singles it out."""
     return html.Li(
         one_of(
             "fire",
@@ -112,7 +112,7 @@ def zone_texts(cards: Cards, firing: dict[str, Any], unit: Unit) -> dict[str, st
 
 
 def zone_details(cards: Cards, board: "Board", unit: Unit) -> list[Any]:
-    """Show of each zone what it has had, what its pots are estimated at, and what comes."""
+    """Show what each zone has had, the estimate of its pots, and what is ahead."""
     estimates = (board.verdict or {}).get("estimates") or {}
     ahead = forecasts(board.verdict)
     rows = []
@@ -136,7 +136,7 @@ def zone_details(cards: Cards, board: "Board", unit: Unit) -> list[Any]:
 
 
 def pots(estimate: dict[str, Any], unit: Unit) -> str:
-    """Say what a zone's pots are at by the model, from the verdict's estimate of it."""
+    """Say how hot a zone's pots are by the model, from the verdict's estimate."""
     half_c = (estimate["high_c"] - estimate["low_c"]) / 2
     how = {
         "spot": ", from gun readings",
@@ -148,19 +148,19 @@ def pots(estimate: dict[str, Any], unit: Unit) -> str:
 
 
 def which_counts(cards: Cards) -> str:
-    """Say which of a zone's two numbers verdict, target and soak go by."""
+    """Say which of a zone's two numbers counts for verdict, target and soak."""
     by = sum(card[6] == "estimate" for _, card in cards)
     if not by:
-        return "What counts is what the probes read; the estimate of the pots is a model's advice beside it."
+        return "The probe readings count; the estimate of the pots is only a model's advice."
     if by == len(cards):
-        return "The estimates are what counts, for verdict, target and soak."
+        return "The estimates count for verdict, target and soak."
     return "The estimate counts where a zone says so; elsewhere the probes do."
 
 
 def glance(cards: Cards, board: "Board", unit: Unit, live: bool) -> dict[str, str | list[str]]:
-    """Say what must be seen from three metres: the coldest zone, or that nothing can be trusted."""
+    """Say what must be readable from three metres: the coldest zone, or that nothing can be trusted."""
     bad = board.unseen() if board.running else []
-    bad.sort(key=lambda a: a.get("state") != "unacknowledged")  # what stands comes before what is over
+    bad.sort(key=lambda a: a.get("state") != "unacknowledged")  # standing alarms before cleared ones
     more = f" (+{len(bad) - 1} more)" if bad[1:] else ""
     texts: dict[str, str | list[str]] = {
         "glance-alarm": headline(bad[0])[0] + more if bad else "",
@@ -207,16 +207,16 @@ def value_row(i: int, place: Place) -> Any:
 def value_words(
     value: "Value", unit: Unit, *, running: bool, silent: bool, age_s: float | None
 ) -> tuple[str, str, str]:
-    """Say what a probe reads, more of it, and how: `ok`, `fault` or `stale`.
+    """Return a probe's reading, a detail, and its kind: `ok`, `beyond`, `fault` or `stale`.
 
-    A number that isn't measured now never looks like one: `silent` if nothing has come for too long, `age_s`
-    is how old the last temperature is.
+    An old number never looks like a new one: `silent` if nothing has come for too long, `age_s` is the age
+    of the last temperature.
     """
     if value.status != Status.OK:
         reading = "no reading" if value.newest_s is None else FAULTS[Status(value.status)]
         ago = f", {age(age_s)}" if running and age_s is not None else ""
         was = "" if value.c is None else f"was {degrees(value.c, unit)}{ago}"
-        # Beyond its range a probe is no worse: the fire is hotter than it can tell.
+        # Out of range is no fault: the fire is hotter than the probe can read.
         return reading, was, "beyond" if value.status == Status.RANGE else "fault"
     if not running:
         return degrees(value.c, unit), "last reading", "ok"
@@ -227,7 +227,7 @@ def value_words(
 
 
 def touched(value: "Value", unit: Unit) -> str:
-    """Say what a touched probe says: its reading, how sure, and how fast it changes."""
+    """Describe a touched probe: its reading, how certain it is, and how fast it changes."""
     if not value.ok:
         return FAULTS[Status(value.status)] or "no reading"
     half = "" if value.half_c is None else f" ± {difference(value.half_c, unit)}"
@@ -235,7 +235,7 @@ def touched(value: "Value", unit: Unit) -> str:
 
 
 def log(events: Sequence[dict[str, Any]], unit: Unit) -> list[Any]:
-    """Show what happened, the newest first."""
+    """Show what happened, newest first."""
     rows = []
     for event in sorted(events, key=lambda e: (-e["t"], -e["id"]))[:60]:
         words = event_words(event["kind"], event.get("data") or {}, unit)
@@ -248,7 +248,7 @@ def log(events: Sequence[dict[str, Any]], unit: Unit) -> list[Any]:
 
 
 def alarm_history(events: Sequence[dict[str, Any]], unit: Unit) -> list[Any]:
-    """Show every turn of every alarm, the newest first."""
+    """Show every turn of every alarm, newest first."""
     rows = []
     for event in reversed([e for e in events if e["kind"] == "alarm"]):
         name, fact = headline(event["data"], unit)

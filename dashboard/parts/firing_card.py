@@ -20,9 +20,9 @@ KINDS: Final = (("csv", "CSV"), ("parquet", "Parquet"), ("line-protocol", "Line 
 class Row:
     """One firing of a list.
 
-    `peak` is zone and peak [°C] of the pots' zone that stayed coldest, by the rehearsal, once that is `known`
-    or has `failed`; `picture` is from `shelf.glimpse`; `day` is day and time of day of the first
-    reading, empty where nobody knows.
+    `peak` is the name and peak [°C] of the pots' zone that stayed coldest in the rehearsal, once that is
+    `known` or has `failed`; `picture` is from `shelf.glimpse`; `day` is the date and time of the first
+    reading, empty if unknown.
     """
 
     info: "FiringInfo"
@@ -31,18 +31,18 @@ class Row:
     known: bool
     day: str
     failed: bool = False
-    waits: bool = True  # for its peak, where that isn't known
+    waits: bool = True  # an unknown peak is being worked out
 
 
 def coldest(row: Row, unit: Unit) -> str:
-    """Say how hot the place became that stayed coldest."""
+    """Say how hot the coldest zone became."""
     if row.info.running:
         seen = row.picture["coldest"]
         return f"Coldest zone about {reading(seen[0], unit)} so far" if seen else "Burning"
     if row.failed:
-        return "Its peak could not be worked out; its report says why"
+        return "The peak could not be worked out; the report says why"
     if not row.known:
-        return "Peak: being worked out …" if row.waits else "Its peak has not been worked out"
+        return "Working out the peak …" if row.waits else "The peak has not been worked out"
     if row.peak is None:
         return "No zone to judge by"
     zone, peak_c = row.peak
@@ -55,8 +55,8 @@ def peak_id(firing: Any) -> dict[str, Any]:
 
 
 def when(row: Row) -> str:
-    """Say when a firing was, and how long its readings last."""
-    return f"{row.day or 'No date in its file'} · {span(row.info.length_s)}"
+    """Say when a firing was, and how long it was recorded."""
+    return f"{row.day or 'No date in the file'} · {span(row.info.length_s)}"
 
 
 def card(row: Row, unit: Unit, *, night: bool, may_act: bool, chosen: bool) -> Any:
@@ -100,7 +100,7 @@ def _face(row: Row, title: str, head: Any, unit: Unit, *, night: bool) -> Any:
             html.P(coldest(row, unit), className="coldest", id=peak_id(info.id)),
             html.P([mark for mark in marks if mark], className="marks"),
         ],
-        title=f"Coldest to hottest place of {title} through time; the dashed line is its target",
+        title=f"{title}: coldest to hottest zone over time; the dashed line is the target",
     )
 
 
@@ -121,7 +121,7 @@ def _more(row: Row, title: str, own: str, *, may_act: bool) -> Any:
 def may_be_placed(info: "FiringInfo") -> bool:
     """Tell whether a firing may be given places afterwards: it came from a file, or without a plan.
 
-    The plan of any other is what its alarms were judged by while it burned.
+    Any other keeps the plan its alarms were judged by while it burned.
     """
     return not info.running and ("imported" in info.facts or info.plan_toml is None)
 

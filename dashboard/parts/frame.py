@@ -1,4 +1,4 @@
-"""Pieces that many pages are put together from: buttons, doors, graphs by day and night, short messages."""
+"""Building blocks of many pages: buttons, links, graphs by day and night, short messages."""
 
 import itertools
 from collections.abc import Iterable
@@ -10,7 +10,7 @@ from dash import ClientsideFunction, Input, Output, State, clientside_callback, 
 from dashboard.figures.look import TEMPLATES
 
 STAYS_S: Final = 8.0
-"""How long a message stays that says nothing bad. [s]"""
+"""How long a harmless message stays. [s]"""
 NOTHING: Final[dict[str, Any]] = {
     "data": [],
     "layout": {
@@ -20,20 +20,20 @@ NOTHING: Final[dict[str, Any]] = {
         "yaxis": {"visible": False},
     },
 }
-"""A figure until there is one: plotly's own is a white sheet with axes, by night too."""
+"""An empty figure: plotly's own is a white sheet with axes, even at night."""
 UNAIDED: Final = {"input": {"autoComplete": "off"}}
-"""Attributes of a field in which a browser offers nothing that was typed elsewhere."""
+"""Attributes that stop a browser from offering what was typed elsewhere."""
 _numbers = itertools.count(1)
 
 
 def button(words: Any, own: str | dict[str, Any], *, aloud: str = "", **more: Any) -> Any:
-    """Make a button with an ID of its own; `aloud` is what a screen reader says instead of its words."""
+    """Make a button with an ID of its own; a screen reader says `aloud` instead of its words."""
     said = {"aria-label": aloud} if aloud else {}
     return html.Button(words, id=own, type="button", **said, **more)
 
 
 def options(pairs: Iterable[tuple[str, str]]) -> list[dict[str, str]]:
-    """List what can be chosen, from values and what they are called."""
+    """Make a select's options from pairs of value and label."""
     return [{"value": value, "label": label} for value, label in pairs]
 
 
@@ -43,48 +43,48 @@ def door_row(*children: Any, **more: Any) -> Any:
 
 
 def section(*children: Any, label: str = "", **more: Any) -> Any:
-    """Make a section of a page; `label` is for one that no heading names."""
+    """Make a section of a page; `label` names one that has no heading."""
     named = {"aria-label": label} if label else {}
     return html.Section(list(children), **named, **more)
 
 
 def dialog(own: str, title: str, *children: Any, **more: Any) -> Any:
-    """Make what stands before the page until it is answered or closed."""
+    """Make a dialog that covers the page until it is answered or closed."""
     close = {"aria-label": "Close"}
     return dmc.Modal(list(children), id=own, title=title, closeButtonProps=close, **more)
 
 
 def save_as(aloud: str, *doors: Any) -> Any:
-    """Make the row of what something can be saved as."""
+    """Make the row of formats that something can be saved as."""
     head = html.Span("Save as", **{"aria-hidden": "true"})
     return html.Div([head, *doors], className="save-as", role="group", **{"aria-label": aloud})
 
 
 def halves(left: Any, right: Any) -> Any:
-    """Lay two sections beside one another where the glass is wide, below one another where it isn't."""
+    """Lay out two sections side by side on a wide screen, one below the other on a narrow one."""
     return html.Div([left, right], className="prepare-two")
 
 
 def scroll(label: str, children: Any = None, make: Any = html.Div, **more: Any) -> Any:
-    """Make what scrolls by itself, with a finger or with keys; `label` says what it holds."""
+    """Make a region that scrolls by finger or keyboard; `label` says what it holds."""
     named = {"aria-label": label}
     return make(children, className="scroll", tabIndex=0, role="region", **named, **more)
 
 
 def graph(name: str, **more: Any) -> Any:
-    """Make a graph as wide as its place, without plotly's own buttons."""
+    """Make a graph as wide as its container, without plotly's own buttons."""
     config = {"displayModeBar": False, "responsive": True}
     return dcc.Graph(id=name, responsive=True, figure=NOTHING, config=config, **more)
 
 
 def picture(name: str, label: str, kind: str = "graph") -> Any:
-    """Make a graph that fills a box, with words for whoever can't see it."""
+    """Make a graph that fills a box, with a label for those who can't see it."""
     filling = graph(name, style={"height": "100%"})
     return html.Div(filling, className=kind, role="img", **{"aria-label": label})
 
 
 def client(name: str, *args: Any, **kwargs: Any) -> None:
-    """Register a callback that a script of `assets` carries out: an inline one breaks the security policy."""
+    """Register a callback that a script in `assets` runs: the security policy forbids inline ones."""
     clientside_callback(ClientsideFunction("stokewatch", name), *args, **kwargs)
 
 
@@ -94,7 +94,7 @@ def templates(prefix: str) -> Any:
 
 
 def follow_theme(prefix: str) -> None:
-    """Let all figures of a page follow day and night at once, without the server, from `templates`."""
+    """Switch all figures of a page between day and night at once, in the browser, using `templates`."""
     client(
         "retemplate",
         Output(f"{prefix}-templates", "storage_type"),
@@ -105,7 +105,7 @@ def follow_theme(prefix: str) -> None:
 
 
 def notice(text: str, *, bad: bool = False) -> None:
-    """Show a message in the corner, from within a callback; what failed stays until it is closed."""
+    """Show a message in the corner, from within a callback; bad news stays until it is closed."""
     shown = {
         "action": "show",
         "id": f"note-{next(_numbers)}",

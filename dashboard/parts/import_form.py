@@ -1,4 +1,4 @@
-"""Files that are to be imported: how to read them, what was understood, what is in the way. Pure."""
+"""Files to import: how to read them, what was understood, what is in the way. Pure."""
 
 import re
 from collections.abc import Mapping, Sequence
@@ -16,27 +16,27 @@ ROWS_APART: Final = (
     *((f"{n}s", f"{n} s") for n in ("0.5", "1", "2", "5", "10", "15", "20", "30")),
     *((f"{n}min", f"{n} min") for n in ("1", "2", "5", "10")),
 )
-"""Periods of recorders whose first column only numbers the rows."""
+"""Periods of loggers whose first column only numbers the rows."""
 
 
 class Field(NamedTuple):
-    """A way to read a file; `empty` is what an empty field says, `choices` each with its words."""
+    """A reading option; `empty` is its placeholder, `choices` are pairs of value and label."""
 
     label: str
-    empty: str = "as understood"
+    empty: str = "automatic"
     choices: tuple[tuple[str, str], ...] = ()
     takes: Literal["text", "number", "count", "several"] = "text"
 
 
 FIELDS: Final = {
     "day_first": Field(
-        "Order of dates",
+        "Day or month first",
         choices=(("true", "3/4 is 3 April"), ("false", "3/4 is 4 March")),
     ),
     "timezone": Field("Time zone", "Europe/Vienna, UTC+1 …"),
-    "time": Field("Column of the time", "one, or date and time", takes="several"),
+    "time": Field("Time column", "one, or date and time", takes="several"),
     "time_unit": Field(
-        "Unit of the time",
+        "Time unit",
         choices=(
             ("s", "seconds"),
             ("min", "minutes"),
@@ -45,28 +45,28 @@ FIELDS: Final = {
             ("us", "microseconds"),
             ("hh:mm", "hours : minutes"),
             ("mm:ss", "minutes : seconds"),
-            ("days", "a spreadsheet's days"),
+            ("days", "spreadsheet days"),
             ("unix", "seconds since 1970"),
             ("unix_ms", "milliseconds since 1970"),
             ("ns", "nanoseconds"),
-            *((period, f"numbers of rows, one every {words}") for period, words in ROWS_APART),
+            *((period, f"row numbers, one every {words}") for period, words in ROWS_APART),
         ),
     ),
-    "unit": Field("Unit of temperature", choices=(("c", "°C"), ("f", "°F"), ("k", "K"))),
-    "decimal": Field("Decimal sign", choices=((".", "Point: 20.5"), (",", "Comma: 20,5"))),
+    "unit": Field("Temperature unit", choices=(("c", "°C"), ("f", "°F"), ("k", "K"))),
+    "decimal": Field("Decimal mark", choices=((".", "Point: 20.5"), (",", "Comma: 20,5"))),
     "delimiter": Field(
-        "Between columns",
-        choices=((",", "comma"), (";", "semicolon"), ("\t", "tabulator"), ("|", "bar"), (" ", "spaces")),
+        "Column separator",
+        choices=((",", "comma"), (";", "semicolon"), ("\t", "tab"), ("|", "vertical bar"), (" ", "spaces")),
     ),
     "skip": Field("Lines above the header", takes="count"),
     "last_line": Field("Last line to read", takes="number"),
     "skip_rows": Field("Rows to leave out", "7, or 7-12", takes="several"),
     "keep": Field("Columns to keep", "all temperatures; T1-*", takes="several"),
     "leave_out": Field("Columns to leave out", "none", takes="several"),
-    "no_reading": Field("Words for no reading", "OPEN, 77.7 …", takes="several"),
-    "order": Field("Rows that go back in time", "refuse them", (("sort", "put in order"),)),
+    "no_reading": Field("What means “no reading”", "OPEN, 77.7 …", takes="several"),
+    "order": Field("Rows that go back in time", "refuse them", (("sort", "sort them by time"),)),
     "repeats": Field(
-        "Rows of the same time", "refuse them", (("spread", "spread evenly"), ("last", "keep the last"))
+        "Rows with the same time", "refuse them", (("spread", "spread evenly"), ("last", "keep the last"))
     ),
     "encoding": Field(
         "Encoding",
@@ -84,13 +84,13 @@ SHOWN_COLUMNS: Final = 12
 SHOWN_CELL: Final = 40
 SHOWN_PROBES: Final = 64
 CLOCK_LEAPS: Final = "goes on by an hour"
-"""Words of the reader where a wall's clock leaps as at the beginning of summer time."""
+"""What the reader says where a clock leaps forward, as when summer time begins."""
 
 
 _KINDS: Final[dict[str, tuple[Any, str]]] = {
     "text": (Annotated[str, msgspec.Meta(max_length=60)], "too long; shorten it"),
-    "number": (Annotated[int, msgspec.Meta(ge=1, le=10**9)], "give a whole number from 1 on"),
-    "count": (Annotated[int, msgspec.Meta(ge=0, le=10**9)], "give a whole number from 0 on"),
+    "number": (Annotated[int, msgspec.Meta(ge=1, le=10**9)], "enter a whole number, 1 or more"),
+    "count": (Annotated[int, msgspec.Meta(ge=0, le=10**9)], "enter a whole number, 0 or more"),
     "several": (
         Annotated[list[Annotated[str, msgspec.Meta(max_length=2000)]], msgspec.Meta(max_length=100)],
         "too many, or too long; shorten it",
@@ -99,7 +99,7 @@ _KINDS: Final[dict[str, tuple[Any, str]]] = {
 
 
 class ReadingRefused(UserError):
-    """Files can't be read this way: says why beside each field."""
+    """Files can't be read this way; says why, by field."""
 
     def __init__(self, wrong: dict[str, str]) -> None:
         super().__init__("; ".join(f"{FIELDS[name].label}: {text}" for name, text in wrong.items()))
@@ -107,7 +107,7 @@ class ReadingRefused(UserError):
 
 
 def reading_of(ids: Sequence[Any], values: Sequence[Any]) -> dict[str, Any]:
-    """Read the form's fields, whose ids have `field`, as those of `CsvOptions`; or raise ReadingRefused."""
+    """Read the form as fields of `CsvOptions`, named by `field` in `ids`; or raise ReadingRefused."""
     given: dict[str, Any] = {}
     wrong: dict[str, str] = {}
     for own, value in zip(ids, values, strict=False):
@@ -117,7 +117,7 @@ def reading_of(ids: Sequence[Any], values: Sequence[Any]) -> dict[str, Any]:
         field = FIELDS[name]
         if field.choices:
             if value not in [choice for choice, _ in field.choices]:
-                wrong[name] = "choose one of the list"
+                wrong[name] = "choose one from the list"
             given[name] = value == "true" if name == "day_first" else value
             continue
         kind, words = _KINDS[field.takes]
@@ -131,7 +131,7 @@ def reading_of(ids: Sequence[Any], values: Sequence[Any]) -> dict[str, Any]:
 
 
 def page_words(text: str) -> tuple[str, list[str]]:
-    """Say an importer's refusal, which names the command's options, in the form's words; list its fields."""
+    """Put an importer's refusal, which names command options, into the form's words; list its fields."""
     fields: list[str] = []
 
     def name(match: re.Match[str]) -> str:
@@ -147,19 +147,19 @@ def page_words(text: str) -> tuple[str, list[str]]:
 
 
 def refusal_words(refusal: Mapping[str, Any]) -> str | None:
-    """Say what is wrong, where each way on is a button of its own; None where some only a person knows."""
+    """Say what is wrong if every way forward is a button; None if some answers only a person knows."""
     if not refusal["hints"] or any(hint["value"] is None for hint in refusal["hints"]):
         return None
     row, column = refusal["row"], refusal["column"]
     place = " ".join(part for part in (refusal["file"], f"row {row}" if row is not None else "") if part)
     place = ", ".join(part for part in (place, f"column '{column}'" if column else "") if part)
-    # What leads on to the command's options, as "; say which with", goes.
+    # The lead-in to the command's options, such as "; say which with", is dropped.
     what = re.sub(r"(;|(?<=[.?]) )[^;.?]*(with|say|another)$", "", refusal["what"]).rstrip(";")
     return f"{place}: {what}" if place else what
 
 
 def way_words(field: str, value: Any, words: str) -> str:
-    """Say one way on from a refusal: the value for a field of `CsvOptions`, and when it is right."""
+    """Describe one way forward from a refusal: a value for a field of `CsvOptions`, and when it is right."""
     shown = ", ".join(map(str, value)) if isinstance(value, list | tuple) else value
     if (own := FIELDS.get(field)) is not None:
         shown = dict(own.choices).get(str(value).lower() if isinstance(value, bool) else str(value), shown)
@@ -167,7 +167,7 @@ def way_words(field: str, value: Any, words: str) -> str:
 
 
 def fields(zones: Sequence[str]) -> list[Any]:
-    """Make the fields that steer how a file is read.
+    """Make the fields that set how a file is read.
 
     Each input has the id `{"type": "read", "field": name}`, in a box `{"type": "read-box", …}`.
     """
@@ -195,7 +195,7 @@ def _field(name: str, field: Field, zones: Sequence[str]) -> Any:
 def understood(found: Mapping[str, Any], unit: Unit, begun: str) -> list[Any]:
     """Show what `dashboard.work.jobs.preview` understood of the files, and the first rows of each.
 
-    `begun` is day and time of day of the first row, empty where the files have no date.
+    `begun` is the date and time of the first row, empty if the files have no date.
     """
     whole, files = found["whole"], found["files"]
     told = [] if whole["error"] else [_summary(whole, begun), _guesses(whole), _columns(whole, files, unit)]
@@ -209,7 +209,7 @@ def _summary(whole: Mapping[str, Any], begun: str) -> Any:
     more = " …" if whole["gap_count"] > 3 else ""
     facts = (
         ("Started", begun or "the files have no date"),
-        ("Lasts", span(whole["duration_s"])),
+        ("Length", span(whole["duration_s"])),
         ("Rows", f"{whole['rows']:,}, one every {every}"),
         ("Gaps", f"{whole['gap_count']}: {', '.join(gaps)}{more}" if gaps else "none"),
     )
@@ -232,8 +232,8 @@ def _columns(whole: Mapping[str, Any], files: Sequence[Mapping[str, Any]], unit:
         own = {"f": "°F", "k": "K"}.get(units.get(name, "c"), "°C")
         rows.append((name, own, read, f"{whole['readings'][j]:,}"))
     left = len(whole["names"]) - SHOWN_PROBES
-    caption = "Probes" if left <= 0 else f"Probes ({left} more are not shown)"
-    return _table(caption, ("Probe", "In the file", "From, to", "Readings"), rows)
+    caption = "Probes" if left <= 0 else f"Probes ({left} more not shown)"
+    return _table(caption, ("Probe", "Unit in the file", "Range", "Readings"), rows)
 
 
 def _first(each: Mapping[str, Any]) -> Any:
@@ -242,7 +242,7 @@ def _first(each: Mapping[str, Any]) -> Any:
             return None
         text = "\n".join(line[:200] for line in each["lines"])
         pre = scroll(each["name"], text, html.Pre)
-        return html.Figure([html.Figcaption(f"Beginning of {each['name']}"), pre])
+        return html.Figure([html.Figcaption(f"Start of {each['name']}"), pre])
     headers = each["headers"][:SHOWN_COLUMNS]
     names = [name for name, _ in each["columns"]]
     kinds = [

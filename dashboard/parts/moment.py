@@ -1,4 +1,4 @@
-"""What was judged at each moment of a stored firing, as a tablet goes through it. Pure."""
+"""What was judged at each moment of a stored firing, for the replay. Pure."""
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -16,7 +16,7 @@ from logger.words.said import in_unit
 
 SIGNS = {"note": "□", "wood": "■", "spot": "◇", "alarm": "▼", "good": "●", "act": "·"}
 MODEL_HOLD_S = 45.0
-"""How long an estimate stands after it was made. [s]"""
+"""How long an estimate counts after it was made. [s]"""
 
 
 def moments(
@@ -27,9 +27,9 @@ def moments(
 ) -> dict[str, Any]:
     """Put the verdicts of all moments into words, each sentence once.
 
-    `judged` is from `logger.replay.moments.judged`; `estimates` of the pots were made beside the fire. The
+    `judged` is from `logger.replay.moments.judged`; `estimates` of the pots were made at the fire. The
     result has `t_s`, `words`, and `columns`: by name (`line`, and `now 0`, `peak 0`, `above 0`, `soak 0`,
-    `need 0` of the first zone, …) numbers of `words`, one a moment.
+    `need 0` of the first zone, …) indices into `words`, one per moment.
     """
     told = judged["moments"]
     words: dict[str, int] = {"": 0}
@@ -54,10 +54,10 @@ def moments(
 def peaks(
     t_s: Sequence[float], level_c: Sequence[float | None], booked_c: Sequence[float | None]
 ) -> list[float | None]:
-    """Give a zone's peak so far [°C], which is never lower than what it is at.
+    """Return a zone's peak so far [°C], never lower than its present level.
 
-    `level_c` is None where it could not be trusted; `booked_c` is the judgement's, a minute late. What that
-    didn't book in the end (a probe that turned out to be at fault) is no peak.
+    `level_c` is None where it could not be trusted; `booked_c` is the judgement's peak, a minute late.
+    Whatever that never records (from a probe that turned out to be faulty) is no peak.
     """
     most = next((c for c in reversed(booked_c) if c is not None), None)
     found, begin = [], 0
@@ -76,7 +76,7 @@ def _needs(
     estimate: Band | None,
     unit: Unit,
 ) -> Iterator[str]:
-    """What a zone needed at each moment, what was forecast then, and what its pots were estimated at."""
+    """Say what a zone needed at each moment, what was forecast then, and the estimate of its pots."""
     for k, t_s in enumerate(told["t_s"]):
         card = [
             zone["level_c"][k],
@@ -109,14 +109,14 @@ def _pots(estimate: Band | None, t_s: float, unit: Unit) -> str:
     if n < 0 or t_s - times[n] > max(MODEL_HOLD_S, 2.5 * usual):  # it had stopped
         return ""
     half = difference((estimate.high_c[n] - estimate.low_c[n]) / 2, unit)
-    return f"Pots by the model: {degrees(estimate.c[n], unit)} ± {half}"
+    return f"Pots (estimated): {degrees(estimate.c[n], unit)} ± {half}"
 
 
 def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: Unit) -> list[dict[str, Any]]:
-    """Cut the forecasts of `logger.replay.moments.judged` to what is drawn of them.
+    """Cut the forecasts of `logger.replay.moments.judged` to the part that is drawn.
 
-    Each has `t_s`, `zone`, `x` in minutes of the time axis, `y` and `band` (there and back) in the unit
-    shown: empty lists where nothing was forecast.
+    Each has `t_s`, `zone`, `x` in minutes on the time axis, `y` and `band` (out and back) in the unit
+    shown: empty lists if nothing was forecast.
     """
     found = []
     for made in judged["moments"]["forecasts"]:
@@ -173,7 +173,7 @@ def zone_table(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit)
         "Peak",
         f"Above burn-out, {degrees(firing['burnout_c'], unit)}",
         f"Above target, {degrees(firing['target_c'], unit)}",
-        "It needs",
+        "Still needs",
     )
     rows = [
         html.Tr(
@@ -193,7 +193,7 @@ def zone_table(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit)
 
 
 def standing(marks: Sequence[Mark]) -> list[Any]:
-    """List the alarms; a script shows those that stand at a moment."""
+    """List the alarms; a script shows those active at the moment."""
     shown_ = []
     for mark in marks:
         if mark.kind in ("alarm", "good"):
@@ -212,7 +212,7 @@ def clock(t_s: float) -> str:
 
 
 def happened(marks: Sequence[tuple[Mark, str]]) -> list[Any]:
-    """List notes, gun readings, alarms and what people did about them, with who; a tap goes there."""
+    """List notes, gun readings, alarms and who did what about them; a tap goes to that moment."""
     return [
         html.Li(
             html.Button(
@@ -271,10 +271,10 @@ def changed(found: Mapping[str, list[Any]]) -> list[Any]:
         inside = [html.B(clock(alarm["raised_s"])), html.Span(f"{alarm_name(alarm)}{more}")]
         return html.Li(html.Button(inside, type="button", **{"data-seek": f"{alarm['raised_s']:g}"}))
 
-    parts: list[Any] = [html.P("With these settings, against the firing's own:")]
+    parts: list[Any] = [html.P("With these settings, compared with the firing's own:")]
     for head, lines in (
-        ("Would have come", [line(a) for a in found["came"]]),
-        ("Would not have come", [line(a) for a in found["gone"]]),
+        ("Would have been raised", [line(a) for a in found["came"]]),
+        ("Would not have been raised", [line(a) for a in found["gone"]]),
         ("At another time", [line(b, f", instead of {clock(a['raised_s'])}") for a, b in found["moved"]]),
     ):
         if lines:
@@ -285,5 +285,5 @@ def changed(found: Mapping[str, list[Any]]) -> list[Any]:
 def about(length_s: float, *, running: bool) -> str:
     """Say how long the firing is, and whether it is still running."""
     if running:
-        return f"{span(length_s)} so far. Still running: this is what was there when you opened it."
+        return f"{span(length_s)} so far. Still running: this is how it was when you opened the page."
     return f"{span(length_s)}. Stored: nothing here is happening now."

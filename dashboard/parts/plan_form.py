@@ -31,12 +31,12 @@ READS: Final = (
 ZONES: Final = ("under", "lower", "middle", "upper", "windward", "leeward")
 SIDES: Final = ("windward", "centre", "leeward", "front", "back")
 HINTS: Final = {
-    "target_c": "Every zone should reach it.",
-    "burnout_c": "Carbon burns off the clay above it, given air.",
+    "target_c": "Every zone should reach this.",
+    "burnout_c": "Above this, carbon burns off the clay, given air.",
     "soak_min": "How long each zone should stay at or above its target.",
-    "cool_c": "Cool enough to uncover and to lift out with gloves; the forecast says when.",
-    "estimate.wall_mm": "As measured. The pots’ own temperature is estimated from it; left empty, with far "
-    "less certainty.",
+    "cool_c": "Cool enough to uncover the pots and lift them out with gloves; the forecast says when.",
+    "estimate.wall_mm": "As measured. Used to estimate the temperature of the pots themselves; without it, "
+    "the estimate is far less certain.",
 }
 
 TYPED: Final[dict[str, Any]] = {"debounce": 250, "attributes": UNAIDED}
@@ -45,7 +45,7 @@ Errors = Mapping[str, str]
 
 
 class _Form(NamedTuple):
-    """Fields of a plan, with what stands in it and what is wrong."""
+    """The fields of a plan, with their values and what is wrong with them."""
 
     doc: Document
     unit: Unit
@@ -68,20 +68,20 @@ class _Form(NamedTuple):
         of = in_shown(of, kind_of(path, self.unit))
         inputs = {"input": {"inputMode": "decimal", "autoComplete": "off"}}
         label = f"{label}, {of}" if of else label
-        # Elsewhere a tap on a button follows at once: what it takes along must have arrived.
+        # Elsewhere a tap on a button follows at once, and needs the value to have arrived.
         waits = 250 if self.page == "prepare" else False
         return self.field(path, label, description=hint, debounce=waits, attributes=inputs)
 
 
 def plan_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
-    """Make the form of what is fired, and how hot."""
+    """Make the form for what will be fired, and how hot."""
     units, form = {"soak_min": "min", "estimate.wall_mm": "mm"}, _Form(doc, unit, errors)
     numbers = [form.number(path, LABELS[path], units.get(path, "°C"), hint) for path, hint in HINTS.items()]
     return [form.field("title", LABELS["title"], **TYPED), html.Div(numbers, className="prepare-fields")]
 
 
 def places_form(doc: Document, unit: Unit) -> tuple[list[Any], list[Any]]:
-    """Make the fields that a stored firing may be given: what it was to reach, and where its probes were."""
+    """Make the fields that a stored firing may be given: its targets, and where its probes were."""
     form = _Form(doc, unit, {}, "places")
     wholes = (("target_c", "°C"), ("burnout_c", "°C"), ("soak_min", "min"))
     rows = [
@@ -103,7 +103,7 @@ def places_form(doc: Document, unit: Unit) -> tuple[list[Any], list[Any]]:
 
 
 def places_of(doc: Document) -> list[Place]:
-    """Tell where a plan's probes are, numbered from the top down; what isn't a height is none."""
+    """Return where a plan's probes are, numbered from the top down; an impossible height is None."""
     probes = doc.get("probe", [])
     heights = [_height(p) for p in probes]
     return [
@@ -126,7 +126,7 @@ def _height(probe: Mapping[str, Any]) -> float | None:
 
 
 def where(probe: Mapping[str, Any]) -> str:
-    """Say of a probe what its name doesn't: its channel, where it is, what it reads, and its zone."""
+    """Describe a probe beyond its name: its channel, its place, what it reads, and its zone."""
     height = _height(probe)
     place = "no place yet" if height is None else f"{height:g} cm {probe.get('side') or ''}".strip()
     reads = dict(READS).get(str(probe.get("reads", "air")), "?").lower()
@@ -190,7 +190,7 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
         html.H2(f"Probe {doc['probe'][i].get('name', '')}"),
         html.Div(fields, className="prepare-fields"),
         door_row(
-            button("Take it out of the plan", "prepare-take-out"),
+            button("Remove from the plan", "prepare-take-out"),
             button("Done", {"type": "prepare-pick", "i": i, "at": "form"}),
         ),
     ]
@@ -206,7 +206,7 @@ def alarm_fields(doc: Document, unit: Unit, errors: Errors) -> list[Any]:
 
 
 def other_alarms(doc: Document, unit: Unit) -> list[Any]:
-    """Make the form of all alarms and all their settings, by which a stored firing may be judged again."""
+    """Make the form of all alarms and all their settings, to judge a stored firing again."""
     form = _Form(doc, unit, {}, "replay")
     return [
         html.Fieldset(
@@ -225,7 +225,7 @@ def other_alarms(doc: Document, unit: Unit) -> list[Any]:
 
 
 def changed_words(rule: Rule, settings: Mapping[str, Any]) -> str:
-    """Say in short how an alarm differs from its defaults."""
+    """Sum up how an alarm differs from its defaults."""
     if not settings.get("enabled"):
         return "off"
     others = sum(settings.get(s.name) != s.default for s in rule.settings)
@@ -233,7 +233,7 @@ def changed_words(rule: Rule, settings: Mapping[str, Any]) -> str:
 
 
 def when_words(rule: Rule, doc: Document, unit: Unit) -> str:
-    """Say when an alarm is raised, with its settings' values as they stand in the plan."""
+    """Say when an alarm is raised, with its settings' values from the plan."""
     units = {s.name: s.unit for s in rule.settings}
 
     def value(name: re.Match[str]) -> str:
@@ -271,11 +271,11 @@ def _rule(rule: Rule, form: _Form) -> Any:
             ),
             dmc.Switch(
                 id={"type": "prepare-on", "rule": rule.name},
-                label="Raise this alarm" if rule.warning else "Say so",
+                label="Raise this alarm" if rule.warning else "Announce this",
                 checked=own.get("enabled") is True,
             ),
             html.Div([_setting(rule, s, form) for s in rule.settings], className="prepare-fields"),
-            button("Back to the defaults", {"type": "prepare-default", "rule": rule.name}),
+            button("Reset to defaults", {"type": "prepare-default", "rule": rule.name}),
         ],
         open=wrong,
         className="prepare-rule",

@@ -1,4 +1,4 @@
-"""What speaks for lighting and against it: cautions, findings, facts, reasons. Pure."""
+"""What speaks for and against lighting: cautions, findings, facts, reasons. Pure."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -25,19 +25,19 @@ CAUTIONS: Final = (
     "Stokewatch can fail: keep watching the fire, not only the tablet.",
 )
 UNPROVEN: Final = (
-    "No proof of order or integrity: a lost reading leaves no trace and a damaged digit may pass. Times are "
-    "those of arrival."
+    "No proof of order or integrity: a lost reading leaves no trace, and a damaged digit may go unnoticed. "
+    "Times are times of arrival."
 )
 STATES: Final = {
-    "no_logger": "No logger runs. Start it with “stokewatch run”; the probes show here as soon as the rig "
-    "sends.",
-    "holding": "Nothing is recorded since the last firing ended.",
-    "waiting": "The logger runs and waits for the rig's first reading. Is the rig powered and plugged in?",
-    "silent": "The rig has fallen silent. Look at its power and its lead.",
+    "no_logger": "The logger isn't running. Start it with “stokewatch run”; the probes appear here once the "
+    "rig sends.",
+    "holding": "Nothing has been recorded since the last firing ended.",
+    "waiting": "The logger is waiting for the rig's first reading. Is the rig powered and plugged in?",
+    "silent": "The rig has fallen silent. Check its power and its lead.",
     "live": "",
 }
 HOTTER_THAN_A_HAND_C: Final = 60.0
-"""A tip in a hand comes to body temperature; sun alone stays below this (common practice, no source). [°C]"""
+"""A tip in a hand reaches body temperature; sun alone stays below this (common practice, no source). [°C]"""
 
 Report = Mapping[str, Any]
 
@@ -50,23 +50,23 @@ def cautions() -> Any:
 
 
 def burns(report: Report | None) -> bool:
-    """Tell whether a fire is on: then nothing was found wrong, since nothing was looked at."""
+    """Tell whether a fire is burning: then nothing was found wrong because nothing was checked."""
     return report is not None and any(f["what"] == "fire" for f in report["findings"])
 
 
 def fitness(report: Report) -> str:
-    """Say in a few words what the cold check says."""
+    """Sum up the cold check in a few words."""
     if report["fit"]:
         return "The rig is fit"
-    return "A fire is on" if burns(report) else "Not fit yet"
+    return "A fire is burning" if burns(report) else "Not fit yet"
 
 
 def finding(found: Mapping[str, Any], unit: Unit) -> Any:
-    """Show one thing that the cold check looked at."""
+    """Show one finding of the cold check."""
     level = "warn" if found["what"] == "fire" else found["level"]
-    sign, words = {"fail": ("✗", "not fit"), "warn": ("!", "look"), "pass": ("✓", "good")}[level]
+    sign, words = {"fail": ("✗", "not fit"), "warn": ("!", "check"), "pass": ("✓", "good")}[level]
     if found["what"] == "limits":
-        sign, words = "–", "to know"  # nothing is wrong, and nothing good was found
+        sign, words = "–", "note"  # neither good nor bad
     fix = told(found, "mend", unit)
     mend = [html.Span(f" {_sentence(fix)}", className="mend")] if fix else []
     return html.Li(
@@ -83,24 +83,24 @@ def _sentence(text: str) -> str:
 
 
 def _headed(where: str) -> str:
-    """Begin with a capital letter, but for a channel's own name: `k3` is no `K3`."""
+    """Begin with a capital letter, except for a channel's own name: `k3` isn't `K3`."""
     return where if any(c.isdigit() for c in where.split(" ", 1)[0]) else capital(where)
 
 
 def hand_words(rig: Mapping[str, Any], named: Mapping[str, str], unit: Unit) -> tuple[str, str, str]:
-    """Say which probe is in the hand, the one that moves: words, its `rig channel` or "", and its way.
+    """Say which probe is in the hand, the one that moves: words, its `rig channel` or "", and its direction.
 
-    The way is `rising` or `falling`; `rig` is from `rig_look.look_at_rig`, `named` by `rig channel`.
+    The direction is `rising` or `falling`; `rig` is from `rig_look.look_at_rig`, `named` by `rig channel`.
     """
     channels = rig["channels"]
     if not channels:
         return "", "", ""
     moving = sorted((c for c in channels if c["moving"]), key=lambda c: -abs(c["away"] or 0.0))
     if len(moving) > max(2, len(channels) / 2):
-        return "Most probes move at once: that is the weather or a fire, not a hand.", "", ""
+        return "Most probes are moving at once: that's the weather or a fire, not a hand.", "", ""
     hot = any((c["c"] or 0.0) > HOTTER_THAN_A_HAND_C for c in channels)
     if not moving:
-        more = " Don't touch those that are hot." if hot else ""
+        more = " Don't touch any that are hot." if hot else ""
         return (
             f"Which is which? Hold the tip of one in your hand: it rises here within seconds.{more}",
             "",
@@ -109,7 +109,7 @@ def hand_words(rig: Mapping[str, Any], named: Mapping[str, str], unit: Unit) -> 
     most = moving[0]
     if (most["c"] or 0.0) > HOTTER_THAN_A_HAND_C:
         return (
-            "What moves is hotter than any hand: that is the fire. Tell the probes apart while cold.",
+            "The probe that moves is hotter than any hand: that's the fire. Tell probes apart while cold.",
             "",
             "",
         )
@@ -117,9 +117,9 @@ def hand_words(rig: Mapping[str, Any], named: Mapping[str, str], unit: Unit) -> 
     name = named.get(key, most["channel"])
     by = f"{abs(most['away'] or 0.0) * (1.8 if unit == 'F' else 1.0):.1f} °{unit}"
     if most["moving"] == "rising":
-        return f"▲ {name} rises by {by}. This is the one in your hand.", key, "rising"
+        return f"▲ {name} has risen by {by}. This is the one in your hand.", key, "rising"
     fix = "If you are warming it, its two wires are swapped: change them over at the terminal."
-    return f"▼ {name} falls by {by}. {fix}", key, "falling"
+    return f"▼ {name} has fallen by {by}. {fix}", key, "falling"
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,30 +137,30 @@ class Ready:
     limits: Sequence[str]
 
     def never(self) -> list[tuple[str, str]]:
-        """Say why it can't be armed, each reason with the step where it can be fixed."""
+        """Give the reasons why it can't be armed, each with the step where it can be fixed."""
         found = []
         if self.rig is None or self.rig["state"] == "no_logger":
-            found.append(("No logger runs: start it with “stokewatch run”.", "probes"))
+            found.append(("The logger isn't running: start it with “stokewatch run”.", "probes"))
         for p in self.problems:
             found.append((f"{p['label']}: {p['text']}.", step_of(p["field"])))
         return found
 
     def advice(self, unit: Unit = "C") -> list[tuple[str, str]]:
-        """Say what speaks against arming; it can be armed all the same, knowingly."""
+        """Give the reasons against arming; it can still be armed, knowingly."""
         found = []
         if not self.doc.get("probe"):
-            found.append(("No probe has a place in the plan.", "probes"))
+            found.append(("The plan has no probes.", "probes"))
         if self.rig is not None and self.rig["state"] in ("silent", "waiting", "holding"):
-            found.append(("No readings come in, so the rig can't be checked.", "probes"))
+            found.append(("No readings are coming in, so the rig can't be checked.", "probes"))
         elif self.report is not None and not self.report["fit"]:
             failing = [f for f in self.report["findings"] if f["level"] == "fail"]
             found += [(f"{_headed(f['where'])}: {told(f, 'text', unit)}.", "check") for f in failing[:4]]
             if len(failing) > 4:
-                found.append((f"And {len(failing) - 4} more that the cold check found.", "check"))
+                found.append((f"The cold check found {len(failing) - 4} more.", "check"))
         return found
 
     def facts(self, unit: Unit) -> list[tuple[str, str]]:
-        """Say in short what is going to be armed."""
+        """Sum up what will be armed."""
         doc = self.doc
         probes = doc.get("probe", [])
         placed = sum(isinstance(p.get("height_cm"), int | float) for p in probes)
@@ -190,7 +190,7 @@ class Ready:
             found.append(
                 (
                     "Until now",
-                    f"“{running['title']}” runs without a plan; arming ends it.",
+                    f"“{running['title']}” is running without a plan; arming ends it.",
                 )
             )
         return found
@@ -210,13 +210,13 @@ def _placed(placed: int, probes: int) -> str:
 
 
 def step_of(field: str | None) -> str:
-    """Say in which step a field is fixed."""
+    """Name the step in which a field is fixed."""
     first = (field or "").split(".")[0]
     return {"probe": "probes", "alarm": "alarms", "source": "probes"}.get(first, "plan")
 
 
 def step_states(ready: Ready, saved: str) -> dict[str, str]:
-    """Say what stands by each step: `!` first if wrong, `✓` if done; `saved` is the plan's name, or ""."""
+    """Sum up each step, beginning with `!` if wrong, `✓` if done; `saved` is the plan's name, or ""."""
     wrong = {step_of(p["field"]) for p in ready.problems}
     probes = ready.doc.get("probe", [])
     homeless = sum(not isinstance(p.get("height_cm"), int | float) for p in probes)
@@ -231,9 +231,9 @@ def step_states(ready: Ready, saved: str) -> dict[str, str]:
         else f"{'✓ ' if report['fit'] else '' if burns(report) else '! '}{fitness(report).lower()}"
     )
     return {
-        "plan": "! wrong" if "plan" in wrong else "✓ saved" if saved else "not saved",
-        "probes": "! wrong" if "probes" in wrong else placed if probes else "none yet",
-        "alarms": "! wrong" if "alarms" in wrong else f"{off} off" if off else "✓ all on",
+        "plan": "! needs fixing" if "plan" in wrong else "✓ saved" if saved else "not saved",
+        "probes": "! needs fixing" if "probes" in wrong else placed if probes else "none yet",
+        "alarms": "! needs fixing" if "alarms" in wrong else f"{off} off" if off else "✓ all on",
         "pack": "✓ packed" if whole else f"{packed} of {len(ready.kit)}",
         "check": fit,
         "arm": "",

@@ -7,7 +7,7 @@ from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, no_update
 from dashboard.parts.frame import button
 
 FADED: Final = 0.12
-"""How strongly lines are drawn beside one that is singled out."""
+"""Opacity of the other lines while one is singled out."""
 
 
 def name_of(prefix: str, zone: str, line: int | None = None) -> dict[str, Any]:
@@ -39,9 +39,9 @@ def let_single_out(prefix: str, graph: str) -> None:
         prevent_initial_call=True,
     )
     def single(clicks: list[int | None], back: Any, now: Any) -> Any:
-        """Let the others fade; a second tap brings them back."""
+        """Fade the others; a second tap brings them back."""
         there = [each["id"] for each in ctx.inputs_list[0]]
-        if not ctx.triggered or not ctx.triggered[0]["value"]:  # buttons were made again; nobody tapped
+        if not ctx.triggered or not ctx.triggered[0]["value"]:  # buttons were rebuilt; nobody tapped
             return no_update, [str(now == name).lower() for name in there], no_update
         tapped = ctx.triggered_id
         now = None if tapped == f"{prefix}-all" or now == tapped else dict(tapped)
@@ -52,7 +52,7 @@ def let_single_out(prefix: str, graph: str) -> None:
 
 
 def opacities(there: list[dict[str, Any]], now: dict[str, Any] | None) -> dict[int, float]:
-    """Give how strongly each line is drawn, from what can be tapped (`name_of`) and what is singled out."""
+    """Return each line's opacity, from what can be tapped (`name_of`) and what is singled out."""
     lines = {name["line"]: name["zone"] for name in there if name["line"] >= 0}
     which = [
         line

@@ -1,4 +1,4 @@
-"""The form of a rig that doesn't speak the rig's line: its fields, what was typed, and into a plan. Pure."""
+"""The form for a rig that doesn't speak the wire line: its fields, reading them, and the plan. Pure."""
 
 import math
 import re
@@ -17,7 +17,7 @@ FORMATS: Final = (
     ("lines", "A board that prints numbers (serial)"),
     ("mqtt", "Numbers on a broker's topics (MQTT)"),
     ("rtu", "A Modbus module on a serial line (RTU)"),
-    ("tcp", "A Modbus module in the network (TCP)"),
+    ("tcp", "A Modbus module on the network (TCP)"),
 )
 _ALL: Final = ("lines", "mqtt", "rtu", "tcp")
 _SERIAL: Final = ("lines", "rtu")
@@ -35,54 +35,54 @@ class _Field(NamedTuple):
 
 
 FIELDS: Final = {
-    "format": _Field("What it is", _ALL, "lines", choices=FORMATS),
+    "format": _Field("Kind of rig", _ALL, "lines", choices=FORMATS),
     "port": _Field("Serial port", _SERIAL),
     "baud": _Field("Speed, baud", _SERIAL, "115200"),
     "parity": _Field("Parity", ("rtu",), "N", choices=(("N", "none"), ("E", "even"), ("O", "odd"))),
     "stop_bits": _Field("Stop bits", ("rtu",), "1", choices=(("1", "1"), ("2", "2"))),
     "url": _Field("Address", ("mqtt", "tcp"), hint="A broker: mqtt://host. A module: tcp://host:502"),
     "topic": _Field("Topic to listen to", ("mqtt",), "#", "# for all"),
-    "unit_id": _Field("Unit id", _MODBUS, "1", "Several modules on one line: 1 2 3"),
-    "every_s": _Field("Ask every, s", _MODBUS, "1"),
+    "unit_id": _Field("Unit ID", _MODBUS, "1", "Several modules on one line: 1 2 3"),
+    "every_s": _Field("Seconds between reads", _MODBUS, "1"),
     "table": _Field("Registers", _MODBUS, "input", choices=_REGISTERS),
-    "first": _Field("First register, from 0", _MODBUS, "0"),
+    "first": _Field("First register, counting from 0", _MODBUS, "0"),
     "count": _Field("How many values", _MODBUS, "8"),
-    "type": _Field("Kind of number", _MODBUS, "int16", choices=tuple((t, t) for t in WORDS)),
-    "word_order": _Field("Of two registers", _MODBUS, "big", choices=_ENDS),
-    "byte_order": _Field("Of a register's two bytes", _MODBUS, "big", choices=_ENDS),
-    "scale": _Field("Multiply by", _ALL, "1", "0.1 for a board that counts tenths of a degree"),
+    "type": _Field("Number type", _MODBUS, "int16", choices=tuple((t, t) for t in WORDS)),
+    "word_order": _Field("Order of two registers", _MODBUS, "big", choices=_ENDS),
+    "byte_order": _Field("Order of a register's bytes", _MODBUS, "big", choices=_ENDS),
+    "scale": _Field("Multiply by", _ALL, "1", "0.1 if it counts tenths of a degree"),
     "unit": _Field("Unit", _ALL, "C", choices=(("C", "°C"), ("F", "°F"), ("K", "K"))),
     "broken": _Field("A broken wire reads", _ALL, hint="What it sends then, such as 32767 -32768"),
-    "rig": _Field("Name", _ALL, hint="Left empty: its port or host"),
+    "rig": _Field("Name", _ALL, hint="If empty, its port or host"),
 }
 ASKED: Final = ("topic", "first", "count", "units")
-"""What is looked at while one listens; no plan has it."""
+"""Used only while listening; never in a plan."""
 OF_CHANNELS: Final = ("table", "type", "word_order", "byte_order", "scale", "broken")
-"""What a plan says of each channel; the form says it of all."""
+"""Set for each channel in a plan, for all at once in the form."""
 _SPEEDS: Final = ("115200", "57600", "38400", "19200", "9600")
 _WHOLE: Final = ("baud", "stop_bits", "first", "count")
 _MAY_BE_EMPTY: Final = ("topic", "broken", "rig")
 
 
 class Number(msgspec.Struct):
-    """A number that a rig says, as it was found."""
+    """A number found in what a rig sends."""
 
     key: str
     name: str  # empty: its topic names it
-    mark: dict[str, Any]  # where it stands in what the rig says
-    stood: bool = False  # in the plan, and was not heard since
+    mark: dict[str, Any]  # where it is in what the rig sends
+    stood: bool = False  # already in the plan, and not heard since
 
 
 class Standing(msgspec.Struct):
     """A source of the plan that is being changed."""
 
-    i: int = -1  # which it is; -1: none
+    i: int = -1  # its index; -1: none
     known: dict[str, tuple[str, str]] = msgspec.field(default_factory=dict)  # by key: channel, probe's name
-    form: dict[str, Any] = msgspec.field(default_factory=dict)  # as it was when the source was taken into it
+    form: dict[str, Any] = msgspec.field(default_factory=dict)  # as it was when the source was loaded into it
 
 
 def source_fields(ports: Sequence[str]) -> list[Any]:
-    """Make the form, with the serial ports there are."""
+    """Make the form, offering the serial ports found."""
     fields = []
     for name, field in FIELDS.items():
         own = {"id": {"type": "prepare-source", "name": name}, "label": field.label, "value": field.value}
@@ -100,14 +100,14 @@ def source_fields(ports: Sequence[str]) -> list[Any]:
 
 
 class FieldWrong(UserError):
-    """Something in the form isn't a number."""
+    """A field of the form can't be used; names it, and the fix."""
 
 
 def table_of(given: Mapping[str, Any]) -> dict[str, Any]:
-    """Read the form, filled by anybody; FieldWrong names what can't be.
+    """Read the form, whoever sent it; FieldWrong names an impossible field.
 
-    The table is as `logger.diagnosis.hear.hear` takes it; and `broken`, `every_s`, `rig`, `unit`, as a plan
-    has them.
+    The table is as `logger.diagnosis.hear.hear` takes it, with `broken`, `every_s`, `rig`, `unit` as in a
+    plan.
     """
     form = str(given.get("format"))
     table: dict[str, Any] = {"format": "modbus" if form in ("rtu", "tcp") else form}
@@ -117,17 +117,19 @@ def table_of(given: Mapping[str, Any]) -> dict[str, Any]:
             continue
         if name in _WHOLE:
             if not re.fullmatch(r"\d{1,7}", text):
-                raise FieldWrong(f"{FIELDS[name].label}: “{text}” is no whole number")
+                raise FieldWrong(
+                    f"{FIELDS[name].label}: “{text}” isn't a whole number; give one such as {field.value}"
+                )
             table[name] = int(text)
         elif name == "unit_id":
             if not re.fullmatch(r"\d{1,3}([\s,;]+\d{1,3}){0,15}", text):
-                raise FieldWrong(f"{FIELDS[name].label}: “{text}” is none; give 1, or 1 2 3 for several")
+                raise FieldWrong(f"{FIELDS[name].label}: “{text}” isn't one; give 1, or 1 2 3 for several")
             table[name], *others = dict.fromkeys(int(part) for part in re.split(r"[\s,;]+", text))
             table |= {"units": others} if others else {}
         elif name in ("scale", "every_s"):
             table[name] = _number(name, text, "1, or 0.1 for tenths" if name == "scale" else "seconds")
             if table[name] == 0:
-                raise FieldWrong(f"{FIELDS[name].label}: 0 won't do; give another number")
+                raise FieldWrong(f"{FIELDS[name].label}: it can't be 0; give another number")
         elif name == "broken":
             table[name] = [
                 _number(name, part, "32767, say") for part in re.split(r"[\s;]+|,\s+", text) if part
@@ -146,12 +148,12 @@ def _number(name: str, text: str, such: str) -> float:
     except ValueError:
         number = math.nan
     if not math.isfinite(number):
-        raise FieldWrong(f"{FIELDS[name].label}: “{text}” is no number; give {such}")
+        raise FieldWrong(f"{FIELDS[name].label}: “{text}” isn't a number; give {such}")
     return number
 
 
 def form_of(source: Mapping[str, Any]) -> dict[str, str]:
-    """Write a plan's `[[source]]` into the form, by field; its first channel speaks for all."""
+    """Write a plan's `[[source]]` as values of the form, by field; its first channel stands for all."""
     channels = channels_of(source)
     said = {k: v for k, v in source.items() if k != "channel"}
     said |= {k: v for k, v in (channels[0] if channels else {}).items() if k in OF_CHANNELS}
@@ -173,13 +175,13 @@ def form_of(source: Mapping[str, Any]) -> dict[str, str]:
 
 
 def channels_of(source: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """List a source's channels, leaving out what isn't one."""
+    """List a source's channels, leaving out anything that isn't one."""
     channels = source.get("channel")
     return [c for c in channels if isinstance(c, dict)] if isinstance(channels, list) else []
 
 
 def key_of(mark: Mapping[str, Any]) -> str:
-    """Name the number that a `[[source.channel]]` is, as `logger.diagnosis.hear` does."""
+    """Name the number that a `[[source.channel]]` reads, as `logger.diagnosis.hear` does."""
     if "register" in mark:
         return (f"u{mark['unit_id']}" if "unit_id" in mark else "") + f"r{mark['register']}"
     if "topic" in mark:
@@ -194,10 +196,10 @@ def with_source(
     called: dict[str, str],
     standing: Standing,
 ) -> dict[str, Any]:
-    """Give a copy of a plan with a source (`table_of`) in it, and a probe for each of its numbers.
+    """Return a copy of a plan with a source (`table_of`) in it, and a probe for each of its numbers.
 
-    `chosen` is what it is to read, `called` what the potter calls each, by key. It takes the place of
-    `standing`; of numbers that stood, only what changed in the form is new.
+    `chosen` are the numbers to read, `called` the potter's name for each, by key. It replaces `standing`;
+    numbers already in the plan take over only what changed in the form.
     """
     sources, probes = list(doc.get("source", [])), [dict(p) for p in doc["probe"]]
     own = {k: v for k, v in table.items() if k not in (*ASKED, *OF_CHANNELS)}
@@ -236,7 +238,7 @@ def with_source(
 
 
 def _free(name: str, taken: set[str]) -> str:
-    """A channel's name that no other channel of the plan has."""
+    """Find a channel name that is still free in the plan."""
     free, again = name, 1
     while free in taken:
         again += 1
