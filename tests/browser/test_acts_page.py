@@ -129,10 +129,10 @@ def test_a_note_with_one_tap_is_seen_on_the_other_tablet_taken_back_and_put_righ
     until(lambda: "Taken back" in tablet.inner_text("#fire-done"), "the tablet says so")
     # In free words, about something a while ago; they stay words.
     said = new_note(tablet)
-    said.get_by_role("button", name="Keep the note").click()
+    said.get_by_role("button", name="Save the note").click()
     until(lambda: "word or two" in tablet.inner_text("#note-wrong"), "an empty note is none")
     said.get_by_label("In your own words").fill("<img src=x onerror=alert(1)> top jar leans")
-    said.get_by_role("button", name="Keep the note").click()
+    said.get_by_role("button", name="Save the note").click()
     told.get_by_text("top jar leans").wait_for(timeout=20_000)
     assert phone.locator("#events img").count() == 0
     [before] = burning.events("note")
@@ -171,7 +171,7 @@ def test_a_gun_reading_is_a_mark_and_is_kept_in_celsius(burning: Burning, tablet
     tablet.keyboard.press("Escape")
     said.wait_for(state="hidden")
     said = new_note(tablet, "k1")
-    said.get_by_label("Emissivity set").fill("0.9")
+    said.get_by_label("Emissivity setting").fill("0.9")
     keep_reading(tablet, said, "642")
     [spot] = until(lambda: burning.events("spot"), "the gun reading is kept")
     assert (spot.data["zone"], spot.data["temperature_c"], spot.data["emissivity"]) == ("k1", 642.0, 0.9)
@@ -180,7 +180,7 @@ def test_a_gun_reading_is_a_mark_and_is_kept_in_celsius(burning: Burning, tablet
     until(lambda: "°" in tablet.inner_text("#values"), "the page is there again", 30)
     said = new_note(tablet, "k1")
     said.get_by_label("Gun reading, °F").wait_for()
-    assert said.get_by_label("Emissivity set").input_value() == "0.9", "the gun is set as before"
+    assert said.get_by_label("Emissivity setting").input_value() == "0.9", "the gun is set as before"
     keep_reading(tablet, said, "1202")  # 650 °C
     until(lambda: len(burning.events("spot")) == 2, "the second one is kept")
     assert burning.events("spot")[1].data["temperature_c"] == pytest.approx(650.0)

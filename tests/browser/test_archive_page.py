@@ -90,14 +90,14 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     save_plan(home, "two-places", Plan(title="Two places", probes=probes))
     page_server.start()
     opened(tablet, page_server)
-    until(lambda: "No firing yet" in tablet.inner_text("#firings-count"), "it says that there is none", 60)
+    until(lambda: "No firings yet" in tablet.inner_text("#firings-count"), "it says that there is none", 60)
     tablet.click("#firings-import-door")
     tablet.wait_for_selector("#import-choose", timeout=60_000)
     choose_files(tablet, log_of_dates(tmp_path / "log of a fire.csv"))
     # Unclear: the page asks beside the field, and nothing can be imported before it is answered.
     tablet.wait_for_selector(f"{read('day_first')}[aria-invalid=true]", state="attached", timeout=90_000)
     assert "may be the day or the month first" in tablet.inner_text("#import-refused")
-    assert "Order of dates: 3/4 is 3 April" in tablet.inner_text("#import-refused")
+    assert "Day or month first: 3/4 is 3 April" in tablet.inner_text("#import-refused")
     assert tablet.is_disabled("#import-now")
     assert "03/04/2026" in tablet.inner_text("#import-understood")
     tablet.click("#import-refused button:has-text('3/4 is 3 April')")
@@ -116,7 +116,7 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     assert (firing.title, firing.readings, firing.invented) == ("Small fire, invented", 600, True)
     assert not any(path.is_file() for path in (home / "spool").rglob("*"))
     # At a glance: its picture, and exactly the peak that the command gives.
-    tablet.click("#import-done a:has-text('To the firings')")
+    tablet.click("#import-done a:has-text('All firings')")
     until(lambda: "peaked at" in card(tablet, firing.id).inner_text(), "its peak is worked out", 90)
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         zones = rehearse(reader, reader.firing(firing.id))["zones"]
@@ -169,7 +169,7 @@ def test_the_same_file_is_said_and_imported_again_only_when_asked(
     page_server.start()
     opened(tablet, page_server, "?show=import")
     choose_files(tablet, path)
-    until(lambda: "This file is here already" in tablet.inner_text("#import"), "it is said", 90)
+    until(lambda: "This file has already been imported" in tablet.inner_text("#import"), "it is said", 90)
     assert HOSTILE in tablet.inner_text("#import-same")
     assert tablet.is_disabled("#import-now")
     tablet.locator("label", has_text="Import it again").click()
@@ -251,7 +251,7 @@ def test_to_the_bin_back_and_gone_by_the_keyboard(
     assert len(stored(home, binned=True)) == 1  # nothing was done
     tablet.click("#firings-empty")
     tablet.click("#firings-delete-now")
-    until(lambda: "gone for good" in tablet.inner_text("#firings-said"), "it is gone", 90)
+    until(lambda: "deleted for good" in tablet.inner_text("#firings-said"), "it is gone", 90)
     assert [info.id for info in stored(home, binned=None)] == [burnt[0]]
 
 

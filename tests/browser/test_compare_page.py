@@ -129,10 +129,10 @@ def test_aligned_at_lighting_or_where_a_zone_passes_a_temperature(archive: Archi
     archive.open(tablet, 0, 1)
     assert "min after its first reading" in tablet.inner_text("#compare-moments")
     assert not tablet.is_visible("#compare-at"), "the lighting has no temperature"
-    choose(tablet, "compare-align", "a zone passing")
+    choose(tablet, "compare-align", "a temperature")
     choose(tablet, "compare-zone", "upper")
     tablet.fill("#compare-at", "400")
-    until(lambda: "upper passes 400 °C" in tablet.inner_text("#compare-moments"), "it says how", 60)
+    until(lambda: "upper first passes 400 °C" in tablet.inner_text("#compare-moments"), "it says how", 60)
     before = lines(tablet)
     tablet.fill("#compare-at", "5000")
     until(lambda: "Give 30 to 1200 °C" in tablet.inner_text("#compare"), "it is refused", 60)

@@ -154,7 +154,7 @@ def test_warnings_and_caution_stay_in_sight_on_a_scrolled_phone(
             assert in_sight(phone, part), (part, y)
     # An alarm that nobody has judged since looks different from one that is raised now.
     before = phone.evaluate("getComputedStyle(document.querySelector('#alarms b'), '::before').content")
-    assert "When data last came" in before
+    assert "As of the last data" in before
 
 
 def test_names_are_text_and_there_is_one_socket(rigs: TwoRigs, tablet: Page, page_server: PageServer) -> None:

@@ -311,7 +311,7 @@ def test_the_pots_are_told_as_an_estimate_and_can_be_taken_away(
     page.click("#unit-choice label >> text=°F")
     until(lambda: right("F"), "and in °F", 40, 0.4)
     page.locator("#fire-side label", has_text="Zones").click()
-    page.locator("label", has_text="Draw the pots").click()
+    page.locator("label", has_text="Show estimates of the pots").click()
     told(evening, lambda: drawn(page) and not bands(page), "bands are gone")
     page.reload()
     told(evening, lambda: drawn(page), "the traces")
@@ -364,7 +364,7 @@ def test_a_gun_reading_far_from_its_zone_is_asked_about_once(
     keep.click()
     until(lambda: "909 °C" in page.inner_text("#spot-wrong"), "it asks again")
     assert asked(evening.fire) == []
-    until(lambda: keep.inner_text() == "Keep it all the same", "it can be kept")
+    until(lambda: keep.inner_text() == "Save it anyway", "it can be kept")
     keep.click()
     [(kind, data)] = until(lambda: asked(evening.fire), "it is kept")
     assert (kind, data["zone"], data["temperature_c"]) == ("spot", "upper", 909)

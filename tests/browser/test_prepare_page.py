@@ -129,7 +129,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
 
     until(put_all_in, "all channels are in the plan", UNTIL / 1000, 0.3)
     hand = tablet.locator("#prepare-hand[data-way=rising]")
-    expect(hand).to_contain_text(" rises by", timeout=6 * HAND_S * 1000)
+    expect(hand).to_contain_text(" has risen by", timeout=6 * HAND_S * 1000)
     hand.locator("button", has_text="Name it").click()
     name = field(tablet, "Name")
     expect(name).to_be_visible(timeout=UNTIL)
@@ -214,7 +214,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     with ThreadPoolExecutor(1) as apart:  # the browser has this thread's loop
         apart.submit(asyncio.run, ask(rig_and_logger / "journal.sqlite", "finish", {}, "page")).result()
     enter(tablet, page_server, "probes")
-    expect(tablet.locator("#prepare-rig-said")).to_contain_text("Nothing is recorded", timeout=UNTIL)
+    expect(tablet.locator("#prepare-rig-said")).to_contain_text("Nothing has been recorded", timeout=UNTIL)
     tablet.locator("#prepare-wake").click()
     expect(tablet.locator("#prepare-rig-said")).to_be_empty(timeout=UNTIL)
     tablet.locator("#prepare-more").click(timeout=UNTIL)
@@ -236,7 +236,7 @@ def test_plans_are_kept_and_files_come_and_go(
     expect(tablet.locator("#prepare-plan-said")).to_contain_text("Copied", timeout=UNTIL)
     assert len(plan(tablet)["probe"]) == 4
     expect(field(tablet, "Title")).to_have_value(
-        re.compile("^After "), timeout=UNTIL
+        re.compile("^Copy of "), timeout=UNTIL
     )  # the form is made again
     field(tablet, "Title").fill("Two bowls, invented")
     field(tablet, "Burn-out, °C").fill("1200")
@@ -252,7 +252,7 @@ def test_plans_are_kept_and_files_come_and_go(
     assert (home / "plans" / "two-bowls-invented.toml").exists()
     field(tablet, "Title").fill("Two bowls again, invented")
     until(lambda: "again" in plan(tablet)["title"], "the title", 60)
-    tablet.click("text=Save a copy under its title")
+    tablet.click("text=Save a copy under this title")
     expect(tablet.locator("#prepare-plan-said")).to_contain_text("“two-bowls-again-invented”", timeout=UNTIL)
     assert len(list((home / "plans").glob("*.toml"))) == 2
     tablet.get_by_label("Open two-bowls-invented", exact=True).click()
@@ -261,7 +261,7 @@ def test_plans_are_kept_and_files_come_and_go(
     tablet.get_by_label("Really remove two-bowls-again-invented").click()  # it asks once more
     expect(tablet.locator("#prepare-plans li")).to_have_count(1, timeout=UNTIL)
     with tablet.expect_download() as download:
-        tablet.click("text=Download as a file")
+        tablet.click("text=Download it")
     kept = tmp_path / "out.toml"
     download.value.save_as(kept)
     assert download.value.suggested_filename == "two-bowls-invented.toml"
@@ -327,10 +327,10 @@ def test_on_a_phone_the_packing_list_is_ones_own(tablet: Page, page_server: Page
     kit = home / "packing_list.txt"
     tablet.get_by_label("Tongs", exact=True).check(timeout=UNTIL)
     until(lambda: kit.exists() and "[x] Tongs" in kit.read_text(), "ticked", 60)
-    field(tablet, "Something else to take along").fill("Sourdough for everybody")
+    field(tablet, "Something else to take").fill("Sourdough for everybody")
     tablet.locator("#prepare-kit-add").click()
     expect(tablet.locator("#prepare-kit-list li").last).to_contain_text("Sourdough", timeout=UNTIL)
-    tablet.get_by_label("Take off the list: Rake with a long handle").click()
+    tablet.get_by_label("Remove from the list: Rake with a long handle").click()
     expect(tablet.locator("#prepare-kit-list li", has_text="Rake")).to_have_count(0, timeout=UNTIL)
     text = kit.read_text(encoding="utf-8")
     assert "[x] Tongs" in text
@@ -342,7 +342,7 @@ def test_on_a_phone_the_packing_list_is_ones_own(tablet: Page, page_server: Page
         if step == "probes":  # what is drawn out of sight briefly has plotly's own width
             tablet.evaluate("document.querySelector('#prepare-stack .js-plotly-plot').style.width = '700px'")
             assert tablet.evaluate("document.documentElement.scrollWidth") <= 390
-    expect(tablet.locator("#prepare-reasons")).to_contain_text("No logger runs", timeout=UNTIL)
+    expect(tablet.locator("#prepare-reasons")).to_contain_text("The logger isn't running", timeout=UNTIL)
     expect(tablet.locator("#prepare-arm")).to_be_disabled()
     assert complaints == []  # without an earlier firing too
 
@@ -368,9 +368,9 @@ def test_a_board_that_prints_numbers_is_heard_named_and_put_into_the_plan(
         tablet.keyboard.press("Escape")
         tablet.locator("#prepare-hear").click()
         expect(tablet.locator("#prepare-heard")).to_contain_text("T1=21.5", timeout=UNTIL)
-        expect(tablet.get_by_text("says 22.25")).to_be_visible(timeout=UNTIL)
-        field(tablet, "Number T1: its name").fill("top wall")
-        field(tablet, "Number T2: its name").fill("")  # left out
+        expect(tablet.get_by_text("reads 22.25")).to_be_visible(timeout=UNTIL)
+        field(tablet, "Name of number T1").fill("top wall")
+        field(tablet, "Name of number T2").fill("")  # left out
         tablet.locator("#prepare-source-take").click()
         expect(tablet.locator("#prepare-sources")).to_contain_text(
             "No proof of order or integrity", timeout=UNTIL
@@ -389,7 +389,7 @@ def test_a_board_that_prints_numbers_is_heard_named_and_put_into_the_plan(
     assert [(p["name"], p["channel"]) for p in doc["probe"]] == [("top wall", "T1")]
     # Changed in place.
     tablet.get_by_label(f"Change source {port}").click()
-    expect(field(tablet, "Number T1: its name")).to_have_value("top wall", timeout=UNTIL)
+    expect(field(tablet, "Name of number T1")).to_have_value("top wall", timeout=UNTIL)
     expect(field(tablet, "Speed, baud")).to_have_value("9600")
     field(tablet, "A broken wire reads").fill("2048, -999")
     tablet.locator("#prepare-source-take").click()

@@ -180,8 +180,8 @@ def test_the_pots_band_is_what_was_kept_and_can_be_taken_away(burnt: Burnt, tabl
         at = (np.array(band["x"][part]) + zero) * 60
         np.testing.assert_allclose(band["y"][part], np.interp(at, t_s, kept), atol=0.2)
     told = tablet.inner_text(f'#replay-zones [data-zone="{zone}"]')
-    assert f"Pots by the model: {round(line.estimate_c[ZONE_POINTS // 2])}° ± 30°" in told
-    tablet.locator("label", has_text="Estimate of the pots").click()
+    assert f"Pots (estimated): {round(line.estimate_c[ZONE_POINTS // 2])}° ± 30°" in told
+    tablet.locator("label", has_text="Estimates of the pots").click()
     until(lambda: not drawn(tablet, "pots")["x"], "it is taken away", 60)
 
 

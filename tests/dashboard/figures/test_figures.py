@@ -486,7 +486,7 @@ def test_places_that_can_be_touched_are_the_zones() -> None:
 def test_a_stack_of_which_no_height_is_known_says_so() -> None:
     t_s, c = np.array([0.0, 60.0]), np.full((2, 1), 500.0)
     for place, words in (
-        (LOOSE, ["No probe’s height is known.<br>Give them places: Firings, More."]),
+        (LOOSE, ["No probe’s height is known.<br>Set them under Firings, More."]),
         (TOP, []),
     ):
         figure = told(heat_map.heat_figure([place], t_s, c, Course(780, 650)))
@@ -534,7 +534,7 @@ def test_minutes_in_each_heat_add_up_to_the_minutes_above_the_first() -> None:
     assert [w.strip() for w in words] == [
         "peak 830° ✓",
         "peak 655° short",
-        "no probe to be trusted",
+        "no trusted probe",
     ]
 
 

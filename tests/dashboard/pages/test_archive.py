@@ -163,7 +163,7 @@ def noticed(told: dict[str, Any]) -> str:
 
 def test_without_a_journal_there_is_nothing_and_no_fault(tablet: Tablet) -> None:
     assert tablet.listed() == []
-    assert "No firing yet" in tablet.has["firings-count.children"]
+    assert "No firings yet" in tablet.has["firings-count.children"]
 
 
 def test_list_and_pictures(tablet: Tablet, path: Path) -> None:
@@ -214,7 +214,7 @@ def test_a_running_firings_picture_grows(path: Path) -> None:
 def test_peaks_are_those_of_the_command_once_they_are_worked_out(tablet: Tablet, path: Path) -> None:
     with contextlib.closing(JournalWriter(path)) as writer:
         firing, _ = invented_firing(writer, 5, rate_hz=0.1)
-    assert "being worked out" in text_of(tablet.listed())
+    assert "Working out the peak" in text_of(tablet.listed())
     assert tablet.has["firings-peaks.disabled"] is False
     told, end = {}, time.monotonic() + 120
     own = {"type": "firing-peak", "firing": firing}
@@ -294,7 +294,7 @@ def test_choosing(tablet: Tablet, path: Path) -> None:
         told = tablet.press(every, own={"type": "firing-choose", "firing": f"f{n}"})
     assert tablet.has["firings-chosen.data"] == [f"f{n}" for n in range(6)]
     told = tablet.press(every, own={"type": "firing-choose", "firing": "f6"})
-    assert "At most 6" in noticed(told)
+    assert "at most 6" in noticed(told)
     tablet.press(every, own={"type": "firing-choose", "firing": "f0"})
     assert tablet.has["firings-chosen.data"] == [f"f{n}" for n in range(1, 6)]
 
@@ -317,7 +317,7 @@ def test_to_the_bin_back_and_gone_for_good(tablet: Tablet, path: Path) -> None:
     assert "is in the bin" in noticed(told)
     assert tablet.ids() == [stays]
     assert tablet.ids(**{"which.data": "bin"}) == [goes]
-    assert "being worked out" not in text_of(tablet.listed()), "nobody works it out here"
+    assert "Working out the peak" not in text_of(tablet.listed()), "nobody works it out here"
     # With one firing there is no search field: what was searched for before must hide nothing.
     assert tablet.ids(**{"find.value": "no such words"}) == [goes]
     assert tablet.ids(**{"find.value": ""}) == [goes]
@@ -332,7 +332,7 @@ def test_to_the_bin_back_and_gone_for_good(tablet: Tablet, path: Path) -> None:
     tablet.has["firings-doomed.data"] = [goes, stays, "nonsense"]  # a forged one: only the bin is emptied
     tablet.press("firings-delete-now.n_clicks")
     told = tablet.poll("firings")
-    assert told["firings-said"]["children"] == "1 firing is gone for good."
+    assert told["firings-said"]["children"] == "1 firing deleted for good."
     assert [info.id for info in tablet.stored()] == [stays]
     assert photos_of(path.parent, goes) == []
     assert not worked_out.exists()
@@ -355,7 +355,7 @@ def test_what_runs_stays_and_watchers_delete_nothing(tablet: Tablet, path: Path)
             firings_errands.to_the_bin_or_back([1], [], 0),
             firings_errands.ask_whether([], 1, None),
             firings_errands.delete_now(1, [fire.id]),
-            firings_import.look_anew(None, [], [], None),
+            firings_import.look_again(None, [], [], None),
             firings_sent.cancel(1, None, None, {"batch": "0" * 16, "files": []}),
         ):
             with pytest.raises(RefusedError):
@@ -369,9 +369,9 @@ def test_what_runs_stays_and_watchers_delete_nothing(tablet: Tablet, path: Path)
 def test_a_file_whose_rows_are_only_numbered_says_how_far_apart_they_are(tablet: Tablet) -> None:
     tablet.send("No,low\n" + "".join(f"{n},{20 + n}\n" for n in range(1, 8)), "numbered.csv")
     refused = tablet.preview()
-    assert "Unit of the time: seconds" in text_of(refused["import-refused"]["children"])
+    assert "Time unit: seconds" in text_of(refused["import-refused"]["children"])
     for period, seconds in (("0.5s", "500 ms"), ("10s", "10 s"), ("2min", "120 s")):
-        assert dict(FIELDS["time_unit"].choices)[period].startswith("numbers of rows, one every ")
+        assert dict(FIELDS["time_unit"].choices)[period].startswith("row numbers, one every ")
         told = tablet.preview(time=["No"], time_unit=period)
         assert f"7, one every {seconds}" in text_of(told["import-understood"]["children"])
 
@@ -409,7 +409,7 @@ def test_what_is_typed_wrong_beside_an_import_is_said_there_and_nothing_comes_in
     for title in ("Jars\nand bowls", "x" * 201):
         tablet.has["import-title.value"] = title
         told = tablet.press("import-now.n_clicks")
-        assert told["import-title"]["error"] == "one line of at most 200 characters"
+        assert told["import-title"]["error"] == "give one line of at most 200 characters"
     tablet.has["import-title.value"] = "Jars"
     for begun in ("1969-12-30T10:00", "2999-01-01T10:00", "0001-01-01T00:00", "Tuesday"):
         tablet.has["import-begun.value"] = begun
@@ -432,7 +432,7 @@ def test_two_files_of_one_name_are_both_kept(tablet: Tablet) -> None:
 def test_several_files_make_one_firing(tablet: Tablet) -> None:
     west = tablet.send("time (s),temperature\n0,20\n1,21\n", "west.csv")
     tablet.send("time (s),temperature\n0,30\n1,31\n", "east.csv", west["batch"])
-    assert "Probe In the file From, to Readings west" in text_of(
+    assert "Probe Unit in the file Range Readings west" in text_of(
         tablet.preview()["import-understood"]["children"]
     )
     tablet.bring_in()
@@ -444,7 +444,7 @@ def test_what_is_unclear_is_asked_in_the_pages_words_with_ways_on(tablet: Tablet
     told = tablet.preview()
     refused = text_of(told["import-refused"]["children"])
     assert "'03/04/2026' may be the day or the month first." in refused, "how is said on the buttons"
-    assert "Order of dates: 3/4 is 3 April" in refused
+    assert "Day or month first: 3/4 is 3 April" in refused
     assert told['{"field":"day_first","type":"read"}']["error"] == "say which"
     assert told['{"field":"day_first","type":"read-box"}']["className"] == "asked"
     assert told['{"field":"unit","type":"read"}']["error"] == ""
@@ -534,10 +534,10 @@ def test_a_file_that_is_here_already_is_said_with_a_way_on(tablet: Tablet, path:
     (first,) = tablet.stored()
     tablet.send(LOG, "another name.csv")
     told = tablet.preview()
-    assert "This file is here already" in text_of(told["import-same"]["children"])
+    assert "This file has already been imported" in text_of(told["import-same"]["children"])
     assert first.title in text_of(told["import-same"]["children"])
     assert tablet.has["import-now.disabled"] is True
-    assert "here already" in noticed(tablet.press("import-now.n_clicks"))
+    assert "already been imported" in noticed(tablet.press("import-now.n_clicks"))
     with contextlib.closing(JournalWriter(path)) as writer:
         throw_away(writer, first.id, START_US)
     assert "bin" in text_of(tablet.preview()["import-same"]["children"])
@@ -744,7 +744,7 @@ def test_a_firing_with_a_plan_of_its_own_keeps_it(path: Path) -> None:
     with somebody(path):
         about, hidden, *_ = asyncio.run(firings_places.show(firing, None, "C"))
     assert hidden is True
-    assert "that one stays" in about
+    assert "that plan stays" in about
 
 
 # --- files out ----------------------------------------------------------------------------------------------
@@ -837,9 +837,9 @@ def test_headers_of_a_download_are_plain_and_also_exact() -> None:
 def test_page_words_leave_other_words_alone() -> None:
     assert page_words("row 3 -- really --nonsense") == ("row 3 -- really --nonsense", [])
     assert page_words("check --delimiter and --decimal") == (
-        "check “Between columns” and “Decimal sign”",
+        "check “Column separator” and “Decimal mark”",
         ["delimiter", "decimal"],
     )
-    assert way_words("repeats", "spread", "spreads such rows") == "Rows of the same time: spread evenly"
+    assert way_words("repeats", "spread", "spreads such rows") == "Rows with the same time: spread evenly"
     assert way_words("skip_rows", ["3"], "if it is a remark") == "Rows to leave out: 3 (if it is a remark)"
     assert way_words("keep", ["a", "b"], "") == "Columns to keep: a, b"

@@ -222,9 +222,9 @@ def test_aligned_at_lighting(client: TestClient, app: Page, home: Path, ids: lis
 
 
 def test_aligned_where_a_zone_passes_a_temperature(client: TestClient, app: Page, ids: list[str]) -> None:
-    how = {"align": "a zone passing", "zone": "upper", "line": "zone upper", "at": 400}
+    how = {"align": "a temperature", "zone": "upper", "line": "zone upper", "at": 400}
     drawn = curves(client, app, ids, **how)
-    assert "upper passes 400 °C" in text_of(drawn["compare-moments"]["children"])
+    assert "upper first passes 400 °C" in text_of(drawn["compare-moments"]["children"])
     for d in drawn["compare-curves"]["figure"]["data"]:
         if d["mode"] != "lines":
             continue
@@ -232,7 +232,7 @@ def test_aligned_where_a_zone_passes_a_temperature(client: TestClient, app: Page
         assert max(y for x, y in pairs if x < -0.2 and y is not None) < 400
         assert next(y for x, y in pairs if x >= 0.2 and y is not None) > 390
     never = curves(client, app, ids, **{**how, "at": 1190})
-    assert "never came to 1190 °C" in text_of(never["compare-moments"]["children"])
+    assert "never reached 1190 °C" in text_of(never["compare-moments"]["children"])
     assert len([d for d in never["compare-curves"]["figure"]["data"] if d["mode"] == "lines"]) == 2
 
 
@@ -240,8 +240,8 @@ def test_aligned_where_a_zone_passes_a_temperature(client: TestClient, app: Page
 def test_a_temperature_that_is_none_is_refused_beside_it(
     client: TestClient, app: Page, ids: list[str], given: Any
 ) -> None:
-    drawn = curves(client, app, ids, align="a zone passing", zone="upper", at=given)
-    assert drawn["compare-at"]["error"] == "Give 30 to 1200 °C."
+    drawn = curves(client, app, ids, align="a temperature", zone="upper", at=given)
+    assert drawn["compare-at"]["error"] == "Enter 30 to 1200 °C."
     assert "compare-curves" not in drawn  # what was drawn stays
 
 
@@ -261,7 +261,7 @@ def test_nothing_chosen_yet(client: TestClient, app: Page) -> None:
 
 def test_more_than_six_are_left_out_and_it_says_so() -> None:
     page = str(compare.layout(firings=",".join(f"f{n}" for n in range(8))))
-    assert "2 more are left out" in page
+    assert "2 left out" in page
     assert "f5" in page
     assert "'f6'" not in page
 

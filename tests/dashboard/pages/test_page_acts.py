@@ -83,7 +83,7 @@ async def test_minutes_ago_that_cannot_be_are_refused_beside_the_words(journal: 
     with somebody(journal), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
         *_, wrong = await fire_notes.note_text(1, "ash", ago, None, None)
         _, wrong_edit, _ = await fire_notes.keep_edit(1, "ash", ago, 3)
-    assert wrong == wrong_edit == f"Minutes ago: {ago} won't do; give a number from 0 to 600."
+    assert wrong == wrong_edit == f"Minutes ago: enter a number from 0 to 600, not {ago}."
     assert seen == []
 
 
@@ -106,9 +106,9 @@ async def test_a_gun_far_from_all_that_is_known_is_asked_about_once(path: Path, 
         assert opened is True
         assert seen == []
         assert question == (
-            "910 °C, but the probes here read 21 to 36 °C. Is it the right zone, and the number as the gun shows it?"
+            "910 °C, but the probes here read 21 to 36 °C. Is that the right zone, and the number the gun shows?"
         )
-        assert button == "Keep it all the same"
+        assert button == "Save it anyway"
         done, opened, *_ = await fire_notes.keep_spot(2, True, *given, asked)
     assert opened is False
     data = {"temperature_c": 910.0, "emissivity": 0.95, "zone": "z", "text": "", "height_cm": None}
@@ -124,7 +124,7 @@ async def test_a_gun_reading_is_never_of_earlier(journal: Path) -> None:
     ):
         _, opened, _, wrong, *_ = await fire_notes.keep_spot(1, True, 640, 0.95, 5, "z", None, "C", None)
     assert opened is True
-    assert "minutes ago to 0" in wrong
+    assert "“Minutes ago” to 0" in wrong
     assert seen == []
 
 

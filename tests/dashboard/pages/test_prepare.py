@@ -358,7 +358,7 @@ def test_a_file_that_is_no_plan_is_refused_with_its_line(client: TestClient, app
     assert "line 2: target_c" in said(upload(client, app, "title = 'x'\ntarget_c = 'hot'\n"))
     assert "too large" in said(upload(client, app, "#" * 200_001))
     values = {"prepare-upload.contents": "data:,!", "prepare-upload.filename": "a.toml"}
-    assert "no text" in said(
+    assert "isn't UTF-8 text" in said(
         call(client, app, "prepare-plan.data", values, triggered="prepare-upload.contents")
     )
 
@@ -494,7 +494,7 @@ def test_without_a_journal_the_page_opens_and_says_that_no_logger_runs(
         {"prepare-step.value": "probes"},
         triggered="prepare-look.n_intervals",
     )
-    assert "No logger runs" in looked["prepare-rig-said"]["children"]
+    assert "The logger isn't running" in looked["prepare-rig-said"]["children"]
     begun = _begin(client, app, draft())
     assert "prepare-plan" not in begun, "a draft outlives a reload"
     assert begun["prepare-turn"] == {"data": 1}
@@ -607,7 +607,7 @@ def test_after_the_end_of_a_firing_the_rig_has_to_be_woken(
 
 def test_the_cold_check_reads_what_the_logger_keeps(path: Path) -> None:
     with somebody(path):
-        with pytest.raises(UserError, match="no readings come in"):
+        with pytest.raises(UserError, match="no readings are coming in"):
             prepare_ready.check_rig(to_document(PLAN))
         set_up_rig(path, off_c={"k3": 14.0})
         with contextlib.closing(JournalReader(path)) as reader:
@@ -653,7 +653,7 @@ def test_a_firing_under_a_plan_ends_only_when_that_is_said(client: TestClient, a
         running = writer.open_firing("Burning, invented", PLAN.dumps(), 10**15, invented=True).id
     values = {"prepare-plan.data": draft()}
     told = call(client, app, "prepare-onward.href", values, triggered="prepare-arm.n_clicks")
-    assert "Say first that it is to end" in told["prepare-arm-said"]["children"]
+    assert "First tick “End it now”" in told["prepare-arm-said"]["children"]
     with logger_that_answers(path, {"ok": True}) as seen:
         call(
             client,

@@ -198,7 +198,7 @@ def test_numbers_on_a_broker_are_set_up_on_the_page(page: Setup, tmp_path: Path)
             page.named |= {"yard/coals/temperature": "coals", "yard/stack walls.0": "pot wall"}
             page.named["yard/stack walls.1"] = ""  # says null: left out
             page.take()
-            assert "In the plan, with 3 probes" in page.said
+            assert "Added to the plan, with 3 probes" in page.said
             got = asyncio.run(first_samples(page.doc, 3))
     assert got == {
         "temperature": Sample(c=800.0),
@@ -376,7 +376,7 @@ def test_every_source_goes_through_the_form_unchanged(page: Setup) -> None:
     for i in range(len(sources)):
         page.change(i)
         page.take()
-        assert "In the plan" in page.said, page.said
+        assert "Added to the plan" in page.said, page.said
     assert read_document(page.doc).sources == before
     assert form_of(sources[1]) | {"first": "10", "count": "2"} == form_of(sources[1])
 
@@ -401,11 +401,11 @@ def test_a_name_that_was_typed_stays_when_another_number_is_found(page: Setup) -
 @pytest.mark.parametrize(
     ("field", "value", "says"),
     [
-        ("scale", "0", "Multiply by: 0 won't do"),
-        ("scale", "fast", "“fast” is no number; give 1, or 0.1 for tenths"),
-        ("broken", "32767 open", "“open” is no number"),
-        ("every_s", "nan", "is no number"),
-        ("unit_id", "-1", "Unit id: “-1” is none; give 1, or 1 2 3 for several"),
+        ("scale", "0", "Multiply by: it can't be 0"),
+        ("scale", "fast", "“fast” isn't a number; give 1, or 0.1 for tenths"),
+        ("broken", "32767 open", "“open” isn't a number"),
+        ("every_s", "nan", "isn't a number"),
+        ("unit_id", "-1", "Unit ID: “-1” isn't one; give 1, or 1 2 3 for several"),
         ("url", "", "Give the address."),
     ],
 )
@@ -418,7 +418,7 @@ def test_a_source_is_listed_with_what_it_says(page: Setup) -> None:
     page.doc = with_lines()
     listed = page.call("prepare-sources.children", "prepare-plan.data")["prepare-sources"]["children"]
     assert "lines, /dev/ttyX : T1, T2, T3.  No proof" in text_of(listed)
-    assert "Change Take out" in text_of(listed)
+    assert "Change Remove" in text_of(listed)
 
 
 def test_a_listed_source_shows_no_password_and_says_what_is_wrong_with_it(page: Setup) -> None:
@@ -457,7 +457,7 @@ def test_a_source_is_taken_out_and_its_probes_stay(page: Setup) -> None:
 def test_a_field_that_cannot_be_and_a_port_that_is_not_there_are_told_where_one_listens(page: Setup) -> None:
     page.form |= {"port": "/dev/ttyNoSuch", "baud": "fast"}
     page.call("prepare-hear-poll.disabled", "prepare-hear.n_clicks")
-    assert "“fast” is no whole number" in page.said
+    assert "“fast” isn't a whole number" in page.said
     assert not hearing.goes_on
     page.form["baud"] = "9600"
     page.call("prepare-hear-poll.disabled", "prepare-hear.n_clicks")

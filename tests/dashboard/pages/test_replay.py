@@ -73,7 +73,7 @@ def test_every_second_is_there(path: Path, burnt: str) -> None:
     np.testing.assert_array_equal(coals, np.rint(600 + np.arange(300) / 10))
     assert (wall[100:130] == NONE + Status.OPEN).all()
     assert (wall[:100] == np.rint(20 + 2.5 * np.arange(100))).all()
-    assert told["faults"][Status.OPEN] == "open"
+    assert told["faults"][Status.OPEN] == "no contact"
 
 
 def test_fahrenheit_is_computed_from_values(path: Path, burnt: str) -> None:
@@ -205,7 +205,7 @@ def test_the_pots_are_told_while_the_estimate_stands(judgement: dict[str, Any]) 
     z = next(z for z, zone in enumerate(judgement["moments"]["zones"]) if zone["zone"] == "upper")
     needs = [told["words"][k] for k in told["columns"][f"need {z}"]]
     at = next(k for k, t in enumerate(told["t_s"]) if t >= 20)
-    assert "Pots by the model: 320° ± 30°" in needs[at]
+    assert "Pots (estimated): 320° ± 30°" in needs[at]
     assert "Pots" not in needs[-1]  # it had stopped
 
 
@@ -235,7 +235,7 @@ def test_what_other_settings_change() -> None:
     assert [a["rule"] for a in found["came"]] == ["over_temperature"]
     assert [(a["raised_s"], b["raised_s"]) for a, b in found["moved"]] == [(100, 160)]
     words = text_of([c.to_plotly_json() for c in []]) + str(moment.changed(found))
-    assert "Would have come" in words
+    assert "Would have been raised" in words
     assert "instead of 1:40" in words
     assert "same alarms" in str(moment.changed(moment.differences(before, before)))
 
@@ -295,7 +295,7 @@ def test_judged_as_a_rehearsal_does_and_again_by_other_settings(
         triggered="replay-judged.data",
     )
     words = text_of(differ["replay-differences"]["children"])
-    assert "Would have come" in words
+    assert "Would have been raised" in words
     assert "Too hot" in words or "over" in words.lower()
 
 
