@@ -8,7 +8,7 @@
   const { $ } = S;
   const chimed = new Set();
   let [context, on, soundedAt] = [null, false, -1e9];
-  let hushed = null; // the lost connection that somebody has quieted
+  let hushed = null; // the silent state that somebody has quieted
   let [lock, awake] = [null, ""];
 
   const isOn = () => on && context?.state === "running";

@@ -23,7 +23,7 @@ class Glass:
 TABLET: Final = Glass(80.0, 1.0 / 14.0, 1.0 / 26.0)
 """Held upright; a wider one has more room."""
 PHONE: Final = Glass(30.0, 1.0 / 9.0, 1.0 / 15.0)
-"""Also for a small picture on a tablet."""
+"""Also for any low screen, or half of one."""
 STAGES_PX: Final = 28
 """How far the stages' names are above the traces."""
 

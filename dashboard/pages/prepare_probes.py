@@ -226,9 +226,7 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
     return {
         "rig": rig,
         "in_hand": key or no_update,  # it may have settled just before "Name it" is tapped
-        "standing": no_update
-        if stands == standing
-        else stands,  # whatever depends on it is rebuilt each time
+        "standing": no_update if stands == standing else stands,  # all that depends on it is rebuilt
         "tried": known,
         "said": STATES[rig["state"]],
         "wake": rig["state"] != "holding",

@@ -80,8 +80,8 @@ def alarm_banner(alarms: Sequence[dict[str, Any]], unit: Unit = "C") -> list[Any
         head = html.Summary(f"{len(more)} more: {names(more)}")
         shown.append(html.Details([head, *boxes[1:]], className=kind))
     if over:
-        more = f"; {len(over) - NAMED} more" if len(over) > NAMED else ""
-        words = [html.Summary(f"Cleared, not acknowledged: {names(over[:NAMED])}{more}")]
+        others = f"; {len(over) - NAMED} more" if over[NAMED:] else ""
+        words = [html.Summary(f"Cleared, not acknowledged: {names(over[:NAMED])}{others}")]
         words += [html.P(" ".join(filter(None, headline(a, unit)))) for a in over]
         all_keys = "\n".join(str(a["key"]) for a in over if a.get("key"))
         seen = (

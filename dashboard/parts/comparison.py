@@ -107,7 +107,7 @@ def _cell(fact: Fact | None, first: Fact | None, shown: Shown) -> Any:
     if fact.low is not None and fact.high is not None:
         more.append(f"{shown.degrees(fact.low, unit=False)} to {shown.degrees(fact.high)}")
     if fact.limits_c and "{0}" not in fact.label:
-        more.append(f"of {shown.degrees(fact.limits_c[0])}")
+        more.append(shown.degrees(fact.limits_c[0]))
     if fact.words and fact.key != "lit_min":
         more.append(fact.words)
     parts: list[Any] = [html.B(shown.fact(fact))]

@@ -16,12 +16,12 @@ CAUTIONS: Final = (
     "are.",
     "Clear ground, no branches above, no wind. Water, earth and a shovel at hand. Never leave a fire.",
     "Heatproof gloves, eye protection, long tongs; no synthetic clothes.",
-    "Damp pots burst, and so do stones and wet ground under a fire: dry everything for days, keep faces "
+    "Damp pots burst, and so do stones and wet ground under a fire: dry everything for days, and keep faces "
     "away.",
     "Outdoors only: coals give off carbon monoxide. They stay hot under their ash for a day.",
-    "No treated wood, no old glaze or slip you don't know: the smoke can poison.",
-    "Leads leave the fire below ground or in steel; battery, rig and tablet stay out of the heat.",
-    "Never point a gun's laser at eyes. Low-fired ware is not for food unless it was tested.",
+    "No treated wood, and no old glaze or slip you don't know: the smoke can be poisonous.",
+    "Run leads out of the fire below ground or in steel; keep battery, rig and tablet out of the heat.",
+    "Never point a gun's laser at eyes. Low-fired ware is not for food unless it has been tested.",
     "Stokewatch can fail: keep watching the fire, not only the tablet.",
 )
 UNPROVEN: Final = (

@@ -157,7 +157,7 @@ def keep_reading(tablet: Page, said: Locator, number: str) -> None:
     until(lambda: not button.is_visible() or any(wrong.all_inner_texts()), "kept, or asked about")
     for question in wrong.all_inner_texts():
         if question:
-            assert "Is it the right zone" in question
+            assert "Is that the right zone" in question
             button.click()
     said.wait_for(state="hidden")
 

@@ -135,7 +135,7 @@ def test_aligned_at_lighting_or_where_a_zone_passes_a_temperature(archive: Archi
     until(lambda: "upper first passes 400 °C" in tablet.inner_text("#compare-moments"), "it says how", 60)
     before = lines(tablet)
     tablet.fill("#compare-at", "5000")
-    until(lambda: "Give 30 to 1200 °C" in tablet.inner_text("#compare"), "it is refused", 60)
+    until(lambda: "Enter 30 to 1200 °C" in tablet.inner_text("#compare"), "it is refused", 60)
     assert tablet.get_attribute("#compare-at", "aria-invalid") == "true"
     assert lines(tablet) == before
 
