@@ -93,8 +93,6 @@ def _look(at_s: float) -> list[Any]:
 def _bar(at_s: float) -> Any:
     """Make the replay controls, always within reach."""
     name = html.Span("Note or alarm", className="long")
-    back = [html.Span("Previous: ", className="unseen"), "◂ ", name]
-    on = [html.Span("Next: ", className="unseen"), name, " ▸"]
     return html.Div(
         [
             html.P("", id="replay-jumped", role="status"),
@@ -114,8 +112,8 @@ def _bar(at_s: float) -> Any:
                 children=[
                     button("▶ Play", "replay-play"),
                     html.P("", id="replay-clock"),
-                    button(back, "replay-back"),
-                    button(on, "replay-on"),
+                    button(["◂ ", name], "replay-back", aloud="Previous note or alarm"),
+                    button([name, " ▸"], "replay-on", aloud="Next note or alarm"),
                     dmc.SegmentedControl(
                         id="replay-speed",
                         data=[{"value": str(n), "label": f"{n}×"} for n in SPEEDS],
