@@ -213,7 +213,7 @@ def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
     if not every:
         if binned:
             return "The bin is empty."
-        return "No firings yet. The first appears here with the rig's first reading, or import a file."
+        return "No firings yet. The first appears with the rig's first reading; you can also import a file."
     if not found:
         return f"No match among {every} firings."
     what = "firing" if every == 1 else "firings"

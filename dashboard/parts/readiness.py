@@ -177,7 +177,9 @@ class Ready:
             ),
             (
                 "Probes",
-                f"{len(probes)} in {zones} zone{'s'[: zones != 1]}{_placed(placed, len(probes))}",
+                f"{len(probes)} in {zones} zone{'s'[: zones != 1]}{_placed(placed, len(probes))}"
+                if probes
+                else "none",
             ),
             ("Alarms", f"off: {'; '.join(off)}" if off else "all on"),
             ("Packed", f"{packed} of {len(self.kit)}"),
@@ -202,8 +204,6 @@ def _degrees(c: Any, unit: Unit) -> str:
 
 
 def _placed(placed: int, probes: int) -> str:
-    if not probes:
-        return ""
     if placed in (0, probes):
         return ", all placed" if placed else ", none placed yet"
     return f", {placed} placed, {probes - placed} not yet"
