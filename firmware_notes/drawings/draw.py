@@ -1,4 +1,4 @@
-"""Makes the drawings of the notes.
+"""Make the drawings for the notes.
 
 python3 draw.py
 """
@@ -85,7 +85,7 @@ class Drawing:
         )
 
     def resistor(self, x: float, y: float, words: str, upright: bool = False, below: bool = False) -> None:
-        """A resistor of 40 px whose middle is here."""
+        """A 40 px resistor, centred here."""
         if upright:
             self.rect(x - 7, y - 20, 14, 40, PAPER, INK, 1)
             self.text(x + 12, y + 5, words, 13)
@@ -94,7 +94,7 @@ class Drawing:
             self.text(x, y + 24 if below else y - 12, words, 13, "middle")
 
     def capacitor(self, x: float, y: float, words: str, colour: str = INK) -> None:
-        """An upright capacitor: its leads come from above and below."""
+        """An upright capacitor, with leads above and below."""
         self.wire([(x - 12, y - 4), (x + 12, y - 4)], colour, 2.6)
         self.wire([(x - 12, y + 4), (x + 12, y + 4)], colour, 2.6)
         self.text(x + 17, y + 5, words, 13)
@@ -115,7 +115,7 @@ class Drawing:
 
 
 def amplifier(d: Drawing, x: float, y: float, name: str, left: list[str], w: float = 180) -> dict[str, float]:
-    """A breakout board with its pins on the left and the couple on the right; gives the pins' heights."""
+    """Draw a breakout board, pins on the left and thermocouple on the right; return the pins' heights."""
     h = 26 * len(left) + 30
     d.rect(x, y, w, h, "#e7f0fa")
     d.text(x + w - 10, y + h - 18, name, 14, "end", bold=True)
@@ -217,8 +217,8 @@ def i2c() -> None:
         d.dot(x, 210, RED, 3.5)
         d.rect(x - 7, 236, 14, 40, PAPER, INK, 1)
     d.text(30, 450, "2 × 4.7 kΩ pull-ups, once for the", 13)
-    d.text(30, 468, "whole bus; many boards bring", 13)
-    d.text(30, 486, "their own: then leave these out", 13)
+    d.text(30, 468, "whole bus; many boards have", 13)
+    d.text(30, 486, "their own; then leave these out", 13)
     boards = [
         (70, "k0  MCP9600\n0x67: ADDR\nat VDD", ["VDD", "GND", "SCL", "SDA", "ADDR"]),
         (256, "k1  MCP9600\n0x60: ADDR\nat GND", ["VDD", "GND", "SCL", "SDA", "ADDR"]),
@@ -260,7 +260,7 @@ def junctions() -> None:
     d.text(24, 34, "How the hot end is made", 18, bold=True)
     for i, (name, words) in enumerate(
         [
-            ("exposed bead", "fastest: seconds\nno protection, touches what it touches\nburns through first"),
+            ("exposed bead", "fastest: seconds\nno protection, touches the load\nburns through first"),
             (
                 "grounded",
                 "bead welded to the sheath\n3 mm sheath: tens of seconds in gas\nthe sheath is part of the circuit",
@@ -357,7 +357,7 @@ def isolation() -> None:
     d.text(
         24,
         586,
-        "A battery that touches nothing earthed helps, but does not open the loop from bead to bead.",
+        "A battery that touches nothing earthed helps, but does not break the loop from bead to bead.",
         14,
     )
     d.save()
@@ -365,7 +365,7 @@ def isolation() -> None:
 
 def filter_() -> None:
     d = Drawing("filter", 900, 330, "Input filter")
-    d.text(24, 34, "At the amplifier's terminals: keep the radio out", 18, bold=True)
+    d.text(24, 34, "At the amplifier's terminals: keep radio out", 18, bold=True)
     d.text(40, 80, "from the probe,", 13, colour=SOFT)
     d.text(40, 98, "wires twisted", 13, colour=SOFT)
     for y, colour, sign in ((130, POSITIVE, -1), (210, NEGATIVE, 1)):
@@ -399,7 +399,7 @@ def filter_() -> None:
 
 def colours() -> None:
     d = Drawing("colours", 900, 420, "Colours of thermocouple leads")
-    d.text(24, 34, "Colours of leads: what the jacket and the two wires say", 18, bold=True)
+    d.text(24, 34, "Colours of leads: what the jacket and the two wires tell you", 18, bold=True)
     d.text(250, 74, "IEC 60584-3", 16, "middle", bold=True)
     d.text(250, 94, "negative is white", 13, "middle", colour=SOFT)
     d.text(640, 74, "ANSI MC96.1 / ASTM E230", 16, "middle", bold=True)
@@ -513,8 +513,8 @@ def beacon() -> None:
 
 
 def power() -> None:
-    d = Drawing("power", 900, 330, "Power for a rig that stands by itself")
-    d.text(24, 34, "Power for a rig that stands by itself", 18, bold=True)
+    d = Drawing("power", 900, 330, "Power for a rig on its own")
+    d.text(24, 34, "Power for a rig on its own", 18, bold=True)
     boxes = [
         (30, "battery\n12 V 7 Ah", "#fff4e6"),
         (200, "fuse\n2 A", PAPER),
@@ -541,11 +541,11 @@ def power() -> None:
     d.rect(340, 230, 140, 60, PAPER)
     d.text(410, 256, "the logger's", 14, "middle")
     d.text(410, 276, "machine", 14, "middle")
-    d.text(30, 200, "The battery stands away from the fire,", 13, colour=SOFT)
-    d.text(30, 218, "in shade, and touches nothing earthed.", 13, colour=SOFT)
+    d.text(30, 200, "Keep the battery away from the fire,", 13, colour=SOFT)
+    d.text(30, 218, "in shade, touching nothing earthed.", 13, colour=SOFT)
     d.text(30, 246, "A Schottky diode in the VSYS lead", 13, colour=SOFT)
     d.text(30, 264, "keeps battery and USB apart when", 13, colour=SOFT)
-    d.text(30, 282, "both are joined.", 13, colour=SOFT)
+    d.text(30, 282, "both are connected.", 13, colour=SOFT)
     d.save()
 
 
@@ -576,7 +576,7 @@ def placement() -> None:
     d.wire([(500, 500), (365, 160)], "#6d4c41", 8)
     probes = [
         ("top air", 320, 168, 110, "above the load, under the wood:\nleads the climb", PURPLE),
-        ("upper wall", 334, 300, 190, "touching a pot high up: the first\nto cool in burn-down", BLUE),
+        ("upper wall", 334, 300, 190, "touching a pot high up: cools\nfirst in burn-down", BLUE),
         ("lower air", 374, 372, 270, "in the gap between pots,\ntouching nothing", PURPLE),
         ("lower wall", 260, 424, 350, "touching a pot low down, away\nfrom the wind", BLUE),
         ("coals", 300, 487, 430, "under the load, in the coals:\na sheathed probe, lying level", BLACK),
@@ -590,7 +590,7 @@ def placement() -> None:
     d.wire([(176, 380), (84, 404)], RED, 1.4, "3 4")
     d.text(20, 424, "windward", 14, bold=True, colour=RED)
     d.text(20, 442, "at the edge:", 12)
-    d.text(20, 458, "the first to fall", 12)
+    d.text(20, 458, "first to cool", 12)
     d.path("M300,492 L300,548 L900,548", "none", STEEL, 9)
     d.text(330, 580, "All leads leave together, below ground or in steel conduit,", 13)
     d.text(330, 598, "out of the heat and out from underfoot.", 13)
@@ -663,7 +663,7 @@ def cold_junction() -> None:
     d.text(
         24,
         300,
-        "A terminal that is 10 °C warmer than the chip is a reading 10 °C too low. Shade, no draught, nothing warm beside it.",
+        "A terminal 10 °C warmer than the chip makes the reading 10 °C too low. Shade, no draught, nothing warm nearby.",
         14,
     )
     d.save()
