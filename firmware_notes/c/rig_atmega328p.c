@@ -1,4 +1,4 @@
-/* The smallest rig: an ATmega328P at 16 MHz, its UART at 115200 Bd, no library but this line.
+/* The smallest rig: an ATmega328P at 16 MHz, its UART at 115200 Bd, no library but the line's header.
  *
  *   avr-gcc -std=c99 -Os -mmcu=atmega328p -o rig.elf rig_atmega328p.c
  *
@@ -51,13 +51,13 @@ int main(void)
     uint8_t word[4], heard = 0;
 
     DDRB = (1 << PB5) | (1 << PB2);
-    PORTB = (1 << PB4) | (1 << PB2); /* a pull-up: a chip that is missing reads as nothing but ones */
+    PORTB = (1 << PB4) | (1 << PB2); /* a pull-up: a missing chip reads as all ones */
     OCR0A = 249;                     /* 16 MHz / 64 / 250: a tick each millisecond */
     TCCR0A = 1 << WGM01;
     TCCR0B = (1 << CS01) | (1 << CS00);
     TIMSK0 = 1 << OCIE0A;
     UCSR0A = 1 << U2X0;
-    UBRR0 = 16; /* 117,647 Bd, 2.1 % fast: what this clock can do, and near enough */
+    UBRR0 = 16; /* 117,647 Bd, 2.1 % fast: the best this clock can do, and near enough */
     UCSR0B = (1 << TXEN0) | (1 << RXEN0);
     sei();
 

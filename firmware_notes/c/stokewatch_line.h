@@ -1,6 +1,6 @@
 /* The rig's line in C: one header, C99, no heap, no floating point, no buffer. MIT licence, like all of Stokewatch.
  *
- * A frame goes out byte by byte through a function of yours, so its length costs no memory:
+ * A frame goes out byte by byte through your own function, so its length costs no memory:
  *
  *     static void put(void *port, char byte) { (void)port; Serial.write(byte); }
  *
@@ -8,13 +8,13 @@
  *     sw_begin(&line, "b1", seq++, millis());
  *     sw_celsius(&line, "k0", 612250);              // 612.25 °C, in thousandths
  *     sw_raw(&line, "k1", "max31855", word, 4);     // better: the chip's own register word, high byte first
- *     sw_fault(&line, "k2", "open");                // no number: a broken couple
+ *     sw_fault(&line, "k2", "open");                // no number: a broken thermocouple
  *     sw_end(&line);
  *
- * `ms` is a clock of 32 bits that runs forward and wraps, as millis() does: the time when the probes were read.
- * `seq` counts frames by one, from 0 at power-on. What each word means stands in wire_format.md.
+ * `ms` is the time when the probes were read, from a 32-bit clock that runs forward and wraps, as millis() does.
+ * `seq` counts frames by one, from 0 at power-on. wire_format.md defines each register word.
  *
- * A line that isn't a frame begins with '#': sw_say() for words to a person, sw_about() for the answer to '?'.
+ * A line that isn't a frame begins with '#': sw_say() sends words for a person, sw_about() the answer to '?'.
  */
 #ifndef STOKEWATCH_LINE_H
 #define STOKEWATCH_LINE_H
@@ -27,9 +27,9 @@ extern "C" {
 
 struct sw_line {
     void (*put)(void *port, char byte); /* sends one byte */
-    void *port;                         /* whatever put() wants to know */
+    void *port;                         /* passed on to put() */
     uint32_t crc;
-    uint8_t begun; /* channels are listed, and one has been */
+    uint8_t begun; /* a channel has been written */
 };
 
 /* CRC-32 (ISO-HDLC, as zlib's), half a byte at a time: 64 bytes of table instead of 1024. */
@@ -84,7 +84,7 @@ static void sw_thousandths(struct sw_line *line, int32_t value)
     sw_put(line, (char)('0' + size % 10u));
 }
 
-/* The checksum of everything since the line began, and the line's end. */
+/* Write the checksum of everything since the line began, and end the line. */
 static void sw_seal(struct sw_line *line)
 {
     uint32_t crc = ~line->crc;
@@ -119,7 +119,7 @@ static void sw_channel(struct sw_line *line, const char *name, const char *key)
     sw_text(line, "\":");
 }
 
-/* The chip's own register word, `size` bytes, high byte first. The best that a rig can send. */
+/* The chip's own register word, `size` bytes, high byte first. The best thing a rig can send. */
 static void sw_raw(struct sw_line *line, const char *name, const char *amp, const uint8_t *word, uint8_t size)
 {
     sw_channel(line, name, "amp");
@@ -157,14 +157,14 @@ static void sw_fault(struct sw_line *line, const char *name, const char *fault)
     sw_text(line, "\"}");
 }
 
-/* End a frame. One without a channel is not allowed: check before you begin it. */
+/* End a frame. It must have at least one channel: check before you begin it. */
 static void sw_end(struct sw_line *line)
 {
     sw_text(line, "}}");
     sw_seal(line);
 }
 
-/* A line of words to a person; the logger drops it. */
+/* A line of words for a person; the logger drops it. */
 static void sw_say(struct sw_line *line, const char *words)
 {
     sw_text(line, "# ");
@@ -172,7 +172,7 @@ static void sw_say(struct sw_line *line, const char *words)
     sw_put(line, '\n');
 }
 
-/* Who this is: at power-on, and when the host has sent the line "?". `channels` is "\"k0\":\"max31855\",…". */
+/* Who this is: send it at power-on, and whenever the host sends "?". `channels` is "\"k0\":\"max31855\",…". */
 static void sw_about(struct sw_line *line, const char *rig, uint32_t period_ms, const char *channels)
 {
     line->crc = 0xffffffffu;
@@ -186,7 +186,7 @@ static void sw_about(struct sw_line *line, const char *rig, uint32_t period_ms, 
     sw_seal(line);
 }
 
-/* Give each byte from the host; 1 when a whole line "?" has come in. `state` starts at 0 and is yours to keep. */
+/* Call with each byte from the host; returns 1 at the end of a line "?". Keep `state` between calls, from 0. */
 static int sw_asked(uint8_t *state, char byte)
 {
     if (byte == '\n' || byte == '\r') {

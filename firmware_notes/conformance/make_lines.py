@@ -1,9 +1,9 @@
-"""Makes the recorded lines in `lines/`: some right, the others each wrong in one way.
+"""Make the recorded lines in `lines/`: some right, the others each wrong in one way.
 
     python3 make_lines.py
 
-Every reading in them is invented. `index.json` has, for each file: `right`, whether the lines are right, and
-`says`, words that a diagnosis should find for it.
+Every reading is invented. For each file `index.json` has `right`, whether the lines are right, and `says`, words
+that its diagnosis should contain.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ def sealed(body: str) -> str:
 
 
 def word(step: int) -> int:
-    """Give a MAX31855's word: the junction at 25 °C, the probe climbing a quarter of a degree a step."""
+    """A MAX31855's word: cold junction at 25 °C, the probe climbing a quarter of a degree per step."""
     return (4 * 120 + step) << 18 | 0x190 << 4
 
 
@@ -55,7 +55,7 @@ def swapped_hex(number: int) -> str:
 
 
 def late() -> list[str]:
-    """Frames 20 to 39 were kept, and come after frame 45, between live ones."""
+    """Frames 20 to 39 were kept, and arrive after frame 45, between live ones."""
     kept = list(range(20, 40))
     order = list(range(20)) + list(range(40, 46))
     live = 46

@@ -1,6 +1,6 @@
 // Runs rig firmware under MicroPython with simulated chips. See own_firmware.md.
 //
-//   node run.mjs SCENARIO.json [--firmware DIR]           in simulated time; prints what came of it as JSON
+//   node run.mjs SCENARIO.json [--firmware DIR]           in simulated time; prints the result as JSON
 //   node run.mjs SCENARIO.json [--firmware DIR] --live    in real time; standard input and output are the serial
 //                                                         line (give it one end of a pseudo-terminal); pins
 //                                                         that change go to standard error, "pin 14 1"
@@ -22,7 +22,7 @@ const mqtt = scenario.config?.LINK === "mqtt";
 class Over extends Error {}
 
 const POWER = 1;
-const WATCHDOG = 3; // as machine.reset_cause() has them on an RP2040
+const WATCHDOG = 3; // machine.reset_cause() on an RP2040
 let resetCause = POWER;
 let startedMs = 0; // when the board last started
 const brownOuts = [...(scenario.brown_outs ?? [])]; // [ms, …]
@@ -64,7 +64,7 @@ function wordAt(name) {
   return (Array.isArray(held) ? held[entryAt(held)][1] : held) ?? null;
 }
 
-// How often the chip has been without supply so far, also if nobody looked meanwhile.
+// How often the chip has lost power so far, even if nobody looked meanwhile.
 function dropsAt(name) {
   const held = scenario.chips[name];
   if (!Array.isArray(held) || !(name in drops)) return 0;
@@ -87,7 +87,7 @@ const world = {
   ticks_ms: () => (firstTick + Math.floor(elapsedMs() - startedMs)) % TICKS,
   reset_cause: () => resetCause,
   bus_stuck: (number) => {
-    // A bus that hangs the program, not only itself, until the watchdog ends it.
+    // A bus that hangs the whole program, until the watchdog ends it.
     while (inSpan(scenario.hangs?.[number])) world.spend_us(100_000);
     return inSpan(scenario.stuck_buses?.[number]);
   },
@@ -139,7 +139,7 @@ function sealed(body) {
 const host = { listening: [[0, Infinity]], away: "closed", ack_ms: 1000, us_per_byte: 1.5, ...scenario.host };
 let toRig = "";
 let fromRig = "";
-let unread = 0; // bytes that stick in a port that is open and that nobody reads
+let unread = 0; // bytes stuck in an open port that nobody reads
 let lastAckMs = 0;
 let lastSeq = null;
 let taken = 0;
@@ -159,7 +159,7 @@ function hostSpeaks() {
   } else if (!opened) {
     opened = true;
     fromRig = "";
-    if (host.ack_ms && host.begins_with_r !== false) toRig += sealed("r"); // whoever has just opened the port begins with this
+    if (host.ack_ms && host.begins_with_r !== false) toRig += sealed("r"); // a host says this as soon as it has opened the port
   }
   while (asked.length && asked[0][0] <= now) {
     const line = asked.shift()[1];
@@ -202,7 +202,7 @@ const simulatedSerial = {
       if (host.away === "closed") return text.length;
       const room = Math.max(256 - unread, 0);
       unread += Math.min(text.length, room);
-      if (text.length > room) nowUs += 500_000; // the board waits that long for room, and gives up
+      if (text.length > room) nowUs += 500_000; // the board waits that long for room, then gives up
       return Math.min(text.length, room);
     }
     unread = 0;
@@ -301,7 +301,7 @@ function copyTree(from, to, folder) {
   }
 }
 
-// A board that has just started, with what its flash held before.
+// A board that has just started, its flash as it was.
 async function board(before) {
   const mp = await loadMicroPython({
     heapsize: scenario.heap_bytes ?? 160 * 1024,
@@ -335,8 +335,8 @@ function alloc(mp) {
 
 async function life(mp) {
   mp.runPython(prepare);
-  // The loop of main.py, turned from here: this port of MicroPython collects garbage between calls only, and
-  // sockets need the event loop to turn.
+  // main.py's loop, turned from here: this port of MicroPython collects garbage only between calls, and
+  // sockets need the event loop to run.
   mp.runPython("from start import start, turn\nstarted = start()\ndef once():\n    turn(*started)\n");
   if (scenario.patch) mp.runPython(scenario.patch);
   const once = mp.globals.get("once");

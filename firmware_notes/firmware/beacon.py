@@ -1,13 +1,13 @@
-"""Lamp and buzzer at the fire: they show what the logger says, and that it has stopped saying anything."""
+"""Lamp and buzzer at the fire: they show what the logger says, and when it has gone silent."""
 
 import time
 
 from machine import Pin
 
-LOST_MS = 30_000  # so long after the logger's last word the beacon shows that it is on its own
+LOST_MS = 30_000  # without a word from the logger for this long, the beacon shows `lost`
 TEST_MS = 3000
 
-# What is shown: (lamp, buzzer, milliseconds) over and over.
+# (lamp, buzzer, milliseconds), repeated.
 PATTERNS = {
     "off": ((0, 0, 1000),),
     "quiet": ((1, 0, 50), (0, 0, 4950)),  # all is well, and somebody is watching
@@ -29,7 +29,7 @@ class Beacon:
         self._since = time.ticks_ms()
 
     def tell(self, show):
-        """Show this from now on, if it is known; give what is shown, `none` without lamp and buzzer."""
+        """Show this from now on, if it is known; return what is shown, `none` without lamp and buzzer."""
         if not self.parts:
             return "none"
         if show in PATTERNS and show != "lost":
@@ -43,7 +43,7 @@ class Beacon:
             self._since = time.ticks_ms()
 
     def tick(self):
-        """Set lamp and buzzer as the pattern has it now."""
+        """Set lamp and buzzer to where the pattern is now."""
         if not self.parts:
             return
         now = time.ticks_ms()

@@ -1,9 +1,8 @@
-"""Drivers. Each puts its chip's own register word into `word` and says nothing about temperature.
+"""Drivers. Each puts its chip's own register word into `word`; none works out a temperature.
 
 A driver has `amp` (the name in the line; None for plain degrees), `size` (bytes of its word), `rest_ms`
-(leave the chip alone so long after a read) and `read(word)`, which gives the channel's tag. A chip that
-doesn't answer gives a word of nothing but ones, as a data line does that nobody drives: the logger knows it
-as broken.
+(how long to leave the chip alone after a read) and `read(word)`, which returns the channel's tag. A chip
+that doesn't answer gives a word of all ones, like an undriven data line: the logger takes that as broken.
 """
 
 import struct
@@ -22,7 +21,7 @@ def ones(word):
 
 
 class SpiChip:
-    """A chip behind its own chip select. The clock's phase differs from chip to chip: it is set each time."""
+    """A chip with its own chip select. The clock's phase differs between chips, so it is set each time."""
 
     phase = 0
     rest_ms = 0
@@ -50,14 +49,14 @@ class Max31855(SpiChip):
 
 
 class Max6675(Max31855):
-    """Maxim 19-2235: 16 bits. A read breaks off the conversion (0.22 s), so it is left alone that long."""
+    """Maxim 19-2235: 16 bits. A read aborts the conversion (0.22 s), so the chip is left alone that long."""
 
     amp, size = "max6675", 2
     rest_ms = 250
 
 
 class Max31856(SpiChip):
-    """Maxim 19-7534: the type is set in the chip, which forgets it when its supply fails."""
+    """Maxim 19-7534: the type is set in the chip, which forgets it when its power fails."""
 
     amp, size = "max31856", 6
     phase = 1
@@ -81,7 +80,7 @@ class Max31856(SpiChip):
     def read(self, word):
         self._get(0x00, self._found)
         if self._found != self._wanted:
-            # CR0 without bit 7 first: the filter may only be changed while the chip stands still.
+            # CR0 without bit 7 first: the filter may only be changed while the chip isn't converting.
             for cr0 in (self._wanted[0] & 0x7F, self._wanted[0]):
                 self._select()
                 self._spi.write(bytes((0x80, cr0, self._wanted[1])))
@@ -91,14 +90,14 @@ class Max31856(SpiChip):
                 self._told = time.ticks_ms()
         if self._told is not None:
             if time.ticks_diff(time.ticks_ms(), self._told) < self.FIRST_MS:
-                return ABSENT  # it has only just been told what to do: there is no reading yet
+                return ABSENT  # only just set up: there is no reading yet
             self._told = None
-        self._get(0x0A, word)  # of a chip that isn't there, nothing but ones or zeros
+        self._get(0x0A, word)  # all ones or zeros if there is no chip
         return VALUE
 
 
 class I2cChip:
-    """A chip on an I2C bus. One that is silent is left alone for a second: a dead bus costs time."""
+    """A chip on an I2C bus. A silent one is left alone for a second, because a dead bus costs time."""
 
     rest_ms = 0
 
@@ -140,7 +139,7 @@ class Mcp9600(I2cChip):
 
     def __init__(self, spec, bus):
         super().__init__(spec, bus)
-        self._sensor = bytes((self.TYPES.index(spec["type"]) << 4,))  # no filter: the logger wants it raw
+        self._sensor = bytes((self.TYPES.index(spec["type"]) << 4,))  # no filter: the logger wants raw data
         self._byte = bytearray(1)
 
     def _prepare(self):
@@ -149,7 +148,7 @@ class Mcp9600(I2cChip):
 
     def _read(self, word):
         self._i2c.readfrom_mem_into(self._address, 0x05, self._byte)
-        if self._byte != self._sensor:  # its supply failed and it has forgotten
+        if self._byte != self._sensor:  # its power failed and it has forgotten
             self._prepare()
             return ABSENT
         self._i2c.readfrom_mem_into(self._address, 0x00, word[0:2])
@@ -159,7 +158,7 @@ class Mcp9600(I2cChip):
 
 
 class Mcp9601(Mcp9600):
-    """The same registers; its STATUS tells an open and a shorted couple, too."""
+    """The same registers; its STATUS also reports an open or shorted thermocouple."""
 
     amp = "mcp9601"
 
@@ -185,11 +184,11 @@ class Ads1115(I2cChip):
         self._i2c.readfrom_mem_into(self._address, 0x00, word[2:4])
         return (
             VALUE if bytes(word[0:2]) == self._config else ABSENT
-        )  # not done, or its supply failed meanwhile
+        )  # ABSENT: not done yet, or its power failed meanwhile
 
 
 class Lm75(I2cChip):
-    """A thermometer for the terminals (LM75, TMP75 and their like): 1/256 degree in register 0."""
+    """A thermometer for the terminals (LM75, TMP75 and the like): 1/256 degree in register 0."""
 
     amp, size = None, 4
 
@@ -224,13 +223,13 @@ class Mlx90614(I2cChip):
 
 
 class Mlx90616(Mlx90614):
-    """The same, to 1037 degrees: its word has 16 bits."""
+    """The same, up to 1037 degrees: its word has 16 bits."""
 
     amp = "mlx90616"
 
 
 def crc8(data):
-    """Give SMBus's checksum: polynomial x8 + x2 + x + 1, from 0."""
+    """SMBus's checksum: polynomial x8 + x2 + x + 1, from 0."""
     crc = 0
     for byte in data:
         crc ^= byte
@@ -240,14 +239,14 @@ def crc8(data):
 
 
 def volts_of(adc):
-    """Give the mean of 16 looks at a 3.3 V converter, in volts."""
+    """Mean of 16 samples of a 3.3 V converter, in volts."""
     return sum(adc.read_u16() for _ in range(16)) / 16 / 65535 * 3.3
 
 
 class Ad8495:
     """Analog Devices AD8495: its output above its reference, in microvolts.
 
-    A broken couple drives it to the end of its range.
+    A broken thermocouple drives it to the end of its range.
     """
 
     amp, size, rest_ms = "ad8495", 4, 0
@@ -266,7 +265,7 @@ class Ad8495:
 
 
 class Volts:
-    """A voltage that stands for degrees, on a straight line between two points."""
+    """A voltage that means degrees, on a straight line between two points."""
 
     amp, size, rest_ms = None, 4, 0
 
@@ -276,7 +275,7 @@ class Volts:
         self._low_v, self._low_c = spec["low"]
         high_v, high_c = spec["high"]
         self._slope = (high_c - self._low_c) / (high_v - self._low_v)
-        # NAMUR NE 43: under 3.6 mA or over 21 mA the transmitter is broken, not hot or cold.
+        # NAMUR NE 43: under 3.6 mA or over 21 mA the transmitter is broken, not cold or hot.
         self._open_v = self._low_v * 3.6 / 4
         self._range_v = high_v * 21 / 20
 
@@ -291,7 +290,7 @@ class Volts:
 
 
 class Text:
-    """A temperature in degrees Celsius on each line of a UART; the newest since the last read counts."""
+    """A temperature in degrees Celsius on each line of a UART; the newest since the last read wins."""
 
     amp, size, rest_ms = None, 4, 0
 
@@ -330,7 +329,7 @@ CHIPS = {
 
 
 def open_bus(spec):
-    """Give (bus, clock) as the drivers want it."""
+    """Open a bus; return (bus, clock), as the drivers take it."""
     if spec["kind"] == "spi":
         pins = {name: Pin(spec[name]) for name in ("sck", "mosi", "miso")}
         return SPI(spec["id"], baudrate=spec["hz"], polarity=0, phase=0, **pins), spec["hz"]
@@ -339,6 +338,6 @@ def open_bus(spec):
 
 
 def open_chips(config):
-    """Give the drivers of all channels, in order."""
+    """Open the drivers of all channels, in order."""
     buses = {name: open_bus(spec) for name, spec in config.BUSES.items()}
     return [CHIPS[spec["chip"]](spec, buses.get(spec.get("bus"))) for spec in config.CHANNELS]

@@ -1,4 +1,4 @@
-"""Records and lines. A record is a frame as it is kept: a fixed number of bytes; a line is what is sent."""
+"""Records and lines. A record is a frame as kept, in a fixed number of bytes; a line is a frame as sent."""
 
 import binascii
 import struct
@@ -13,12 +13,12 @@ def fault(name):
 
 
 def sealed(body):
-    """Give a line: the body (bytes), `*`, its CRC-32 in hex, a newline."""
+    """Make a line: the body (bytes), `*`, its CRC-32 in hex, a newline."""
     return b"%s*%08x\n" % (body, binascii.crc32(body))
 
 
 def opened(line):
-    """Give the body of a line that came in, or None if its CRC is wrong or missing."""
+    """Return the body of a line received, or None if its CRC is wrong or missing."""
     if len(line) < 10 or line[-9] != 42:  # '*'
         return None
     body = line[:-9]
@@ -26,7 +26,7 @@ def opened(line):
 
 
 class Layout:
-    """Where each channel stands in a record, and how it is written in a line."""
+    """Where each channel is in a record, and how it is written in a line."""
 
     def __init__(self, rig, chips):
         self._head = '{"rig":"%s","seq":%%d,"ms":%%d,"ch":{' % rig
@@ -43,7 +43,7 @@ class Layout:
         self.size = at
 
     def line(self, record):
-        """Give the line of a record; None if it has no channel in it."""
+        """Return a record's line, or None if it has no channel in it."""
         seq, ms = struct.unpack_from("<II", record, 0)
         found = []
         for at, size, amp, value, broken in self._parts:

@@ -1,7 +1,7 @@
-"""Frames that nobody has taken yet: a ring of records in RAM, and files behind it when it runs over.
+"""Frames that nobody has taken yet: a ring of records in RAM that overflows into files.
 
 Keeping starts with the first acknowledgement since power-on: a rig that nobody acknowledges just streams.
-What was kept before a restart is thrown away: `seq` and `ms` begin anew, so nobody could place it in time.
+What was kept before a restart is thrown away: `seq` and `ms` start over, so nobody could place it in time.
 """
 
 import os
@@ -9,11 +9,11 @@ from array import array
 
 FREE, WAITING, SENT = 0, 1, 2  # states of a slot of the ring
 FROM_FILE, GONE = -1, -2  # in place of a slot
-WINDOW = 128  # frames on their way and not yet acknowledged; half of it is for live ones alone
+WINDOW = 128  # frames in flight, not yet acknowledged; half of them only for live ones
 
 
 class Keep:
-    """The records that are still to be acknowledged."""
+    """Records still to be acknowledged."""
 
     def __init__(self, record_size, ram_bytes, folder, file_bytes):
         self.on = False
@@ -21,10 +21,10 @@ class Keep:
         self._count = max(ram_bytes // (record_size + 1), WINDOW)
         self._data = memoryview(bytearray(record_size * self._count))
         self._state = bytearray(self._count)
-        self._head = 0  # the slot of the next record; going forward from it, oldest first
-        self._oldest = 0  # there is nothing WAITING from the head up to here
+        self._head = 0  # slot of the next record; forward from it, oldest first
+        self._oldest = 0  # nothing is WAITING between the head and here
         self._waiting = 0
-        # What is on its way, in the order in which it left.
+        # Records in flight, in the order in which they left.
         self._tags = array("I", bytes(4 * WINDOW))
         self._slots = array("i", bytes(4 * WINDOW))
         self._first = 0
@@ -36,11 +36,11 @@ class Keep:
         return self._waiting + self._files.waiting()
 
     def lost(self):
-        """Number of records that were given up for lack of room."""
+        """Number of records dropped for lack of room."""
         return self._files.lost
 
     def put(self, record):
-        """Take a record; give its slot."""
+        """Store a record; return its slot."""
         slot = self._head
         if self._state[slot] != FREE:
             self._evict(slot)
@@ -57,7 +57,7 @@ class Keep:
         return self._data[slot * self._size : (slot + 1) * self._size]
 
     def _evict(self, slot):
-        """The oldest record of the ring makes room and goes to a file."""
+        """Move the ring's oldest record to a file to make room."""
         if self._state[slot] == WAITING:
             self._waiting -= 1
             if self._oldest == slot:
@@ -70,11 +70,11 @@ class Keep:
         self._files.write(self._record(slot))
 
     def room(self, live):
-        """Tell whether another record may be on its way."""
+        """Whether another record may be in flight."""
         return self._flying < (WINDOW if live else WINDOW // 2)
 
     def next(self):
-        """Give (record, slot) of the oldest one that hasn't left, or None."""
+        """Return (record, slot) of the oldest one that hasn't left, or None."""
         record = self._files.peek()
         if record:
             return record, FROM_FILE
@@ -101,7 +101,7 @@ class Keep:
         self._flying += 1
 
     def acknowledged(self, tag):
-        """Let go of the record that left under this tag, and of all that left before it."""
+        """Release the record that left under this tag, and all that left before it."""
         self.on = True
         for i in range(self._flying):
             if self._tags[(self._first + i) % WINDOW] == tag:
@@ -119,7 +119,7 @@ class Keep:
             self._flying -= 1
 
     def again(self):
-        """Count nothing that is on its way as arrived: it will be sent again."""
+        """Count everything in flight as not arrived: it will be sent again."""
         for i in range(self._flying):
             j = (self._first + i) % WINDOW
             if self._slots[j] >= 0:
@@ -132,7 +132,7 @@ class Keep:
 
 
 class Files:
-    """A queue of records in files of a folder: written to the last one, read from the first."""
+    """A queue of records in a folder's files: written to the last file, read from the first."""
 
     PER_FILE = 512  # records
 
@@ -142,12 +142,12 @@ class Files:
         self._size = record_size
         self._most = max(limit_bytes // (record_size * self.PER_FILE), 2)
         self._counts = []  # records in each file
-        self._number = 0  # of the first file
+        self._number = 0  # the first file's
         self._writer = None
         self._reader = None
         self._read = 0  # records of the first file that have left
-        self._done = 0  # and that were acknowledged
-        self._void = 0  # receipts still to come for records of files that had to go
+        self._done = 0  # and those acknowledged
+        self._void = 0  # acknowledgements still to come for records in files that had to go
         self._record = bytearray(record_size)
         if not folder or not self._clear():
             self._most = 0  # nowhere to write: the ring alone has to do
@@ -174,7 +174,7 @@ class Files:
         return sum(self._counts) - self._read
 
     def write(self, record):
-        """Take a record, or count it as lost."""
+        """Store a record, or count it as lost."""
         if not self._most:
             self.lost += 1
             return
@@ -194,7 +194,7 @@ class Files:
             self._close_writer()
 
     def peek(self):
-        """Give the oldest record that hasn't left; None if there is none, or if the file awaits receipts."""
+        """Return the oldest record that hasn't left; None if there is none, or all of the file has left."""
         if not self._counts:
             return None
         if len(self._counts) == 1:

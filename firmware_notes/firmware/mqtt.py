@@ -1,7 +1,7 @@
 """Frames over Wi-Fi to an MQTT 3.1.1 broker, QoS 1. Nothing here waits: every call does what can be done now.
 
-A publication counts as arrived when the broker has acknowledged it. Brokers acknowledge in the order in which
-they received (MQTT 3.1.1, 4.6), so one acknowledgement stands for all before it.
+A message has arrived once the broker has acknowledged it. Brokers acknowledge in the order of arrival
+(MQTT 3.1.1, 4.6), so one acknowledgement covers all before it.
 """
 
 import select
@@ -13,7 +13,7 @@ import network
 
 WAIT_MS = 10_000  # for Wi-Fi, for a connection, for an answer
 PING_MS = 10_000
-OUT_BYTES = 4096  # what may wait to leave
+OUT_BYTES = 4096  # most bytes waiting to leave
 
 OFF, JOINING, CONNECTING, GREETING, UP = range(5)
 
@@ -51,17 +51,17 @@ class Mqtt:
         self._spoken = self._heard = self._since
 
     def listening(self):
-        """Tell whether the broker takes frames."""
+        """Whether the broker takes frames."""
         return self._state == UP
 
     def send(self, line, seq):
-        """Publish a frame; give the tag by which it will be acknowledged, None if it can't leave now."""
+        """Publish a frame; return the tag it will be acknowledged by, or None if it can't leave now."""
         if self._state != UP or len(self._out) > OUT_BYTES:
             return None
         return self._publish("/frame", line, 0x32)
 
     def answer(self, line):
-        """Publish an answer to what was asked."""
+        """Publish an answer."""
         if self._state == UP:
             self._publish("/answer", line, 0x32)
 
@@ -79,8 +79,7 @@ class Mqtt:
     def poll(self, take, acknowledged, greet):
         """Take the next step: join, connect, send, receive.
 
-        `take` gets each line that is asked, `acknowledged` each tag; `greet` is called when the broker
-        is there.
+        `take` gets each line from the host, `acknowledged` each tag; `greet` is called once connected.
         """
         now = time.ticks_ms()
         try:
@@ -196,7 +195,7 @@ class Mqtt:
             raise OSError("silent")
         quiet_ms = max(time.ticks_diff(now, self._spoken), time.ticks_diff(now, self._heard))
         if quiet_ms > PING_MS and time.ticks_diff(now, self._since) > PING_MS:
-            self._since = now  # one ping in ten seconds will do
+            self._since = now  # one ping every ten seconds will do
             self._put(b"\xc0\x00")
 
     def _flush(self):

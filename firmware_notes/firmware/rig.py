@@ -1,4 +1,4 @@
-"""The rig: reads its chips on the beat, sends frames, keeps what nobody takes, answers, and shows alarms."""
+"""The rig: reads its chips on the beat, sends frames, keeps those that nobody takes, answers, shows alarms."""
 
 import gc
 import json
@@ -14,7 +14,7 @@ from usb import Usb
 
 PROGRAM = "stokewatch-rig 1"
 RESETS = {"PWRON": "power", "WDT": "watchdog", "HARD": "pin", "SOFT": "soft", "DEEPSLEEP": "sleep"}
-MARGIN_MS = 10  # kept frames leave the line to itself this long before the next beat
+MARGIN_MS = 10  # kept frames leave the line free this long before the next beat
 
 
 class Rig:
@@ -39,16 +39,16 @@ class Rig:
             self._radio = Mqtt(config.RIG, config.WIFI, config.BROKER)
         self._link = self._radio or self._usb
         self._listened = False
-        # Nothing else is urgent: the host's lines wait in the board, a beacon blinks in steps of 50 ms.
+        # Nothing else is urgent: the host's lines wait on the board, and a beacon blinks in steps of 50 ms.
         self._nap_ms = 25 if self._radio or self._beacon.parts else 500
         self._seq = 0
-        self._missed = 0  # beats that came too late to be kept
+        self._missed = 0  # beats skipped because it was late
         self._due = self._ticks = time.ticks_ms()
         self._ms = self._ticks
         self._usb.send_now(self._about())
 
     def step(self):
-        """Do what is to be done now; give the milliseconds that may be slept."""
+        """Do whatever is due; return how many milliseconds may be slept."""
         self._usb.poll(self._take)
         if self._radio:
             self._radio.poll(self._take, self._keep.acknowledged, self._greet)
@@ -59,7 +59,7 @@ class Rig:
         self._beacon.tick()
         if time.ticks_diff(self._due, time.ticks_ms()) <= 0:
             self._sample()
-            gc.collect()  # here it costs a known moment; left to itself it would come in the middle of a read
+            gc.collect()  # at a known moment; left to itself it could interrupt a read
         self._send_kept()
         return min(max(time.ticks_diff(self._due, time.ticks_ms()), 0), self._nap_ms)
 
@@ -93,7 +93,7 @@ class Rig:
         self._seq = (self._seq + 1) & 0xFFFFFFFF
 
     def _send_kept(self):
-        """Use the time that is left for what nobody has taken yet."""
+        """Send frames that nobody has taken yet, in the time that is left."""
         cost_ms = 0
         while self._link.listening() and self._keep.room(live=False):
             start = time.ticks_ms()
@@ -110,7 +110,7 @@ class Rig:
             cost_ms = max(cost_ms, time.ticks_diff(time.ticks_ms(), start))
 
     def _take(self, line, reply):
-        """Carry out a line of the host; tell whether it was one."""
+        """Act on a line from the host; return whether it was one."""
         if line == b"?":
             reply(self._about())
             return True
@@ -136,7 +136,7 @@ class Rig:
         self._radio.answer(self._about())
 
     def _about(self):
-        """Who this is, how it is set up, how it fares: the answer to `?`."""
+        """The answer to `?`: who this is, how it is set up, how it is doing."""
         config = self._config
         return sealed(
             b"#"
@@ -158,7 +158,7 @@ class Rig:
 
 
 def why_it_started():
-    """Say what started the board, as far as it knows: a brown-out is `power` on most."""
+    """What started the board, as far as it knows: most report a brown-out as `power`."""
     for name, words in RESETS.items():
         if getattr(machine, name + "_RESET", None) == machine.reset_cause():
             return words

@@ -1,8 +1,8 @@
-"""Slips in config.py, found before they are tried, and said in words."""
+"""Find mistakes in config.py before they are tried, and explain them in words."""
 
 LETTERS = "BEJKNRST"
 SPI_KEYS, I2C_KEYS = ("bus", "cs"), ("bus", "address")
-# What each chip's entry must have, and what it may have, beside `name` and `chip`.
+# Keys that each chip's entry must have, and may have, besides `name` and `chip`.
 KEYS = {
     "max6675": (SPI_KEYS, ()),
     "max31855": (SPI_KEYS, ("type",)),
@@ -38,7 +38,7 @@ SETTINGS = (
 
 
 def is_name(text):
-    """Tell whether a rig or channel may be called so."""
+    """Whether a rig or channel may have this name."""
     if not isinstance(text, str) or not 1 <= len(text) <= 32:
         return False
     plain = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
@@ -46,7 +46,7 @@ def is_name(text):
 
 
 def first_slip(config):
-    """Give the first slip as a sentence that says where it is and what to write; None if there is none."""
+    """Return a sentence on the first mistake: where it is and what to write; None if there is none."""
     for name in SETTINGS:
         if not hasattr(config, name):
             return "%s is missing from config.py" % name
@@ -55,9 +55,9 @@ def first_slip(config):
     if not isinstance(config.PERIOD_MS, int) or config.PERIOD_MS < 20:
         return "PERIOD_MS = %r: use a whole number of milliseconds, 100 or more" % (config.PERIOD_MS,)
     if config.LINK not in ("serial", "mqtt"):
-        return "LINK = %r: it is 'serial' or 'mqtt'" % (config.LINK,)
+        return "LINK = %r: use 'serial' or 'mqtt'" % (config.LINK,)
     if not config.CHANNELS:
-        return "CHANNELS is empty: name at least one"
+        return "CHANNELS is empty: add at least one"
     pins = {}
     found = bus_slip(config, pins)
     if found is None:
@@ -79,10 +79,10 @@ def bus_slip(config, pins):
     for name, spec in config.BUSES.items():
         where = "BUSES[%r]" % name
         if spec.get("kind") not in BUS_PINS:
-            return "%s: 'kind' is 'spi' or 'i2c'" % where
+            return "%s: 'kind' must be 'spi' or 'i2c'" % where
         for key in ("id", "hz") + BUS_PINS[spec["kind"]]:
             if key not in spec:
-                return "%s lacks %r" % (where, key)
+                return "%s has no %r" % (where, key)
         for key in BUS_PINS[spec["kind"]]:
             found = pin_slip(pins, spec[key], "%s's %s" % (where, key))
             if found:
@@ -93,33 +93,33 @@ def bus_slip(config, pins):
 def channel_slip(config, number, spec, names, pins):
     where = "CHANNELS, entry %d" % (number + 1)
     if not isinstance(spec, dict):
-        return "%s is no entry in braces; is a comma missing before it?" % where
+        return "%s isn't an entry in braces; is a comma missing before it?" % where
     if not is_name(spec.get("name")):
         return "%s: 'name' is %r; use letters, digits, '_', '-', '.'" % (where, spec.get("name"))
     where += " (%s)" % spec["name"]
     if spec["name"] in names:
-        return "%s: another channel has this name" % where
+        return "%s: another channel already has this name" % where
     names.append(spec["name"])
     if spec.get("chip") not in KEYS:
-        return "%s: 'chip' is %r; it is one of %s" % (where, spec.get("chip"), ", ".join(sorted(KEYS)))
+        return "%s: 'chip' is %r; use one of %s" % (where, spec.get("chip"), ", ".join(sorted(KEYS)))
     must, may = KEYS[spec["chip"]]
     for key in must:
         if key not in spec:
-            return "%s lacks %r, which a %s needs" % (where, key, spec["chip"])
+            return "%s has no %r, which a %s needs" % (where, key, spec["chip"])
     for key in spec:
         if key not in must and key not in may and key not in ("name", "chip", "bad_pec"):
-            return "%s: %r is no setting of a %s; it has %s" % (
+            return "%s: %r isn't a setting of a %s; it has %s" % (
                 where,
                 key,
                 spec["chip"],
                 ", ".join(must + may),
             )
     if "type" in spec and (not spec["type"] or spec["type"] not in LETTERS):
-        return "%s: 'type' is %r; it is one letter of %s" % (where, spec["type"], LETTERS)
+        return "%s: 'type' is %r; use one letter of %s" % (where, spec["type"], LETTERS)
     if "bus" in must:
         kind = "spi" if "cs" in must else "i2c"
         if spec["bus"] not in config.BUSES or config.BUSES[spec["bus"]]["kind"] != kind:
-            return "%s: 'bus' is %r, which is no %s bus in BUSES" % (where, spec["bus"], kind)
+            return "%s: 'bus' is %r, but BUSES has no such %s bus" % (where, spec["bus"], kind)
     for key in ("cs", "adc", "tx", "rx"):
         found = pin_slip(pins, spec.get(key), "%s's %s" % (where, key))
         if found:
@@ -132,10 +132,10 @@ def channel_slip(config, number, spec, names, pins):
 
 
 def pin_slip(pins, pin, user, what="pin"):
-    """Note who uses a pin; give a sentence if somebody has it already."""
+    """Note who uses a pin; return a sentence if it is already taken."""
     if pin is None:
         return None
     if pin in pins:
-        return "%s has the same %s as %s" % (user, what if what == "address" else "pin %s" % pin, pins[pin])
+        return "%s uses the same %s as %s" % (user, what if what == "address" else "pin %s" % pin, pins[pin])
     pins[pin] = user
     return None

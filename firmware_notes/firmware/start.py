@@ -1,4 +1,4 @@
-"""Brings the rig up, and turns it over: `main.py` does nothing else."""
+"""Start the rig and run its loop, for `main.py`."""
 
 import os
 import sys
@@ -11,7 +11,7 @@ SAY_MS = 2000
 
 
 class Complaint:
-    """Stands in for a rig that can't start: says why, again and again, as a line that begins with #."""
+    """Stands in for a rig that can't start: repeats the reason, as a line that begins with #."""
 
     def __init__(self, words):
         self._words = words
@@ -22,17 +22,17 @@ class Complaint:
 
 
 def start():
-    """Give (rig, watchdog or None); None if the service pin says not to start."""
+    """Return (rig, watchdog or None); None if the service pin says not to start."""
     service_pin = getattr(config, "SERVICE_PIN", None)
     if service_pin is not None and not Pin(service_pin, Pin.IN, Pin.PULL_UP)():
-        print("# service pin joined to ground: not starting")
+        print("# service pin connected to ground: not starting")
         return None
     import slips
 
     words = slips.first_slip(config)
     if words:
-        return Complaint("%s. Mend config.py and copy it again" % words), None
-    del slips, sys.modules["slips"]  # its memory is wanted for kept frames
+        return Complaint("%s. Fix config.py and copy it again" % words), None
+    del slips, sys.modules["slips"]  # kept frames need its memory
     try:
         if config.SD:
             mount_card(config.SD)
@@ -40,12 +40,12 @@ def start():
 
         return Rig(config), WDT(timeout=8000) if config.WATCHDOG else None
     except Exception as error:
-        # What the check of config.py can't know: pins that this board can't use, a file not copied.
+        # The check of config.py can't know which pins this board lacks, or that a file wasn't copied.
         return Complaint("%s: %s. See config.py" % (type(error).__name__, error)), None
 
 
 def turn(rig, watchdog):
-    """Once around: whatever is due, then a nap."""
+    """Go once around: whatever is due, then a nap."""
     wait_ms = rig.step()
     if watchdog:
         watchdog.feed()
@@ -53,7 +53,7 @@ def turn(rig, watchdog):
 
 
 def mount_card(spec):
-    """Make the card appear as /sd. Without one the rig works all the same: frames are then kept in flash."""
+    """Mount the card as /sd. Without one the rig still works, and keeps frames in flash."""
     pins = {name: Pin(spec[name]) for name in ("sck", "mosi", "miso")}
     try:
         try:

@@ -1,16 +1,16 @@
 """The serial line over USB: frames out, the host's lines in.
 
-Nobody tells a rig that nobody listens. Some boards know whether the port is open, others don't, and an open
-port may belong to a program that has died. So the host says that it is there, every few seconds.
+A rig can't tell that nobody is listening. Some boards know whether the port is open, others don't, and an open
+port may belong to a program that has died. So the host says every few seconds that it is there.
 """
 
 import select
 import sys
 import time
 
-SILENCE_MS = 5000  # so long after the host's last line it counts as gone
-STUCK_MS = 200  # a write that takes longer than this has met a port that nobody empties
-LONGEST = 256  # bytes of a line from the host
+SILENCE_MS = 5000  # after this long without a line the host counts as gone
+STUCK_MS = 200  # a write that takes longer means that nobody empties the port
+LONGEST = 256  # bytes in a line from the host
 
 
 class Usb:
@@ -26,11 +26,11 @@ class Usb:
         self._torn = False
 
     def listening(self):
-        """Tell whether the host has spoken lately."""
+        """Whether the host has spoken lately."""
         return self._heard is not None and time.ticks_diff(time.ticks_ms(), self._heard) < SILENCE_MS
 
     def poll(self, take):
-        """Read what is there, and give each whole line to `take`."""
+        """Read what is there, and pass each whole line to `take`."""
         for _ in range(LONGEST):
             if not self._in.poll(0):
                 return
@@ -45,11 +45,11 @@ class Usb:
                 self._line.extend(byte)
 
     def send(self, line, seq):
-        """Send a frame; give the tag by which it will be acknowledged, None if nobody will."""
+        """Send a frame; return the tag it will be acknowledged by, or None if nobody will."""
         return seq if self.send_now(line) and self.listening() else None
 
     def send_now(self, line):
-        """Send a line; tell whether it went out."""
+        """Send a line; return whether it went out."""
         now = time.ticks_ms()
         if self._stuck is not None and time.ticks_diff(now, self._stuck) < self._pause_ms:
             return False

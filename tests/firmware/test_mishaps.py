@@ -13,21 +13,21 @@ K0 = {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17}
 K1 = {"name": "k1", "chip": "max31856", "bus": "spi0", "cs": 20, "type": "K"}
 
 SLIPS: list[tuple[str, dict[str, Any], str]] = [
-    ("wrong key", {"CHANNELS": [K0, {**K1, "pin": 3}]}, "CHANNELS, entry 2 (k1): 'pin' is no setting of a max31856"),
-    ("missing key", {"CHANNELS": [{"name": "k0", "chip": "max31855", "bus": "spi0"}]}, "lacks 'cs', which a max31855"),
-    ("no type", {"CHANNELS": [{"name": "k1", "chip": "max31856", "bus": "spi0", "cs": 20}]}, "lacks 'type'"),
-    ("unknown chip", {"CHANNELS": [{**K0, "chip": "MAX31855"}]}, "'chip' is 'MAX31855'; it is one of ad8495"),
-    ("no bus", {"CHANNELS": [{**K0, "bus": "spi1"}]}, "'bus' is 'spi1', which is no spi bus in BUSES"),
-    ("bus of another kind", {"CHANNELS": [{**K0, "bus": "i2c0"}]}, "is no spi bus"),
-    ("same name", {"CHANNELS": [K0, {**K1, "name": "k0"}]}, "entry 2 (k0): another channel has this name"),
-    ("same select", {"CHANNELS": [K0, {**K1, "cs": 17}]}, "has the same pin 17 as CHANNELS, entry 1 (k0)'s cs"),
-    ("select on a bus's pin", {"CHANNELS": [{**K0, "cs": 18}]}, "has the same pin 18 as BUSES['spi0']'s sck"),
-    ("lamp on a select", {"LAMP_PIN": 17}, "LAMP_PIN has the same pin 17 as CHANNELS, entry 1 (k0)'s cs"),
-    ("service pin on the lamp", {"LAMP_PIN": 14, "SERVICE_PIN": 14}, "SERVICE_PIN has the same pin 14 as LAMP_PIN"),
+    ("wrong key", {"CHANNELS": [K0, {**K1, "pin": 3}]}, "CHANNELS, entry 2 (k1): 'pin' isn't a setting of a max31856"),
+    ("missing key", {"CHANNELS": [{"name": "k0", "chip": "max31855", "bus": "spi0"}]}, "has no 'cs', which a max31855"),
+    ("no type", {"CHANNELS": [{"name": "k1", "chip": "max31856", "bus": "spi0", "cs": 20}]}, "has no 'type'"),
+    ("unknown chip", {"CHANNELS": [{**K0, "chip": "MAX31855"}]}, "'chip' is 'MAX31855'; use one of ad8495"),
+    ("no bus", {"CHANNELS": [{**K0, "bus": "spi1"}]}, "'bus' is 'spi1', but BUSES has no such spi bus"),
+    ("bus of another kind", {"CHANNELS": [{**K0, "bus": "i2c0"}]}, "BUSES has no such spi bus"),
+    ("same name", {"CHANNELS": [K0, {**K1, "name": "k0"}]}, "entry 2 (k0): another channel already has this name"),
+    ("same select", {"CHANNELS": [K0, {**K1, "cs": 17}]}, "uses the same pin 17 as CHANNELS, entry 1 (k0)'s cs"),
+    ("select on a bus's pin", {"CHANNELS": [{**K0, "cs": 18}]}, "uses the same pin 18 as BUSES['spi0']'s sck"),
+    ("lamp on a select", {"LAMP_PIN": 17}, "LAMP_PIN uses the same pin 17 as CHANNELS, entry 1 (k0)'s cs"),
+    ("service pin on the lamp", {"LAMP_PIN": 14, "SERVICE_PIN": 14}, "SERVICE_PIN uses the same pin 14 as LAMP_PIN"),
     (
         "card on a select",
         {"CHANNELS": [{**K0, "cs": 13}], "SD": {"slot": 1, "sck": 10, "mosi": 11, "miso": 12, "cs": 13}},
-        "SD's cs has the same pin 13 as CHANNELS",
+        "SD's cs uses the same pin 13 as CHANNELS",
     ),
     (
         "same address",
@@ -37,21 +37,21 @@ SLIPS: list[tuple[str, dict[str, Any], str]] = [
                 {"name": "b", "chip": "mcp9601", "bus": "i2c0", "address": 0x67, "type": "K"},
             ]
         },
-        "entry 2 (b) has the same address as CHANNELS, entry 1 (a)",
+        "entry 2 (b) uses the same address as CHANNELS, entry 1 (a)",
     ),
-    ("letter", {"CHANNELS": [{**K1, "type": "k"}]}, "'type' is 'k'; it is one letter of BEJKNRST"),
+    ("letter", {"CHANNELS": [{**K1, "type": "k"}]}, "'type' is 'k'; use one letter of BEJKNRST"),
     ("rig's name", {"RIG": "my rig"}, "RIG = 'my rig': use 1 to 32 letters"),
     ("period", {"PERIOD_MS": 0.5}, "PERIOD_MS = 0.5: use a whole number of milliseconds"),
-    ("link", {"LINK": "wifi"}, "LINK = 'wifi': it is 'serial' or 'mqtt'"),
+    ("link", {"LINK": "wifi"}, "LINK = 'wifi': use 'serial' or 'mqtt'"),
     ("none", {"CHANNELS": []}, "CHANNELS is empty"),
-    ("no comma", {"CHANNELS": ["k0"]}, "is no entry in braces"),
-    ("bus without a pin", {"BUSES": {"spi0": {"kind": "spi", "id": 0, "sck": 18, "hz": 1}}}, "BUSES['spi0'] lacks 'mosi'"),
-    ("bus's kind", {"BUSES": {"spi0": {**SPI, "kind": "SPI"}}}, "BUSES['spi0']: 'kind' is 'spi' or 'i2c'"),
+    ("no comma", {"CHANNELS": ["k0"]}, "isn't an entry in braces"),
+    ("bus without a pin", {"BUSES": {"spi0": {"kind": "spi", "id": 0, "sck": 18, "hz": 1}}}, "BUSES['spi0'] has no 'mosi'"),
+    ("bus's kind", {"BUSES": {"spi0": {**SPI, "kind": "SPI"}}}, "BUSES['spi0']: 'kind' must be 'spi' or 'i2c'"),
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize(("changes", "words"), [s[1:] for s in SLIPS], ids=[s[0] for s in SLIPS])
-def test_a_slip_in_the_settings_is_said_in_words_again_and_again(
+def test_a_mistake_in_the_settings_is_explained_again_and_again(
     tmp_path: Path, changes: dict[str, Any], words: str
 ) -> None:
     """Not a bare KeyError on a board that nobody watches, but a line beginning with #, every two seconds."""

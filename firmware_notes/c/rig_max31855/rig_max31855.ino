@@ -1,9 +1,9 @@
 /* Four MAX31855 on an Arduino-style board. Copy stokewatch_line.h beside this sketch.
  *
  *   clock (SCK) 13, data from the chips (SO) 12, one select pin each: 10, 9, 8, 7. Supply the chips with 3.3 V.
- *   A 5 V board needs a level shifter in SCK and CS, or a 3.3 V board: the chip's inputs stand no 5 V.
+ *   A 5 V board needs a level shifter on SCK and CS: the chip's inputs can't take 5 V. Or use a 3.3 V board.
  *
- * The pins are worked by hand, so any pins will do, and no library is needed.
+ * The pins are driven directly, so any pins will do, and no library is needed.
  */
 #include "stokewatch_line.h"
 
@@ -27,7 +27,7 @@ static void about() {
 static void readWord(uint8_t select, uint8_t word[4]) {
     digitalWrite(select, LOW);
     for (uint8_t i = 0; i < 32; i++) {
-        digitalWrite(CLOCK, HIGH); /* the chip puts each bit out on the falling edge before */
+        digitalWrite(CLOCK, HIGH); /* the chip put the bit out on the falling edge before */
         word[i / 8] = (uint8_t)(word[i / 8] << 1 | (digitalRead(DATA) == HIGH));
         digitalWrite(CLOCK, LOW);
     }
@@ -38,7 +38,7 @@ void setup() {
     Serial.begin(115200);
     pinMode(CLOCK, OUTPUT);
     digitalWrite(CLOCK, LOW);
-    pinMode(DATA, INPUT_PULLUP); /* a chip that is missing reads as nothing but ones, which the logger knows */
+    pinMode(DATA, INPUT_PULLUP); /* a missing chip reads as all ones, which the logger knows */
     for (uint8_t i = 0; i < COUNT; i++) {
         pinMode(SELECT[i], OUTPUT);
         digitalWrite(SELECT[i], HIGH);
@@ -53,7 +53,7 @@ void loop() {
     }
     uint32_t now = millis();
     if ((int32_t)(now - due) < 0) return;
-    due += PERIOD_MS * (1 + (now - due) / PERIOD_MS); /* the beat is the clock's, however long a read took */
+    due += PERIOD_MS * (1 + (now - due) / PERIOD_MS); /* the beat follows the clock, however long a read took */
     uint8_t word[4];
     sw_begin(&line, RIG, seq++, now);
     for (uint8_t i = 0; i < COUNT; i++) {

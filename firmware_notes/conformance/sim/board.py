@@ -1,4 +1,4 @@
-"""What the simulated buses, pins and chips share: the clock and the scenario, both kept by the runner."""
+"""What the simulated buses, pins and chips share: the runner's clock and scenario."""
 
 import world  # a module of the runner
 
@@ -10,17 +10,17 @@ uart_channels = {}  # UART number -> channel's name
 
 
 def spend_us(us):
-    """Let time pass: what a transaction takes on the bus."""
+    """Let time pass for a transaction on the bus."""
     world.spend_us(int(us))
 
 
 def word(name, size):
-    """Give the word that a channel's chip holds now, None if the chip is not there."""
+    """Return the word that a channel's chip holds now, None if there is no chip."""
     text = world.word(name)
     return None if text is None else bytes.fromhex(text)
 
 
 def level(name):
-    """Give the number that a channel's sensor holds now (volts, degrees), None if it says nothing."""
+    """Return a channel's sensor value now (volts, degrees), None if it is silent."""
     text = world.word(name)
     return None if text is None else float(text)

@@ -1,4 +1,4 @@
-"""Puts the simulated board in place of the real one, before any of the firmware is imported."""
+"""Put the simulated board in place of the real one, before any firmware is imported."""
 
 import sys
 
@@ -8,7 +8,7 @@ import world
 
 
 class Time:
-    """The runner's clock. Ticks wrap at 2**30, as they do on the boards."""
+    """The runner's clock. Ticks wrap at 2**30, as on the boards."""
 
     HALF = 1 << 29
 

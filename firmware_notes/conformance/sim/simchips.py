@@ -1,7 +1,7 @@
-"""Simulated chips at the level of their datasheets: they know registers, clocks and checksums, not degrees.
+"""Simulated chips, modelled on their data sheets: they know registers, clocks and checksums, not degrees.
 
-What a chip holds comes from the scenario as its own register word. A master that breaks the chip's rules
-(clock too fast, wrong phase, a read that doesn't let a conversion end) gets what the real chip would give it:
+The scenario gives what a chip holds as its own register word. A master that breaks the chip's rules
+(clock too fast, wrong phase, a read that cuts a conversion short) gets what the real chip would give it:
 garbage, or the same old word.
 """
 
@@ -10,7 +10,7 @@ import world
 
 
 class SpiChip:
-    """An SPI chip; it is told of its chip select and of each byte."""
+    """An SPI chip, driven by its chip select and byte by byte."""
 
     phase = 0
     most_hz = 5_000_000
@@ -36,7 +36,7 @@ class SpiChip:
         return answer
 
     def exchange(self, out):
-        """The word, most significant byte first; after its end the line stays low."""
+        """Send the word, most significant byte first; after its end the line stays low."""
         return self._word[self._at] if self._at < self.size else 0
 
 
@@ -45,7 +45,7 @@ class Max31855(SpiChip):
 
 
 class Max6675(SpiChip):
-    """Each chip select breaks off the conversion that is going on: one takes 220 ms at most (19-2235)."""
+    """Each chip select aborts the running conversion, which takes 220 ms at most (19-2235)."""
 
     size = 2
     most_hz = 4_300_000
@@ -68,11 +68,10 @@ class Max6675(SpiChip):
 
 
 class Max31856(SpiChip):
-    """Sixteen registers; bit 7 of the first byte is set for a write; addresses count up by themselves.
+    """Sixteen registers; bit 7 of the first byte means write; addresses increment by themselves.
 
-    Until it is told to convert (CR0 bit 7), and for the first conversion afterwards (155 ms), the readings
-    are zero. It answers truly only when its type of thermocouple and its mains filter are those of the
-    scenario.
+    The readings are zero until it is told to convert (CR0 bit 7) and the first conversion is done (155 ms).
+    They are right only if its thermocouple type and mains filter match the scenario.
     """
 
     size = 6
@@ -135,7 +134,7 @@ class I2cChip:
         pass
 
     def answers(self, hz):
-        """Tell whether the chip acknowledges its address."""
+        """Whether the chip acknowledges its address."""
         self._word = board.word(self.name, self.size)
         if world.drops(self.name) != self._drops:
             self._drops = world.drops(self.name)
@@ -144,7 +143,7 @@ class I2cChip:
 
 
 class Mcp9600(I2cChip):
-    """Registers: T_H 0 and T_C 2 (two bytes each), STATUS 4, configuration of sensor 5 and device 6."""
+    """Registers: T_H 0 and T_C 2 (two bytes each), STATUS 4, sensor configuration 5, device configuration 6."""
 
     size = 5
 
@@ -177,7 +176,7 @@ class Mcp9600(I2cChip):
 
 
 class Ads1115(I2cChip):
-    """Configuration in register 1; a conversion takes 8 ms from the order, and answers in register 0."""
+    """Configuration in register 1; a conversion takes 8 ms and its result is in register 0."""
 
     size = 4
 
@@ -200,7 +199,7 @@ class Ads1115(I2cChip):
 
 
 class Lm75(I2cChip):
-    """Two bytes of 1/256 degree in register 0; the scenario has degrees."""
+    """Two bytes of 1/256 degree in register 0; the scenario gives degrees."""
 
     size = 0
 
@@ -214,7 +213,7 @@ class Lm75(I2cChip):
 
 
 class Mlx90614(I2cChip):
-    """SMBus: low byte, high byte, PEC. `bad_pec` so many answers come with a wrong checksum."""
+    """SMBus: low byte, high byte, PEC. The first `bad_pec` answers have a wrong checksum."""
 
     size = 2
 
@@ -245,7 +244,7 @@ TYPES_9600 = "KJTNSEBR"
 
 
 def fit(config):
-    """Solder the chips that the configuration speaks of."""
+    """Fit the chips named in the configuration."""
     for spec in config.CHANNELS:
         name, chip = spec["name"], spec["chip"]
         if chip == "max31856":
