@@ -2,8 +2,8 @@
 
     python3 make_lines.py
 
-Every reading is invented. For each file `index.json` has `right`, whether the lines are right, and `says`, words
-that its diagnosis should contain.
+Every reading is invented. For each file `index.json` has `right`, whether the lines are right, and `says`,
+words that its diagnosis should contain.
 """
 
 from __future__ import annotations

@@ -46,7 +46,7 @@ SD = None  # an SPI bus of its own: {"slot": 1, "sck": 26, "mosi": 27, "miso": 2
 LAMP_PIN = None
 BUZZER_PIN = None
 
-# The watchdog restarts a rig that hangs. Once started it can't be stopped: set False while you work on the program.
+# The watchdog restarts a rig that hangs. It can't be stopped: set False while you work on the program.
 WATCHDOG = True
 # Connected to ground at power-on, this pin keeps the program from starting, so that you can get in.
 SERVICE_PIN = 22

@@ -1,4 +1,4 @@
-"""The rig: reads its chips on the beat, sends frames, keeps those that nobody takes, answers, shows alarms."""
+"""The rig: reads its chips on the beat, sends frames, keeps what nobody takes, answers, shows alarms."""
 
 import gc
 import json

@@ -1,7 +1,7 @@
 """The serial line over USB: frames out, the host's lines in.
 
-A rig can't tell that nobody is listening. Some boards know whether the port is open, others don't, and an open
-port may belong to a program that has died. So the host says every few seconds that it is there.
+A rig can't tell that nobody is listening. Some boards know whether the port is open, others don't, and an
+open port may belong to a program that has died. So the host says every few seconds that it is there.
 """
 
 import select

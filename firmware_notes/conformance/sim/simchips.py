@@ -143,7 +143,7 @@ class I2cChip:
 
 
 class Mcp9600(I2cChip):
-    """Registers: T_H 0 and T_C 2 (two bytes each), STATUS 4, sensor configuration 5, device configuration 6."""
+    """Registers: T_H 0, T_C 2 (two bytes each), STATUS 4, sensor configuration 5, device configuration 6."""
 
     size = 5
 
