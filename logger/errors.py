@@ -2,13 +2,13 @@
 
 
 class StokewatchError(Exception):
-    """Base of every error this package raises on purpose; its text is fit to be shown to a person."""
+    """Base of every error this package raises on purpose; its text can be shown to a person."""
 
 
 class UserError(StokewatchError):
-    """Something the user gave is wrong: the command says so in one line and ends with status 2.
+    """A mistake in what the user gave: the command says so in one line and ends with status 2.
 
-    The text names what is wrong, where it stands, and the fix.
+    The text names what is wrong, where, and the fix.
     """
 
 
@@ -16,7 +16,7 @@ _LONGEST = 60  # characters
 
 
 def shortened(value: object) -> str:
-    """Write a value into a sentence, however long it is."""
+    """Write a value, however long, so that it fits into a sentence."""
     if isinstance(value, str | bytes):
         value = value[: _LONGEST + 1]
     try:

@@ -1,4 +1,4 @@
-"""The folder that holds everything a user owns, and who may write in it."""
+"""The folder that holds everything a user owns, and who may write to it."""
 
 from __future__ import annotations
 
@@ -26,20 +26,20 @@ class AlreadyRunning(UserError):
 
     def __init__(self, home: Path) -> None:
         super().__init__(
-            f"{home}: a logger is already running here; end that one first, or give this one another --home"
+            f"{home}: a logger is already running here; stop it first, or give this one another --home"
         )
         self.home = home
 
 
 @dataclass(frozen=True, slots=True)
 class Home:
-    """Where things are kept."""
+    """Where everything is kept."""
 
     root: Path
 
     @classmethod
     def find(cls, given: Path | None, *, name: str = "stokewatch") -> Home:
-        """Choose the folder: the one given, else STOKEWATCH_HOME, else the user's data folder."""
+        """Choose the folder: the one given, else STOKEWATCH_HOME, else one in the user's data folder."""
         if given is None and (env := os.environ.get("STOKEWATCH_HOME")):
             given = Path(env)
         if given is None:
@@ -58,49 +58,48 @@ class Home:
         return self.root / "logger.state"
 
     def create(self) -> None:
-        """Make the folder, readable by its owner only; UserError where it can't be made or written to."""
+        """Make the folder, readable by its owner only; UserError if it can't be made or written to."""
         try:
             self.root.mkdir(parents=True, exist_ok=True, mode=0o700)
         except OSError as exc:
             raise UserError(
-                f"{self.root}: {exc.strerror}; give a folder that can be written to with --home"
+                f"{self.root}: {exc.strerror}; use --home to name a folder that you can write to"
             ) from exc
         if not os.access(self.root, os.W_OK | os.X_OK):
-            raise UserError(f"{self.root}: not writable; give a folder that can be written to with --home")
+            raise UserError(f"{self.root}: not writable; use --home to name a folder that you can write to")
 
     def away(self) -> str:
-        """Say so where this folder's journal was on another disk, which isn't mounted now; else nothing."""
+        """Return a warning if this folder's journal was on a disk that isn't mounted now, else nothing."""
         known = _known_disks()
         if str(self.root) not in known or _disk(self.root) != _disk(_state_folder()):
             return ""
         return (
-            f"{self.root}: its disk isn't mounted: the journal that was here was on another one. What "
-            "comes now is recorded into a new journal in the bare folder; end the logger, mount the disk and "
-            "start again to go on there. To stay here for good, take this folder out of "
-            f"{_state_folder() / _DISKS}"
+            f"{self.root}: its disk isn't mounted. Readings are now recorded in a new journal in the empty "
+            "folder. To carry on with the old journal, stop the logger, mount the disk and start again; to "
+            f"stay here for good, remove this folder from {_state_folder() / _DISKS}"
         )
 
     def remember(self) -> None:
-        """Remember it where this folder is on another disk than the user's own files."""
+        """Remember this folder if it is on a different disk from the user's own files."""
         known = _known_disks()
         if str(self.root) in known or _disk(self.root) == _disk(_state_folder()):
             return
-        with contextlib.suppress(OSError):  # no more than a word that isn't said one day
+        with contextlib.suppress(OSError):  # only a later warning is lost
             _state_folder().mkdir(parents=True, exist_ok=True)
             kept = json.dumps([*known, str(self.root)][-_MOST_KNOWN:], indent=1)
             write_whole(_state_folder() / _DISKS, kept.encode())
 
     @contextmanager
     def logger_lock(self) -> Iterator[LoggerLock]:
-        """Hold the right to be the one logger of this folder; AlreadyRunning where another process does.
+        """Be the only logger of this folder; AlreadyRunning if another process is.
 
-        The kernel lets go of it when the process ends, however it ends.
+        The kernel releases the lock when the process ends, however it ends.
         """
         self.create()
         lock = LoggerLock(self.root)
         until_s = time.monotonic() + _PATIENCE_S
         while not lock.take():
-            # Somebody who only looks holds it for a moment.
+            # A process that only looks holds it for a moment.
             if time.monotonic() > until_s:
                 raise AlreadyRunning(self.root)
             time.sleep(0.02)
@@ -110,7 +109,7 @@ class Home:
             lock.release()
 
     def logger_runs(self) -> bool:
-        """Tell whether a logger holds the lock."""
+        """Whether a logger holds the lock."""
         lock = LoggerLock(self.root)
         try:
             return not lock.take(shared=True)
@@ -119,7 +118,7 @@ class Home:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file that appears whole or not at all, and is on the disk when this returns."""
+    """Write a file so that it appears whole or not at all; it is on the disk when this returns."""
     handle, draft = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=".part", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
@@ -134,7 +133,7 @@ def write_whole(path: Path, data: bytes) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """See to it that the names in a folder are on the disk."""
+    """Flush a folder's file names to the disk."""
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)
@@ -156,7 +155,7 @@ def _known_disks() -> list[str]:
 
 
 def _disk(path: Path) -> int | None:
-    """The disk that a folder is on, or will be."""
+    """The disk that a folder is on, or would be."""
     for place in (path, *path.parents):
         with contextlib.suppress(OSError):
             return place.stat().st_dev
@@ -164,10 +163,10 @@ def _disk(path: Path) -> int | None:
 
 
 class LoggerLock:
-    """The lock of a folder's logger: on the folder itself, and on a file in it.
+    """A logger's lock on its folder: on the folder itself, and on a file in it.
 
-    A file can be removed, and then a second logger would make and lock another one; the folder stays. The
-    file is for disks whose folders can't be locked (a network's).
+    A file can be removed, and then a second logger would create and lock another one; the folder stays. The
+    file is for disks whose folders can't be locked (network disks).
     """
 
     def __init__(self, root: Path) -> None:
@@ -176,7 +175,7 @@ class LoggerLock:
         self._folder = self._file = -1
 
     def take(self, *, shared: bool = False) -> bool:
-        """Take it; False where somebody else has it. `shared`: only look whether one has."""
+        """Take the lock; False if another process has it. `shared`: only look whether one does."""
         self.release()
         how = (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB
         try:
@@ -197,9 +196,9 @@ class LoggerLock:
         return True
 
     def holds(self) -> bool:
-        """Make sure of it; False where another logger has the folder that bears this name now.
+        """Whether the lock still holds; False if another logger has the folder that now has this name.
 
-        The file may have been removed, or the whole folder have been put elsewhere.
+        The file may have been removed, or the whole folder moved.
         """
         try:
             if self._path.stat().st_ino == os.fstat(self._file).st_ino:
@@ -207,7 +206,7 @@ class LoggerLock:
             file = os.open(self._path, os.O_RDWR)
         except FileNotFoundError:
             if not self._root.is_dir():
-                return True  # its disk is away
+                return True  # its disk is unplugged
             try:
                 file = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
             except OSError:
@@ -224,7 +223,7 @@ class LoggerLock:
         return True
 
     def release(self) -> None:
-        """Let go of it."""
+        """Release the lock."""
         for file in (self._file, self._folder):
             if file >= 0:
                 os.close(file)

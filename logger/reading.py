@@ -26,19 +26,19 @@ MAX_NAME = 32
 OTHER_DIGITS = {
     code: str(unicodedata.decimal(chr(code))) for code in range(0x660, 0x10000) if chr(code).isdecimal()
 } | str.maketrans("．：／，－＋٫", ".:/,-+.")
-"""What digits of other scripts (Unicode, general category Nd) and wide signs are read as."""
+"""ASCII for the digits of other scripts (Unicode, general category Nd) and wide signs."""
 
 Counter = Annotated[int, msgspec.Meta(ge=0, lt=2**32)]
-# Far beyond any sensor: what is merely out of range is a status, not a broken line.
+# Far beyond any sensor: a merely out-of-range reading gets a status, its line isn't malformed.
 Number = Annotated[float, msgspec.Meta(ge=-1e9, le=1e9)]
 ChipName = Annotated[str, msgspec.Meta(min_length=1, max_length=MAX_NAME)]
 Word = Annotated[str, msgspec.Meta(min_length=1, max_length=13)]  # 52 bits: exact in a float64
 
 
 class Status(enum.IntEnum):
-    """What a reading is worth. Only `OK` has a temperature; all others carry NaN.
+    """How good a reading is. Only `OK` has a temperature; all others are NaN.
 
-    The numbers are kept in journals: never renumber, only add.
+    Journals store these numbers: never renumber, only add.
     """
 
     OK = 0
@@ -47,11 +47,11 @@ class Status(enum.IntEnum):
     SHORT_GROUND = 2
     SHORT_SUPPLY = 3
     RANGE = 4
-    """Beyond what the sensor, its amplifier or the thermocouple's own function can tell."""
+    """Beyond the range of the sensor, its amplifier or the thermocouple's reference function."""
     CORRUPT = 5
-    """A register word the chip cannot have sent, or the chip's own error flag."""
+    """A register word that the chip can't have sent, or the chip's own error flag."""
     NO_COLD_JUNCTION = 6
-    """A thermoelectric voltage without any cold junction to add to it."""
+    """A thermoelectric voltage without a cold junction to add to it."""
     ABSENT = 7
     """The channel was not in this frame."""
 
@@ -62,21 +62,21 @@ FAULTS: dict[FaultName, Status] = {
     "short_supply": Status.SHORT_SUPPLY,
     "range": Status.RANGE,
 }
-"""The rig's words for faults (wire format) and what they are here."""
+"""The wire format's words for faults, and their status."""
 
 
 class Sample(msgspec.Struct, frozen=True, gc=False, omit_defaults=True):
     """One channel's entry in a frame, as the rig sent it.
 
-    Exactly one of `raw` (with `amp`), `uv` (perhaps with `cj`) and `c` is given; where `fault` stands, there
-    may be none, and `amp` or `cj` without its partner. `wire.decode` lets nothing else through.
+    Exactly one of `raw` (with `amp`), `uv` (optionally with `cj`) and `c` is given. With `fault` there may be
+    none, and `amp` or `cj` may come alone. `wire.decode` lets nothing else through.
     """
 
     amp: ChipName | None = None  # the chip's name, lower case (`max31855`)
     raw: Word | None = None  # the chip's own register word, in hex, at most 13 digits
     uv: Number | None = None  # thermoelectric voltage. [µV]
     cj: Number | None = None  # cold junction temperature. [°C]
-    c: Number | None = None  # a temperature that something else has already worked out. [°C]
+    c: Number | None = None  # a temperature worked out before it reached us. [°C]
     fault: FaultName | None = None  # `open`, `short_ground`, `short_supply` or `range`
 
 
@@ -98,18 +98,18 @@ class Channel:
 
     name: str  # the firmware's name for it (`k0`)
     kind: Kind  # 'word' | 'emf' | 'celsius'; a register word, a thermoelectric voltage, or plain °C
-    amp: str | None = None  # the chip, where `kind` is `word`
+    amp: str | None = None  # the chip, if `kind` is `word`
     # thermocouple letter type used for the conversion; None for infrared and plain °C
     letter: str | None = None
-    # the channel whose cold junction is used, where this one has none of its own
+    # the channel whose cold junction is used, if this one has none of its own
     cold_junction: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """Frames of one rig with the same channels, raw and converted: what the journal takes.
+    """Frames of one rig with the same channels, raw and converted, as the journal takes them.
 
-    n frames, k channels. A reading that is not `Status.OK` has NaN as its temperature.
+    n frames, k channels. A reading that isn't `Status.OK` has NaN as its temperature.
     """
 
     rig: str
@@ -124,26 +124,26 @@ class Batch:
     raw_cj: Floats  # float64 array, shape (n, k); the cold junction that came with an emf [°C]; NaN elsewhere
     temperature_c: Floats  # float64 array, shape (n, k); [°C]
     # float64 array, shape (n, k); the cold junction used, from the word, the frame or another channel; NaN
-    # where there is none. Not stored: it follows from `raw` and `raw_cj`. [°C]
+    # if there is none. Not stored: it follows from `raw` and `raw_cj`. [°C]
     cold_junction_c: Floats
     status: Bytes  # uint8 array, shape (n, k); `Status` of each reading
 
     def rows(self, chosen: slice | NDArray[np.bool_]) -> Batch:
-        """Give some of the frames."""
+        """Return the chosen frames."""
         return Batch(self.rig, self.channels, *(getattr(self, name)[chosen] for name in _BY_FRAME))
 
 
-# The fields that have a value for each frame, in their order.
+# The fields with a value for each frame, in order.
 _BY_FRAME = ("t_us", "seq", "ms", "raw", "raw_cj", "temperature_c", "cold_junction_c", "status")
 
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something that happened, or was done, in a firing."""
+    """Something that happened or was done in a firing."""
 
     t_us: int  # UTC. [µs]
     kind: str  # `note`, `spot`, `alarm`, `stage`, `gap`, `rig`, `clock`, `fault`, `retract` or `system`
     data: dict[str, Any]
     who: str = ""  # empty for the program itself
-    # its number in the journal, which grows from event to event, over all firings; 0 before it is there
+    # its number in the journal, increasing over all firings; 0 until it is stored
     id: int = 0

@@ -1,4 +1,4 @@
-"""What msgspec refuses, said in plain words: where it stands, what is wrong there, what to give."""
+"""Put msgspec's refusals in plain words: where, what is wrong, and what to give instead."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from msgspec import inspect
 from logger.errors import shortened
 
 Path = tuple[str | int, ...]
-"""A key's way from the document's root."""
+"""A key's path from the document's root."""
 
 _PARTS: Final = re.compile(r"\[(\d+)\]|([^.\[\]`]+)")
 _NAMED: Final = re.compile(r"Object (contains unknown|missing required) field `(.*)`", re.DOTALL)
 
 
 class Mistake(ValueError):
-    """What is wrong at a place in a document (empty: all of it), and the fix.
+    """What is wrong at a path in a document (empty: all of it), and the fix.
 
-    `bounds` are, of a number with a unit, what was given, least, most and unit, for whoever says it in
-    another.
+    `bounds`, for a number with a unit: value given, minimum, maximum and unit, so that a caller can write it
+    in another unit.
     """
 
     def __init__(self, path: Path, what: str, bounds: tuple[object, float, float, str] | None = None) -> None:
@@ -30,7 +30,7 @@ class Mistake(ValueError):
         self.path, self.what, self.bounds = path, what, bounds
 
     def under(self, at: Path) -> Mistake:
-        """Say the same of a document that holds this one at a place."""
+        """Return the same mistake, in a document that holds this one at `at`."""
         return Mistake((*at, *self.path), self.what, self.bounds)
 
 
@@ -40,7 +40,7 @@ _info = cache(inspect.type_info)
 
 
 def decoded(kind: type[T], table: object, wrong: list[Mistake], at: Path = ()) -> T | None:
-    """Decode a table that stands at a place of its document; None, and all that is `wrong` with it."""
+    """Decode a table at a path of its document; if None, all its mistakes are added to `wrong`."""
     left, before = dict(table) if isinstance(table, dict) else table, len(wrong)
     while True:
         try:
@@ -49,8 +49,8 @@ def decoded(kind: type[T], table: object, wrong: list[Mistake], at: Path = ()) -
         except msgspec.ValidationError as exc:
             mistake = refused(kind, left, str(exc))
         except (RecursionError, UnicodeError):
-            mistake = Mistake((), "a field that can't be; send only what is asked for")
-        # A field that is wrong is taken out, so that what else is wrong can be seen.
+            mistake = Mistake((), "an impossible field; send only what is asked for")
+        # Take out a field that is wrong, so that other mistakes show.
         field = mistake.path[0] if mistake.path else None
         there = isinstance(left, dict) and left.pop(field, None) is not None
         if there or len(wrong) == before:
@@ -60,7 +60,7 @@ def decoded(kind: type[T], table: object, wrong: list[Mistake], at: Path = ()) -
 
 
 def decoded_each(kind: type[T], tables: object, most: int, wrong: list[Mistake], at: Path) -> dict[int, T]:
-    """Decode a list of tables; give those with nothing wrong, by their place in it."""
+    """Decode a list of tables; return those without mistakes, by index."""
     if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
         name = ".".join(part for part in at if isinstance(part, str))
         wrong.append(Mistake(at, f"must be a list of tables; write [[{name}]] above each {at[-1]}"))
@@ -75,8 +75,7 @@ def decoded_each(kind: type[T], tables: object, most: int, wrong: list[Mistake],
 def refused(kind: type[msgspec.Struct], data: object, why: str) -> Mistake:
     """Say what is wrong with `data`; `why` is msgspec's text.
 
-    A field's `Meta(extra={"unit": …})` goes with its range, `{"give": …}` stands for all that could be said
-    of what is in it.
+    A field's `Meta(extra={"unit": …})` is added to its range; `{"give": …}` replaces the whole description.
     """
     what, _, way = why.partition(" - at `$")
     path: Path = tuple(int(n) if n else name for n, name in _PARTS.findall(way))
@@ -112,7 +111,7 @@ def _inside(wanted: inspect.Type, value: Any, part: str | int) -> tuple[inspect.
 
 
 def _known(wanted: inspect.Type) -> tuple[dict[str, Any], inspect.Type]:
-    """What is said beside a type, and the type itself; without the None of what may be left out."""
+    """A type's extra words, and the type itself, without the None of an optional field."""
     if isinstance(wanted, inspect.UnionType):
         types = [one for one in wanted.types if not isinstance(one, inspect.NoneType)]
         if len(types) > 1:

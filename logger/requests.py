@@ -1,4 +1,4 @@
-"""What people ask of the logger: one typed reader for each kind, for the page's door and the logger."""
+"""What people ask of the logger: one typed reader for each kind, used by the page and by the logger."""
 
 from __future__ import annotations
 
@@ -14,20 +14,20 @@ from logger.refusals import Mistake, decoded
 
 MAX_TEXT: Final = 1000
 MAX_WORD: Final = 64
-"""Of a name: a zone, a kind of note."""
+"""For a name: a zone, a kind of note."""
 MAX_KEY: Final = 200
-"""Of an alarm's key: a rule and a place."""
+"""For an alarm's key: a rule and a place."""
 UNDO_S: Final = 60.0
-"""So long after it was noted, something can be taken back. [s]"""
+"""How long after it was noted something can be taken back. [s]"""
 
 Word = Annotated[str, Meta(max_length=MAX_WORD)]
 Text = Annotated[str, Meta(max_length=MAX_TEXT)]
 Height = Annotated[float, Meta(ge=-100, le=1000)]
-"""Above the coal bed; probes may lie below it. [cm]"""
+"""Above the coal bed; probes may be below it. [cm]"""
 
 
 class RequestError(UserError):
-    """A request that can't be carried out, and why; `field`: what was given wrongly (None: all of it)."""
+    """A request that can't be carried out, and why; `field` is the wrong one (None: all of it)."""
 
     def __init__(self, text: str, field: str | None = None) -> None:
         super().__init__(text)
@@ -35,14 +35,14 @@ class RequestError(UserError):
 
 
 class Asked(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Something that is asked; each kind is a type of its own."""
+    """A request; each kind is a type of its own."""
 
     needed: ClassVar[dict[str, str]] = {}
-    """Texts that must not be empty, and what to say where they are."""
+    """Texts that must not be empty, and what to say if they are."""
 
 
 class Begin(Asked, frozen=True):
-    """Let a firing begin with the next reading."""
+    """Begin a firing with the next reading."""
 
 
 class Finish(Asked, frozen=True):
@@ -50,14 +50,14 @@ class Finish(Asked, frozen=True):
 
 
 class BeaconTest(Asked, frozen=True):
-    """Have every lamp and buzzer tried."""
+    """Test every lamp and buzzer."""
 
 
 class Arm(Asked, frozen=True):
-    """Make a plan that of the firing that begins with the next reading."""
+    """Arm a plan for the firing that begins with the next reading."""
 
     plan_toml: Annotated[str, Meta(max_length=MAX_TOML)]
-    replace: Word = ""  # the ID of the running firing, where that has a plan and is to end
+    replace: Word = ""  # the ID of the running firing, if that has a plan and should end
 
     needed: ClassVar[dict[str, str]] = {"plan_toml": "there is no plan; make one before arming"}
 
@@ -80,7 +80,7 @@ class Shelve(Asked, frozen=True):
 
 
 class Unshelve(Acknowledge, frozen=True):
-    """Let a silenced alarm speak again."""
+    """Let a silenced alarm sound again."""
 
 
 class Note(Asked, frozen=True):
@@ -89,45 +89,43 @@ class Note(Asked, frozen=True):
     kind: Word  # one word of the trade (`wood`, `raked` …) or `text`
     text: Text = ""  # free words, shown as text everywhere
     amount: Text = ""  # how much, where that means something
-    zone: Word = ""  # where in the stack; empty where nobody said
+    zone: Word = ""  # where in the stack; empty if nobody said
     height_cm: Height | None = None  # how high above the coals. [cm]
-    # how long ago it happened; it stands in the record at that time. [min]
+    # how long ago it happened; it is recorded at that time. [min]
     ago_min: Annotated[float, Meta(ge=0, le=600)] = 0.0
 
     needed: ClassVar[dict[str, str]] = {"kind": "a note without a kind; choose what happened"}
 
 
 class Spot(Asked, frozen=True):
-    """One hand-held infrared reading with the place it was pointed at."""
+    """One hand-held infrared reading, with the place it was pointed at."""
 
     zone: Word
     temperature_c: Annotated[float, Meta(ge=-50, le=1800)]  # as the gun showed it. [°C]
-    emissivity: Annotated[float, Meta(ge=0.1, le=1)] = 0.95  # that the gun was set to
+    emissivity: Annotated[float, Meta(ge=0.1, le=1)] = 0.95  # the gun's setting
     text: Text = ""
     height_cm: Height | None = None  # how high above the coals it was pointed. [cm]
 
-    needed: ClassVar[dict[str, str]] = {
-        "zone": "a spot reading without a place; choose where the gun pointed"
-    }
+    needed: ClassVar[dict[str, str]] = {"zone": "a gun reading without a place; choose where the gun pointed"}
 
 
 class Retract(Asked, frozen=True):
-    """Take a note or a spot reading back."""
+    """Take back a note or a gun reading."""
 
     event: Annotated[int, Meta(ge=1, le=(1 << 62) - 1)]
 
 
 class Amend(Asked, frozen=True):
-    """Put a note right: other words, another time; kind, amount and place stay."""
+    """Correct a note's words or time; kind, amount and place stay."""
 
     event: Annotated[int, Meta(ge=1, le=(1 << 62) - 1)]
     text: Text = ""
-    # how long ago it happened; None: when it says. [min]
+    # how long ago it happened; None leaves its time as it is. [min]
     ago_min: Annotated[float, Meta(ge=0, le=600)] | None = None
 
 
 class MirrorRefused(Asked, frozen=True):
-    """Tell that an InfluxDB refused something; the mirror asks for this, no person."""
+    """Report that an InfluxDB refused something; the mirror sends this, not a person."""
 
     detail: Text = ""
 
@@ -148,34 +146,32 @@ KINDS: Final[dict[str, type[Asked]]] = {
     "amend": Amend,
     "mirror": MirrorRefused,
 }
-"""Everything that can be asked."""
+"""Every kind of request."""
 
 
 def read_request(kind: str, data: Any) -> Asked:
     """Check a request of one of the `KINDS`, wherever it comes from; RequestError names field and fix.
 
-    Every number of what it gives is finite and within its range, every text short, and free of control
-    characters and of halves of characters.
+    Every number in the result is finite and within its range; every text is short, and free of control
+    characters and half characters.
     """
     if kind not in KINDS:
-        raise RequestError(
-            f"{shortened(kind)} is nothing that can be asked; the logger knows {', '.join(KINDS)}"
-        )
+        raise RequestError(f"{shortened(kind)} isn't a request; the logger knows {', '.join(KINDS)}")
     return _read(KINDS[kind], data)
 
 
 def read_spot(data: Any) -> Spot:
-    """Check a spot reading, as it was asked for or is kept in a journal; RequestError says what is wrong."""
+    """Check a spot reading from a request or a journal; RequestError says what is wrong."""
     return _read(Spot, data)
 
 
 def data_of(asked: Asked) -> dict[str, Any]:
-    """Give what was asked as a journal keeps it, in JSON; `read_request` of it gives an equal request."""
+    """Return a request as a journal keeps it, in JSON; `read_request` turns it back into an equal one."""
     return msgspec.structs.asdict(asked)
 
 
 def text_of(data: dict[str, Any], key: str, longest: int = MAX_TEXT) -> str:
-    """Take a text out of what somebody sent, as `plain_text` gives it; empty where it is missing."""
+    """Take a text out of what somebody sent, cleaned by `plain_text`; empty if it is missing."""
     value = data.get(key, "")
     if not isinstance(value, str):
         raise RequestError(f"{key}: {shortened(value)} is not text", key)
@@ -185,22 +181,22 @@ def text_of(data: dict[str, Any], key: str, longest: int = MAX_TEXT) -> str:
 
 
 def plain_text(text: str, key: str) -> str:
-    """Strip a text, and take out of it what no reader could see; errors call it `key`.
+    """Strip a text, and remove what no reader could see; errors call it `key`.
 
-    Control characters other than line breaks go, and the marks that turn the direction of what follows. Every
+    Control characters other than line breaks go, and so do marks that change the writing direction. Every
     script, with its joiners, stays as it is. Half a character (a lone surrogate) is refused: no file can hold
     it.
     """
     try:
         text.encode()
     except UnicodeEncodeError as exc:
-        raise RequestError(f"{key}: has half a character in it; write it again", key) from exc
+        raise RequestError(f"{key}: contains half a character; write it again", key) from exc
     kept = (c for c in text.replace("\r\n", "\n") if c == "\n" or not _unseen(c))
     return "".join(kept).strip()
 
 
 # Embeddings, overrides and isolates of Unicode's bidirectional algorithm (UAX #9, table of explicit
-# formatting characters): a text with one of them can be shown as another than it is.
+# formatting characters): a text with one of them can be displayed as a different text.
 _TURNING: Final = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
@@ -224,7 +220,7 @@ def _read(kind: type[T], data: Any) -> T:
         for name in kind.__struct_fields__
         if isinstance(value := getattr(asked, name), str)
     }
-    if isinstance(asked, Arm):  # a file's text: its reader says what is wrong in it
+    if isinstance(asked, Arm):  # a file's text: the plan's reader says what is wrong in it
         texts["plan_toml"] = asked.plan_toml
     for name, missing in kind.needed.items():
         if not texts[name].strip():

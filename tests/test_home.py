@@ -116,7 +116,7 @@ def test_a_disk_that_is_not_mounted_is_told(tmp_path: Path, monkeypatch: pytest.
     assert home.away() == ""
     disks["mounted"] = 1
     assert "its disk isn't mounted" in home.away()
-    assert "take this folder out of" in home.away()
+    assert "remove this folder from" in home.away()
     home.remember()
     assert home.away() != "", "it is told at each start, until the disk is there"
     disks["mounted"] = 9  # its number changes when the host restarts
