@@ -1,4 +1,4 @@
-"""What comes in and waits for the disk: readings with what was judged of them, and whom to thank for them."""
+"""What waits for the disk: readings, their judgement, and whom to acknowledge."""
 
 from __future__ import annotations
 
@@ -14,29 +14,29 @@ if TYPE_CHECKING:
     from logger.replay.judging import Kept
 
 BACKLOG_READINGS: Final = 500_000
-"""What is kept in memory while the disk takes nothing: 52 min of 16 channels at 10 Hz."""
+"""Kept in memory while the disk takes nothing: 52 min of 16 channels at 10 Hz."""
 _EARLY: Final = 200
-"""So many events of before the first firing are kept for it."""
+"""How many events before the first firing are kept for it."""
 
 
 Token = tuple[str, object]
-"""A source's name and what it wants to hear back."""
+"""A source's name, and what it wants back as acknowledgement."""
 
 
 @dataclass(slots=True)
 class Unit:
-    """What came in since the last time, and goes into the journal together with what was judged of it."""
+    """What came in since the last time; it goes into the journal together with its judgement."""
 
     frames: list[tuple[Frame, int]] = field(default_factory=list)  # with the time of each, UTC. [µs]
-    # frames that nobody can place yet, to be kept as they came
+    # frames that can't be placed yet, to be kept as they came
     apart: list[Apart] = field(default_factory=list)
-    # numbers of frames set apart earlier that are among `frames`
+    # numbers of those of `frames` that were set apart before
     placed: list[int] = field(default_factory=list)
     keys: dict[str, list[Key]] = field(default_factory=dict)  # of `frames`, by rig
     tokens: list[Token] = field(default_factory=list)  # to acknowledge once all this is in the journal
     # never to be acknowledged: there is no room to keep them
     refused: list[Token] = field(default_factory=list)
-    events: list[Event] = field(default_factory=list)  # what happened to rigs and sources, and was judged
+    events: list[Event] = field(default_factory=list)  # from rigs, sources and the judgement
     batches: list[Batch] = field(default_factory=list)  # the `frames`, converted
     estimates: list[tuple[int, Kept]] = field(default_factory=list)
 
@@ -47,7 +47,7 @@ class Unit:
 
 
 class Backlog:
-    """Everything that isn't on the disk yet, in the order it came in."""
+    """Everything that isn't on the disk yet, in order of arrival."""
 
     def __init__(self) -> None:
         self._units: deque[Unit] = deque()
@@ -58,15 +58,15 @@ class Backlog:
 
     @property
     def readings(self) -> int:
-        """Number of channel values that wait."""
+        """Number of channel values waiting."""
         return sum(unit.readings for unit in self._units)
 
     def happened(self, event: Event) -> None:
-        """Keep an event that belongs to no reading, for this firing or the next; any thread may."""
+        """Keep an event that belongs to no reading, for this firing or the next; callable from any thread."""
         self._early.append(event)
 
     def add(self, unit: Unit) -> list[Unit]:
-        """Add what came in; give the oldest, let go of since memory is full."""
+        """Add what came in; return the oldest units, dropped if memory is full."""
         self._units.append(unit)
         gone: list[Unit] = []
         while self.readings > BACKLOG_READINGS and len(self._units) > 1:
@@ -74,9 +74,9 @@ class Backlog:
         return gone
 
     def write(self, writer: JournalWriter, firing: FiringInfo | None, now_us: int) -> int:
-        """Write everything, within a transaction; it goes on waiting until `written`.
+        """Write everything, within a transaction; it stays in the backlog until `written`.
 
-        Without a firing only what can't be placed is kept.
+        Without a firing, only what can't be placed is kept.
         """
         early = len(self._early)
         if firing is not None:
@@ -94,9 +94,9 @@ class Backlog:
         return early
 
     def written(self, firing: FiringInfo | None, early: int) -> tuple[list[Token], list[Token]]:
-        """Let go of what was written; give whom to thank, and whom to tell that nobody keeps it.
+        """Drop what was written; return whom to acknowledge, and whom to tell that it wasn't kept.
 
-        What was said without readings waits for a firing.
+        Events that belong to no reading wait for a firing.
         """
         if firing is not None:
             del self._early[:early]
@@ -108,7 +108,7 @@ class Backlog:
         return tokens, refused
 
     def _keep_apart(self, writer: JournalWriter, firing: FiringInfo | None, now_us: int) -> None:
-        """Write down what can't be placed, and what was placed: that comes again after a restart."""
+        """Record what can't be placed, and what was placed, as that may arrive again after a restart."""
         rows = [row for unit in self._units for row in unit.apart]
         placed = [number for unit in self._units for number in unit.placed]
         if rows or placed:

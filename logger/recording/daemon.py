@@ -25,7 +25,7 @@ __all__ = ["Settings", "run_logger"]
 _WATCH_S: Final = 1.0
 _BEACON_S: Final = 0.25
 _STUCK_S: Final = 30.0
-"""So long nothing that isn't the disk's takes: whoever watches over the logger may start it again. [s]"""
+"""Only the disk may take this long; after other work of this length the logger may be restarted. [s]"""
 _TIMES: Final = ("at_us", "wall_s", "up_s")
 
 log = logging.getLogger(__name__)
@@ -34,7 +34,7 @@ log = logging.getLogger(__name__)
 def run_logger(settings: Settings) -> int:
     """Run until SIGINT or SIGTERM.
 
-    UserError: another logger runs here, the journal can't be opened, a source is named wrongly.
+    UserError: another logger runs here, the journal can't be opened, or a source is misnamed.
     """
     level = os.environ.get("STOKEWATCH_LOG", "INFO").upper()
     logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(message)s", datefmt="%H:%M:%S")
@@ -48,7 +48,7 @@ async def _run(settings: Settings, lock: LoggerLock) -> None:
 
 
 class Logger:
-    """What runs in the event loop, with the journal's thread beside it; belongs to the loop it is made in."""
+    """Everything in the event loop, and the journal's thread; belongs to the loop it is created in."""
 
     def __init__(self, settings: Settings, lock: LoggerLock) -> None:
         self._home, self._lock = settings.home, lock
@@ -92,7 +92,7 @@ class Logger:
                 await self._end(tasks)
 
     async def _end(self, tasks: list[asyncio.Future[None]]) -> None:
-        """End producers first; what they gave is committed then, and acknowledged where that can still be."""
+        """Stop producers first, then commit what they sent, and acknowledge it if that is still possible."""
         await self._rigs.feeding.stop()
         for task in tasks:
             task.cancel()
@@ -105,12 +105,12 @@ class Logger:
                 raise outcome
 
     async def _watch(self, sign: Sign) -> None:
-        """End when asked to, or when the journal's thread has failed."""
+        """Return when asked to stop, or when the journal's thread has failed."""
         while not self._stop.is_set() and not self._recorder.ended.done():
             self._intake.check_host_clock()
             if not self._lock.holds():
                 raise AlreadyRunning(self._home.root)
-            # Not hung on a slow disk: a restart would lose what waits in memory for it.
+            # A slow disk doesn't count as hung: a restart would lose the readings waiting for it.
             if self._recorder.stuck_s < _STUCK_S:
                 tell("WATCHDOG=1")
                 sign.give(recording=self._recorder.recording, trouble=self._recorder.trouble)
@@ -125,13 +125,13 @@ class Logger:
 
 
 def _last_beat(home: Home) -> dict[str, Any]:
-    """What the logger before this one last said of the firing that is running; empty without one."""
+    """The previous logger's last heartbeat for the running firing; empty without one."""
     if not home.journal.exists():
         return {}
     try:
         with contextlib.closing(JournalReader(home.journal)) as reader:
             beat = (reader.heartbeat() or {}) if reader.running() is not None else {}
             return beat if all(isinstance(beat.get(key), float | int) for key in _TIMES) else {}
-    except Exception as exc:  # the recorder looks into it, and begins another where it must
+    except Exception as exc:  # the recorder looks into it, and starts a new journal if it must
         log.warning("the last heartbeat can't be read: %s", exc)
         return {}

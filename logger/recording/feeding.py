@@ -1,4 +1,4 @@
-"""The sources that are read: those of the command line, and those of the plan that was armed."""
+"""Read the sources named on the command line and in the armed plan."""
 
 from __future__ import annotations
 
@@ -14,23 +14,23 @@ from logger.sources import Put, Source
 
 Make = Callable[[PlanSource], Source]
 Note = Callable[[str, str, dict[str, Any]], None]
-"""Is told of a source's name, a kind and facts; the latter two are those of `Report`."""
+"""Called with a source's name, a kind and facts; the last two as in `Report`."""
 
 
 @dataclass(slots=True, eq=False)
 class Fed:
-    """A source, and how it fares."""
+    """A source, and its state."""
 
-    source: Source | None  # None where it can't be made
+    source: Source | None  # None if it can't be created
     port: str = ""  # the serial port that it reads; empty for any, and for none
-    table: PlanSource | None = None  # what says so in a plan, or `--as`
+    table: PlanSource | None = None  # its table in a plan, or from `--as`
     state: str = "starting"
     detail: str = ""
     task: asyncio.Task[None] | None = None
 
     @property
     def name(self) -> str:
-        """What people call it."""
+        """Its name for people."""
         if self.source is not None:
             return self.source.name
         return self.table.rig_name if self.table is not None else ""
@@ -39,8 +39,8 @@ class Fed:
 class Feeding:
     """Reads sources, in the event loop, and changes them when another plan is armed.
 
-    The command line's are read all the time, but for one whose port the armed plan reads in another way. The
-    plan's own are read until another plan is armed, also after the firing was finished.
+    The command line's are always read, except for a port that the armed plan reads in another way. The plan's
+    are read until another plan is armed, even after the firing has finished.
     """
 
     def __init__(self, put: Put, note: Note, make: Make, given: Sequence[Fed]) -> None:
@@ -49,27 +49,27 @@ class Feeding:
         self._changing = asyncio.Lock()
         self._changes: set[asyncio.Task[None]] = set()
         self.ended: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-        """Done when a source has ended by itself, which none should."""
+        """Done when a source has ended by itself, which it never should."""
         self.reserved: set[str] = set()
-        """Ports that the armed plan names: nobody looks for a rig there."""
+        """Ports that the armed plan names: no search for a rig there."""
 
     def start(self) -> None:
-        """Begin with the command line's."""
+        """Start with the command line's."""
         for given in self._given:
             self._begin(given)
 
     def plan(self, wanted: Sequence[PlanSource]) -> None:
-        """Read what a plan names that was armed, and no longer what the one before it named."""
+        """Read the sources of the plan just armed, and no longer those of the one before."""
         change = asyncio.create_task(self._change(list(wanted)), name="sources of the plan")
         self._changes.add(change)
         change.add_done_callback(self._changes.discard)
 
     def named(self, name: str) -> Source | None:
-        """Give the source of a name, if it is read now."""
+        """Return the source of this name, if it is being read."""
         return next((fed.source for fed in self._fed if fed.name == name), None)
 
     def states(self) -> list[dict[str, str]]:
-        """Say how each source stands, for the heartbeat; any thread may ask."""
+        """Return each source's state, for the heartbeat; callable from any thread."""
         return [
             {
                 "name": fed.name,
@@ -81,7 +81,7 @@ class Feeding:
         ]
 
     async def stop(self) -> None:
-        """End all of them."""
+        """Stop all of them."""
         for change in tuple(self._changes):
             change.cancel()
         await asyncio.gather(*self._changes, return_exceptions=True)
@@ -94,7 +94,7 @@ class Feeding:
             self.reserved.clear()
             self.reserved |= ports
             for fed in tuple(self._fed):
-                # What the command line names goes on, but where the plan reads that port in its own way.
+                # The command line's sources carry on, unless the plan reads the same port its own way.
                 if fed.table not in wanted and (fed not in self._given or _place(fed.port) in ports):
                     await self._end(fed)
             there = [fed.table for fed in self._fed]
@@ -141,5 +141,5 @@ class Feeding:
 
 
 def _place(port: str | None) -> str:
-    """Give a port's own name, whatever link leads to it."""
+    """Resolve links to a port's real name."""
     return os.path.realpath(port) if port else ""

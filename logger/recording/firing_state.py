@@ -1,8 +1,7 @@
 """Which firing runs, under which plan, and whether what comes in belongs to it.
 
-Arming: what is decided before lighting becomes the plan of the firing that begins with the next reading. What
-runs without a plan until then is a rig that is being set up. A firing that has a plan is ended for another
-one only if the request names it.
+Arming makes a plan that of the firing that begins with the next reading. Whatever runs without a plan until
+then is a rig being set up. A firing that has a plan is ended for another one only if the request names it.
 """
 
 from __future__ import annotations
@@ -32,7 +31,7 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Armed:
-    """A plan that was armed, and what became of it."""
+    """An armed plan, and its firing."""
 
     plan: Plan
     firing: str | None = None  # the firing that opened under it; None until the next reading
@@ -40,17 +39,17 @@ class Armed:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """What runs."""
+    """What is running."""
 
     firing: FiringInfo | None = None
-    holding: bool = False  # whether readings are let go by until somebody asks for a firing
+    holding: bool = False  # whether readings are ignored until somebody asks for a firing
     armed: Armed | None = None
 
 
 class FiringState:
-    """Where the recording stands, from one firing to the next.
+    """The state of the recording, from one firing to the next.
 
-    The plan `given` is for a firing that begins; in place of the running firing's plan if it differs.
+    The plan `given` is for the next firing; if it differs from the running firing's plan, it replaces that.
     """
 
     def __init__(self, given: Plan | None, *, title: str, invented: bool) -> None:
@@ -62,11 +61,11 @@ class FiringState:
 
     @property
     def channels(self) -> list[str]:
-        """Those of the plan, for whoever must choose among rigs."""
+        """The plan's channels, for choosing among rigs."""
         return [probe.channel for probe in self.plan.probes] if self.plan is not None else []
 
     def resume(self, writer: JournalWriter, reader: JournalReader, now_us: int) -> str:
-        """Go on from what is in the journal; say why the firing's plan can't be read, where that is so."""
+        """Carry on from the journal; return why the firing's plan can't be read, if it can't."""
         firing = writer.running()
         armed = self._armed(reader, firing)
         damage = ""
@@ -89,28 +88,28 @@ class FiringState:
         return damage
 
     def _armed(self, reader: JournalReader, firing: FiringInfo | None) -> Armed | None:
-        """What was armed on a page goes before the plan that the command line names at each start."""
+        """Return the plan armed on a page, which goes before the one on the command line."""
         armed = kept_armed(reader)
         if armed is None or armed.firing != (None if firing is None else firing.id):
             return None
         if self._given is not None and self._given != armed.plan:
-            log.warning("the plan %r was armed on a page and holds until that firing ends", armed.plan.title)
+            log.warning("using the plan %r, armed on the page, until that firing ends", armed.plan.title)
         return armed
 
     def convert(self, frames: Sequence[tuple[Frame, int]]) -> tuple[list[Batch], list[Trouble]]:
-        """Make readings of frames, rounded as the journal keeps them: a rehearsal judges the same numbers."""
+        """Convert frames to readings, rounded as the journal keeps them, so a rehearsal judges the same."""
         batches = [as_stored(batch) for batch in self._assembler.take(frames)] if frames else []
         return batches, self._assembler.new_troubles()
 
     def begins(self, batches: Sequence[Batch]) -> int | None:
-        """Give the time [µs] at which a firing begins with these readings; None where none does."""
+        """Return the time [µs] at which a firing begins with these readings; None if none does."""
         if not batches or self.now.firing is not None or self._begin_us is not None:
             return None
         self._begin_us = min(int(batch.t_us[0]) for batch in batches)
         return self._begin_us
 
     def open(self, writer: JournalWriter) -> Standing:
-        """Open the firing that has begun, if any, within a transaction; for `opened` once on disk."""
+        """Open the firing that has begun, if any, within a transaction; pass the result to `opened`."""
         if self.now.firing is not None or self._begin_us is None:
             return self.now
         firing = writer.open_firing(
@@ -126,13 +125,13 @@ class FiringState:
         return replace(self.now, firing=firing, armed=armed)
 
     def opened(self, standing: Standing) -> None:
-        """Take over what `open` gave: it is on the disk."""
+        """Take over the result of `open`, once it is on the disk."""
         self.now = standing
         if standing.firing is not None:
             self._begin_us = None
 
     def change(self, standing: Standing) -> bool:
-        """Take over what a request made of it; True where the next firing begins afresh."""
+        """Take over a request's result; True if the next firing starts afresh."""
         before, self.now = self.now, standing
         if standing.firing is not None or (before.firing, before.armed) == (None, standing.armed):
             return False
@@ -142,7 +141,7 @@ class FiringState:
 
 
 def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: int, who: str) -> Armed:
-    """Carry out a request to arm, within a transaction: end what runs, and keep the plan for what begins.
+    """Carry out a request to arm, within a transaction: end what runs, keep the plan for the next firing.
 
     RequestError: the plan is wrong, or the running firing has one and isn't named.
     """
@@ -153,8 +152,8 @@ def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: in
     if firing is not None:
         if firing.plan_toml is not None and asked.replace != firing.id:
             raise RequestError(
-                f"firing {firing.id} ({firing.title}) runs under a plan; finish it first, or confirm that "
-                "it is to end now"
+                f"firing {firing.id} ({firing.title}) already runs under a plan; finish it first, or confirm "
+                "that it should end now"
             )
         if firing.plan_toml is None and firing.title == _dated_title(firing.started_us):
             writer.change_firing(firing.id, title=_setting_up(firing.started_us))
@@ -167,23 +166,23 @@ def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: in
 
 
 def keep_armed(writer: JournalWriter, armed: Armed | None) -> None:
-    """Keep what is armed, so that a logger that is started again knows of it."""
+    """Store what is armed, for a logger that is restarted."""
     writer.set_meta(_ARMED, {} if armed is None else {"plan": armed.plan.dumps(), "firing": armed.firing})
 
 
 def kept_armed(reader: JournalReader) -> Armed | None:
-    """Give what was armed last, if that still holds."""
+    """Return what was armed last, if anything still is."""
     found = reader.meta(_ARMED)
     try:
         return Armed(loads(found["plan"], "armed plan"), found["firing"]) if found else None
     except (PlanError, AttributeError, KeyError, TypeError) as exc:
-        # Of an older version's rules, or damaged; the firing itself must be recorded all the same.
+        # From an older version, or damaged; the firing must still be recorded.
         log.error("the armed plan can't be used: %s", exc)
         return None
 
 
 def _dated_title(t_us: int) -> str:
-    """Give the title of a firing that nobody has named."""
+    """Title for a firing that nobody has named."""
     return time.strftime("Firing of %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))
 
 

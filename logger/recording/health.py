@@ -1,4 +1,4 @@
-"""How the logger fares, told without the journal too: on a full disk it can't write there."""
+"""The logger's health, reported outside the journal too: on a full disk it can't write there."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ from logger.home import Home
 from logger.recording.hosttime import Uptime
 
 SIZE: Final = 1024
-"""Of the sign's file, which is written over in place: a full disk takes that. [bytes]"""
+"""Of the sign's file, which is overwritten in place: that works even on a full disk. [bytes]"""
 STALE_S: Final = 5.0
 """A logger writes its sign every second. [s]"""
 LITTLE: Final = 50_000_000
-"""Less room than this is told: about a night of 16 channels at 10 Hz. [bytes]"""
+"""Less room than this is reported: about a night of 16 channels at 10 Hz. [bytes]"""
 
 
 class Sign:
-    """The sign of life that a running logger leaves in its folder."""
+    """A running logger's sign of life in its folder."""
 
     def __init__(self, home: Home) -> None:
         self._file = -1
-        with contextlib.suppress(OSError):  # a full disk: then `look` goes by its silence
+        with contextlib.suppress(OSError):  # a full disk: then `look` finds no sign
             self._file = os.open(home.sign, os.O_RDWR | os.O_CREAT, 0o600)
             if os.fstat(self._file).st_size != SIZE:
                 os.pwrite(self._file, b" " * SIZE, 0)
@@ -38,7 +38,7 @@ class Sign:
             self._file = -1
 
     def give(self, *, recording: bool, trouble: str) -> None:
-        """Leave the sign."""
+        """Write the sign."""
         up = Uptime.now()
         said = {"pid": os.getpid(), "wall_s": time.time(), "boot": up.boot, "up_s": up.up_s}
         for length in (400, 100, 0):
@@ -52,16 +52,16 @@ class Sign:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """How the logger fares."""
+    """The logger's health."""
 
     running: bool
-    recording: bool  # whether what comes in gets onto the disk
-    trouble: str  # what is wrong and what to do; empty where nothing is
-    disk_free_mb: float | None  # room in the folder. [MB]
+    recording: bool  # whether readings get onto the disk
+    trouble: str  # what is wrong and what to do; empty if nothing is
+    disk_free_mb: float | None  # free on the folder's disk. [MB]
 
 
 def look(home: Home, trouble: str = "") -> Health:
-    """Tell how the logger of a folder fares."""
+    """Look up the health of a folder's logger."""
     free_mb = None
     with contextlib.suppress(OSError):
         free_mb = round(shutil.disk_usage(home.root).free / 1e6, 1)
@@ -73,13 +73,13 @@ def look(home: Home, trouble: str = "") -> Health:
         return Health(True, not trouble.startswith("the disk"), trouble, free_mb)
     if age_s > STALE_S:
         text = (
-            f"the logger (process {sign.get('pid')}) has given no sign for {age_s:.0f} s and hangs; "
-            "`stokewatch run` starts it again by itself, otherwise end that process and start it again"
+            f"the logger (process {sign.get('pid')}) has hung: no sign of life for {age_s:.0f} s; "
+            "`stokewatch run` restarts it by itself, otherwise end that process and start it again"
         )
         return Health(True, False, text, free_mb)
     text = str(sign.get("trouble") or trouble)
     if not text and free_mb is not None and free_mb < LITTLE / 1e6:
-        text = f"only {free_mb:.0f} MB are left on the disk of {home.root}; make room before it is full"
+        text = f"only {free_mb:.0f} MB left on the disk of {home.root}; make room before it is full"
     return Health(True, bool(sign.get("recording")), text, free_mb)
 
 

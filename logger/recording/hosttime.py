@@ -1,4 +1,4 @@
-"""The host's clocks, and fire time where a demonstration runs faster than life."""
+"""The host's clocks, and fire time, which a demonstration may run faster than real time."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ _BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
 
 @dataclass(frozen=True, slots=True)
 class Uptime:
-    """How long the host has been up: a clock that nobody sets, and that goes on while the host sleeps."""
+    """How long the host has been up: a clock that nobody sets and that runs on while the host sleeps."""
 
-    boot: str  # another one after each start of the host; empty where the system gives none
+    boot: str  # different after each start of the host; empty if the system gives none
     up_s: float
 
     @classmethod
@@ -28,17 +28,17 @@ class Uptime:
 
 
 def goes_on_at(beat: Mapping[str, Any], scale: float, up: Uptime, wall_s: float) -> int | None:
-    """Where a firing's line of time has got to when its logger is started again. UTC. [µs].
+    """Where a firing's time line has got to when its logger is restarted. UTC. [µs].
 
-    `beat` is the last heartbeat, empty without a firing that runs. None where the host's clock is the best
-    there is; it is not where it stands before the last beat.
+    `beat` is the last heartbeat, empty without a running firing. None if the host's clock is the best
+    there is, unless it is behind the last beat.
     """
     if not beat:
         return None
     if up.boot and beat.get("boot") == up.boot:
         gone_s = up.up_s - beat["up_s"]
     elif scale == 1.0:
-        # A host without a battery for its clock starts again in the past.
+        # A host whose clock has no battery restarts in the past.
         return None if wall_s * 1e6 >= beat["at_us"] else int(beat["at_us"])
     else:
         gone_s = wall_s - beat["wall_s"]
@@ -46,10 +46,10 @@ def goes_on_at(beat: Mapping[str, Any], scale: float, up: Uptime, wall_s: float)
 
 
 class HostTime:
-    """Gives monotonic seconds, and UTC that never jumps while the process lives.
+    """Monotonic seconds, and UTC that never jumps while the process lives.
 
     The host's clock may be set in the middle of a firing (a small computer without a battery-backed clock
-    does that as soon as it sees a network): it is read once, here, and counted on by the monotonic clock.
+    does that as soon as it sees a network): it is read once, here, and carried on by the monotonic clock.
     `scale` is fire seconds per real second, above 1 only in demonstrations; `start_us` is the fire time at
     the start, from `goes_on_at`.
     """

@@ -1,4 +1,4 @@
-"""The way in: lines from the event loop, bad ones counted, sound ones for the journal's thread."""
+"""Take lines in the event loop: count bad ones, pass sound ones on to the journal's thread."""
 
 from __future__ import annotations
 
@@ -19,22 +19,22 @@ from logger.rig_line.wire import BadCrc, Counters, WireError, checksum, decode, 
 from logger.sources import Arrival, Sampled
 
 PENDING_FRAMES: Final = 20_000
-"""What may wait of one source for the journal's thread; then the source waits. 33 min of a rig at 10 Hz."""
+"""Frames of one source that may wait for the journal's thread before the source does: 33 min at 10 Hz."""
 PENDING_BYTES: Final = 8_000_000
 _CLOCK_OFF_S: Final = 60.0
-"""The host's clock against our count of time: more than this is told."""
+"""A larger jump of the host's clock is reported."""
 _LOOK_AGAIN_S: Final = 0.02
 
 log = logging.getLogger(__name__)
 
 
 class Intake:
-    """Takes lines in the event loop; gives frames to the journal's thread."""
+    """Takes lines in the event loop; hands frames to the journal's thread."""
 
     def __init__(self, time_line: HostTime) -> None:
         self.counters = Counters()
         self.placing = Placing(time_line, self.counters)
-        """The journal's thread's own."""
+        """Belongs to the journal's thread."""
         self._time = time_line
         self._lock = threading.Condition()
         self._lines: list[Came] = []
@@ -54,10 +54,10 @@ class Intake:
         self._add(came, (arrival.source, arrival.token))
 
     def _came(self, given: Arrival | Sampled) -> Came | None:
-        """Read what came in; bad lines are counted, and None."""
+        """Read what came in; a bad line is counted and gives None."""
         arrival_s = self._time.to_fire_s(given.monotonic_s)
         token = (given.source, given.token)
-        if isinstance(given, Sampled):  # it has neither clock nor counter; `Placing` counts for it
+        if isinstance(given, Sampled):  # no clock or counter: `Placing` counts for it
             frame = Frame(given.rig, 0, round(arrival_s * 1000) % 2**32, given.samples)
             return Came(0, frame.ms, arrival_s, UNKNOWN, Line(frame, token, b"", proven=False))
         try:
@@ -76,7 +76,7 @@ class Intake:
         return Came(frame.seq, frame.ms, arrival_s, checksum(given.line), line)
 
     async def _wait_for_room(self, source: str) -> None:
-        # The journal's thread makes room, and knows nothing of this loop.
+        # Polled, because the journal's thread, which makes room, doesn't know this loop.
         while not self.stopped:
             lines, size = self._load.get(source, (0, 0))
             if lines < PENDING_FRAMES and size < PENDING_BYTES:
@@ -84,24 +84,24 @@ class Intake:
             await asyncio.sleep(_LOOK_AGAIN_S)
 
     def report(self, source: str, kind: str, data: dict[str, Any]) -> None:
-        """Note what a source says of itself."""
+        """Record what a source says about itself."""
         told = ", ".join(str(v) if key == "detail" else f"{key} {v}" for key, v in data.items())
         log.info("%s: %s%s", source, kind, f": {told}" if told and told != source else "")
         self._event("rig" if kind == "rig" else "system", {"source": source, "what": kind, **data})
 
     def about(self, said: About, monotonic_s: float) -> None:
-        """Note what a rig says of itself, as it does once when it has started."""
+        """Record what a rig says about itself, once after it starts."""
         self.placing.about(said, self._time.to_fire_s(monotonic_s))
 
     def check_host_clock(self) -> None:
-        """Note when somebody has set the host's clock; the firing's time line goes on without heeding it."""
+        """Record when the host's clock was set; the firing's time line carries on regardless."""
         off_s = self._time.clock_error_s()
         if abs(off_s - self._clock_off_s) > _CLOCK_OFF_S:
             self._event("clock", {"what": "host_set", "by_s": round(off_s - self._clock_off_s, 1)})
             self._clock_off_s = off_s
 
     def take(self, after_s: float, at_most_s: float) -> Unit:
-        """Wait for frames, at least so long after those before [s]. For the journal's thread."""
+        """Wait for frames, at least `after_s` after the last ones. For the journal's thread."""
         with self._lock:
             self._lock.wait_for(lambda: self.stopped or self._any, at_most_s)
             if self._any:
@@ -116,18 +116,18 @@ class Intake:
         return taken
 
     def stop(self) -> None:
-        """Take nothing more; whoever waits in `take` gets what there is."""
+        """Take nothing more; a waiting `take` returns what there is."""
         with self._lock:
             self.stopped = True
             self._lock.notify_all()
 
     @property
     def waiting(self) -> int:
-        """Frames that wait for the journal's thread."""
+        """Frames waiting for the journal's thread."""
         return len(self._lines)
 
     def counts(self) -> dict[str, int]:
-        """Everything that is counted."""
+        """All counters."""
         return {
             **asdict(self.counters),
             "set_apart": self.placing.apart.frames,

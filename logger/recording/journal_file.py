@@ -1,4 +1,4 @@
-"""The recorder's journal: the one that is there, or at once another where that is damaged."""
+"""The recorder's journal: the existing one, or a new one at once if that is damaged."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
 
 MOST_AN_HOUR: Final = 3
-"""Where one journal after the other is damaged, the disk or the memory is: no sense in making more."""
+"""If one journal after another is damaged, the fault is in the disk or memory: more would be pointless."""
 _AGAIN_S: Final = 0.5
 _PATIENCE: Final = 3
-"""So often in a row it may refuse what it should take, for no known cause; then it counts as damaged."""
+"""How often in a row it may refuse good data for no known reason before it counts as damaged."""
 
 log = logging.getLogger(__name__)
 
 
 class JournalFile:
-    """Opens the journal, and begins another in its place where it is damaged. Any thread may look and tell.
+    """Opens the journal, and starts another in its place if it is damaged. Usable from any thread.
 
     `tell` takes what happened, for the firing's events: a word, and a sentence.
     """
@@ -37,26 +37,26 @@ class JournalFile:
         self.tell = tell
         self._afresh_s: list[float] = []
         self.missing = ""
-        """Why there is no journal yet; empty where there is one."""
+        """Why there is no journal yet; empty if there is one."""
         self.full = ""
-        """What the journal that is there doesn't take; empty where it takes all."""
+        """Why the open journal doesn't take readings; empty while it does."""
         self._refusals = 0
         self.damage = ""
-        """Set by whoever finds it damaged: another is begun in its place."""
+        """Set by whoever finds it damaged: another is started in its place."""
         self.joined = False
         """Set by whoever has joined an older journal: the firing is judged again."""
         self.upkeep = ""
-        """What is done about a damaged journal, in words."""
+        """What is being done about a damaged journal, in words."""
         self.asides: list[Path] = []
-        """Set aside since the start."""
+        """Journals set aside since the start."""
 
     def open(
         self, resume: Callable[[JournalWriter], None], stopped: Callable[[], bool]
     ) -> JournalWriter | None:
-        """Open the journal and go on from it; wait where the disk takes nothing, until `stopped`: then None.
+        """Open the journal and carry on from it; wait while the disk takes nothing; None once `stopped`.
 
-        `resume` goes on from what is in it; it is called again with another journal where it fails on this
-        one. JournalError: it was written by a newer version, or is no journal.
+        `resume` carries on from its contents; if it fails, it is called again with another journal.
+        JournalError: it was written by a newer version, or isn't a journal.
         """
         while True:
             writer = None
@@ -74,7 +74,7 @@ class JournalFile:
             except JournalError as exc:
                 why: Exception = exc
                 reason = exc.reason
-            except Exception as exc:  # what is in it can't be gone on from, however that comes
+            except Exception as exc:  # its contents are unusable, for whatever reason
                 log.exception("this journal can't be continued")
                 why, reason = exc, "damaged"
             if writer is not None:
@@ -95,7 +95,7 @@ class JournalFile:
             time.sleep(_AGAIN_S)
 
     def check(self) -> None:
-        """Raise what somebody has found out about it: JournalError where it is damaged."""
+        """Raise JournalError if somebody has found it damaged."""
         if self.damage:
             damage, self.damage = self.damage, ""
             raise JournalError(f"journal {self._path}: it is damaged ({damage})", "damaged")
@@ -103,7 +103,7 @@ class JournalFile:
     def refused(
         self, exc: JournalError, writer: JournalWriter, firing: FiringInfo | None, clocks: dict[str, Any]
     ) -> bool:
-        """Say what it doesn't take, and try what helps; True where the writer has another journal."""
+        """Report that it doesn't take readings, and try to fix it; True if the writer has another journal."""
         if not self.full:
             log.error("%s; readings wait in memory", exc)
         self.full = f"the disk does not take readings: {exc}"
@@ -114,18 +114,18 @@ class JournalFile:
         elif exc.reason in ("gone", "io", "read_only", "misuse"):
             with contextlib.suppress(JournalError, OSError):
                 writer.reopen(firing.id if firing else None)
-                log.warning("the journal was opened again")
+                log.warning("the journal was reopened")
         return False
 
     def taken(self) -> None:
-        """Note that it takes everything."""
+        """Note that it takes readings."""
         self._refusals = 0
         if self.full:
             log.info("the journal takes readings again")
             self.full = ""
 
     def latest(self) -> JournalReader:
-        """Open the journal that has the latest frames: just after one was set aside, that one."""
+        """Open the journal with the latest frames: just after one was set aside, that one."""
         if self.asides:
             with contextlib.suppress(StokewatchError):
                 return JournalReader(self.asides[-1])
@@ -148,6 +148,6 @@ class JournalFile:
     def _afresh(self, aside: Path, why: Exception) -> None:
         self._afresh_s.append(time.monotonic())
         self.asides.append(aside)
-        text = f"{why}; recording goes on in a new one, and the old file is kept as {aside.name}"
+        text = f"{why}; recording continues in a new journal, and the old file is kept as {aside.name}"
         log.error("%s", text)
         self.tell("journal_set_aside", text)

@@ -1,4 +1,4 @@
-"""The judgement beside the recording: a fault of ours in there costs the fire no reading."""
+"""The judgement, kept apart from the recording: a fault of ours in it costs no reading."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ if TYPE_CHECKING:
     from logger.plan import Plan
 
 AT_ONCE_US: Final = 60_000_000
-"""So much is judged again within some milliseconds; more than that beside the recording. [µs]"""
+"""This much is judged again within milliseconds; more than that in a thread of its own. [µs]"""
 SETTLE_US: Final = 3_000_000
-"""Readings may still be on their way this long before silence counts as silence. [µs]"""
+"""Readings may arrive this late before silence counts as silence. [µs]"""
 UNJUDGED: Final = "unjudged"
-"""In `meta`: since when readings are recorded and not yet judged."""
+"""In `meta`: since when recorded readings haven't been judged."""
 _OFF: Final = "the judgement failed and is off; readings are still recorded"
 _VERDICT_S: Final = 1.0
 
@@ -37,7 +37,7 @@ log = logging.getLogger(__name__)
 
 
 class Judged:
-    """Judges what is recorded, and says since when it does."""
+    """Judges what is recorded, and keeps track of since when."""
 
     def __init__(
         self,
@@ -50,28 +50,28 @@ class Judged:
         self._path, self._time = path, time_line
         self._beacons, self._happened = beacons, happened
         self.judging: Judging | None = None
-        """None where nothing is judged at the moment."""
+        """None while nothing is judged."""
         self.verdict: dict[str, Any] | None = None
         """JSON, as of the last second."""
         self.trouble = ""
-        """Why nothing is judged; empty where something is, or will be."""
+        """Why nothing is judged; empty if something is, or will be."""
         self.keep_at_once = False
-        """Something was said that no reading tells again after a restart."""
+        """Something happened that can't be worked out from readings after a restart."""
         self._seen: list[tuple[str, str]] = []
         self._catching_up: _CatchingUp | None = None
         self._verdict_s = float("-inf")
 
     def end(self) -> None:
-        """Judge nothing until a firing begins or is taken up."""
+        """Judge nothing until a firing begins or is resumed."""
         self.judging = self.verdict = self._catching_up = None
         self._seen = []
 
     def resume(
         self, writer: JournalWriter, reader: JournalReader, firing: FiringInfo, plan: Plan | None
     ) -> None:
-        """Go on from the last state kept: at once where little came since, else beside the recording.
+        """Carry on from the last saved state: at once if little came since, else in a thread of its own.
 
-        JournalError where the journal can't be read; all else that goes wrong only switches the judgement
+        JournalError if the journal can't be read; anything else that goes wrong only switches the judgement
         off.
         """
         self._seen = list(firing.seen)
@@ -94,9 +94,9 @@ class Judged:
             self._happened(self._failed(exc))
 
     def judge_again(self, writer: JournalWriter, firing: FiringInfo, plan: Plan | None) -> bool:
-        """Judge a firing from its beginning: readings of an older journal have joined it.
+        """Judge a firing from its beginning, as readings from an older journal have joined it.
 
-        False where it is being caught up with already: to be asked again.
+        False while it is already catching up: call again.
         """
         if self._catching_up is not None:
             return False
@@ -105,7 +105,7 @@ class Judged:
         return True
 
     def caught_up(self, writer: JournalWriter, firing: FiringInfo | None, plan: Plan | None) -> Unit | None:
-        """Take over, if it is there, the judgement from the thread that has caught up, and what it said."""
+        """Take over the judgement and its events from the thread that catches up, once it has."""
         caught = self._catching_up
         if caught is None or caught.is_alive():
             return None
@@ -113,7 +113,7 @@ class Judged:
         if firing is None or caught.firing.id != firing.id:
             return None
         now = writer.firing(firing.id)
-        if now.seen != caught.firing.seen:  # a channel that is new since
+        if now.seen != caught.firing.seen:  # a new channel since then
             self._catch_up(writer, now, plan, caught.told_us)
             return None
         try:
@@ -131,7 +131,7 @@ class Judged:
     def judge(
         self, batches: list[Batch], begun_us: int | None, firing: FiringInfo | None, plan: Plan | None
     ) -> tuple[list[Event], list[tuple[int, Kept]]]:
-        """Judge readings, or let time pass; `begun_us`: a firing begins with them. [µs]."""
+        """Judge readings, or let time pass; `begun_us`: when a firing begins with them. [µs]."""
         try:
             if begun_us is not None:
                 self.trouble = ""
@@ -143,18 +143,18 @@ class Judged:
             return [self._failed(exc)], []
 
     def keep(self, writer: JournalWriter, firing: FiringInfo | None) -> None:
-        """Keep the state that a restart goes on from, within a transaction."""
+        """Save the state for a restart, within a transaction."""
         if firing is not None and self.judging is not None:
             writer.save_state(firing.id, self.judging.snapshot())
             writer.set_meta(UNJUDGED, {})
 
     def refresh(self) -> None:
-        """Have the verdict show at once what somebody did about an alarm."""
+        """Make the verdict show at once what somebody did about an alarm."""
         if self.judging is not None:
             self.verdict = self.judging.verdict_data()
 
     def show(self, *, firing: bool) -> Show:
-        """Say what the beacons should show."""
+        """What the beacons should show."""
         alarms = [] if self.verdict is None else self.verdict["alarms"]
         unseen = [a for a in alarms if a["state"] in ("unacknowledged", "returned-unacknowledged")]
         return show_for(
@@ -172,7 +172,7 @@ class Judged:
         told_us: int,
         restored: tuple[Judging, int | None] | None = None,
     ) -> None:
-        """Judge a long stretch again beside the recording, and then go on from there."""
+        """Judge a long stretch again in a thread of its own, then carry on from there."""
         writer.set_meta(UNJUDGED, {"firing": firing.id, "since_us": told_us})
         self.judging = None
         if restored is None:
@@ -211,7 +211,7 @@ class Judged:
         found: list[Said] = []
         for rig, state in self._beacons().items():
             if state not in ("failed", "shown"):
-                continue  # no news yet: an alarm that stands goes on standing
+                continue  # no news: an active alarm stays as it is
             words = f"the lamp or buzzer of rig {rig} hasn't answered properly for 12 s"
             found += judging.report(now_us, "beacon_failed", rig, state == "failed", words)
         self.keep_at_once |= bool(found)
@@ -219,14 +219,14 @@ class Judged:
 
 
 def events_of(judging: Judging, said: Iterable[Said]) -> list[Event]:
-    """Give what the judgement said, in seconds since the first reading, as events of the firing."""
+    """Turn what the judgement said, in seconds since the first reading, into events of the firing."""
     return [Event(judging.micros(s.t_s), s.kind, s.data, s.who) for s in said]
 
 
 class _CatchingUp(threading.Thread):
-    """Judges a firing from its beginning, or from where the judgement stood, up to now.
+    """Judges a firing from its beginning, or from the last saved state, up to now.
 
-    What was said of readings until `told_us` is in the journal already. [µs]
+    Events of readings up to `told_us` are in the journal already. [µs]
     """
 
     def __init__(
@@ -246,9 +246,9 @@ class _CatchingUp(threading.Thread):
             self._failure = exc
 
     def finish(self) -> list[Said]:
-        """Judge the little that came meanwhile, in the thread that goes on with it; raises its failure.
+        """Judge the little that came in the meantime, in the thread that carries on; raise its failure.
 
-        Gives what is to be written: said of readings after `told_us`.
+        Returns what is still to be written: events of readings after `told_us`.
         """
         if self._failure is not None:
             raise self._failure

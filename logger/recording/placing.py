@@ -1,4 +1,4 @@
-"""Each sound frame's place on the line of time, or why it is set apart, before anybody is answered."""
+"""Find each sound frame's place on the time line, or set it apart, before anything is acknowledged."""
 
 from __future__ import annotations
 
@@ -26,33 +26,33 @@ if TYPE_CHECKING:
     from logger.journal.rows import FiringInfo
 
 PRIME_US: Final = 15 * 60 * 1_000_000
-"""How far back frames are looked up after a restart, to know a broker's redelivery. [µs]"""
+"""How far back frames are looked up after a restart, to recognise a broker's redelivery. [µs]"""
 _NAMES_TOLD: Final = 8
 _RESET_S: Final = 30.0
-"""A new boot is sure within 10 s; the rig said why it started just before. [s]"""
+"""A new boot is certain within 10 s; the rig says why it started just before. [s]"""
 _RESETS: Final = 256
 
 _SAID: Final = {
     "twins": (
-        "frames that no single rig can have sent; are there two rigs of this name? rename one of them. What "
-        "the other sends is set apart, not lost"
+        "these frames can't all come from one rig. If two rigs have this name, rename one. The other's "
+        "frames are set apart, not lost"
     ),
     "disorder": (
-        "its seq and ms make no sense: they stand still or jump from frame to frame; times are those of "
-        "arrival. Fix the firmware; `stokewatch listen` says what is wrong"
+        "its seq and ms make no sense: they are stuck or jump from frame to frame. Times of arrival are "
+        "used instead. Fix the firmware; `stokewatch listen` says what is wrong"
     ),
 }
 
 
 @dataclass(slots=True)
 class Line:
-    """What belongs to a frame that came in (`Came.what`)."""
+    """What goes with a frame that came in (`Came.what`)."""
 
     frame: Frame
     token: Token
     bytes: bytes
-    stray: bool = False  # it came under another rig's topic
-    proven: bool = True  # it has a checksum, a counter and a clock of its own
+    stray: bool = False  # it came on another rig's topic
+    proven: bool = True  # it has its own checksum, counter and clock
 
 
 class Placing:
@@ -62,18 +62,18 @@ class Placing:
         self.refused = 0
         """Sound frames that were neither kept nor acknowledged."""
         self.heard: dict[str, tuple[str, float]] = {}
-        """By recorded rig: the source that its last frame came by, and when it was read. [s]"""
+        """By recorded rig: the source of its last frame, and when it was read. [s]"""
         self._time, self._counters = time_line, counters
         self._admission = Admission()
         self._streams: dict[str, Stream] = {}
         self._early: list[Came] = []
-        self._resets: dict[str, tuple[str, float]] = {}  # by rig: what started it, and when it said so
+        self._resets: dict[str, tuple[str, float]] = {}  # by rig: what started it, and when it told us
         self._told: set[str] = set()
-        self._unproven: dict[str, int] = {}  # by rig without a counter: the next number that it is given
+        self._unproven: dict[str, int] = {}  # by rig without a counter: the next number to give it
         self.apart = Room()
 
     def about(self, said: About, fire_s: float) -> None:
-        """Note why a rig has started; in the event loop."""
+        """Note why a rig started; in the event loop."""
         reset = said.reset if is_name(said.reset) and said.reset != "unknown" else ""
         self._resets.pop(said.rig, None)
         self._resets[said.rig] = (reset, fire_s)
@@ -81,7 +81,7 @@ class Placing:
             del self._resets[next(iter(self._resets))]
 
     def take(self, came: list[Came], taken: Unit) -> None:
-        """Find the places of what came in, and of what waited for its place."""
+        """Place the frames that came in, and those that were waiting."""
         came, self._early = [*self._early, *came], []
         for i, one in enumerate(came):
             self._follow(one, islice(came, i + 1, None), taken)
@@ -91,7 +91,7 @@ class Placing:
                 self._record(name, stream.settle_idle(now_s), now_s, taken)
 
     def go_on(self, reader: JournalReader, firing: FiringInfo, now_us: int) -> None:
-        """Go on after a restart: which frames are in the journal already, where each rig's clock stood."""
+        """Carry on after a restart: find out which frames are stored, and restore each rig's clock."""
         channels: dict[str, list[str]] = {}
         for rig, channel in firing.seen:
             channels.setdefault(rig, []).append(channel)
@@ -116,10 +116,10 @@ class Placing:
         checksums: dict[tuple[int, int], int],
         clock: dict[str, Any],
     ) -> None:
-        """Go on after a restart: with what the journal knows of a rig.
+        """Carry on after a restart with what the journal knows of a rig.
 
-        Its latest frames (seq, ms, t_us) in order of time and their checksums, the firing's channels of it,
-        and its entry of `clocks` when that was committed; empty if there is none.
+        That is its latest frames (seq, ms, t_us) in order of time and their checksums, its channels in the
+        firing, and its last committed entry of `clocks`, empty if there is none.
         """
         self._admission.known(rig, channels)
         begin_s = self._time.start_us / 1e6
@@ -128,11 +128,11 @@ class Placing:
         ]
         if not came:
             return
-        self._unproven[rig] = came[-1].seq + 1  # should it be a rig that has no counter
+        self._unproven[rig] = came[-1].seq + 1  # in case the rig has no counter
         restored = None
         if clock:
             restored = RigClock.restore(clock, clock["shift_s"] - begin_s)
-            if abs(restored.late(came[-1].ms) - came[-1].arrival_s) > 1.0:  # of another boot
+            if abs(restored.late(came[-1].ms) - came[-1].arrival_s) > 1.0:  # from another boot
                 restored = None
         stream = self._streams[rig] = Stream(self._counters)
         stream.prime(came, self._time.fire_s(), restored)
@@ -140,9 +140,9 @@ class Placing:
     def prime_apart(
         self, next_id: int, sums: dict[tuple[str, str], tuple[int, int]], rows: Sequence[Apart]
     ) -> None:
-        """Go on after a restart: with what is set apart.
+        """Carry on after a restart with what is set apart.
 
-        The latest rows may find their places yet; `next_id` is the next free number.
+        The latest rows may still find their places; `next_id` is the next free number.
         """
         self.apart.next_id = next_id
         for (rig, source), (frames, size) in sums.items():
@@ -170,37 +170,37 @@ class Placing:
         }
 
     def forget(self, keys: dict[str, list[Key]]) -> None:
-        """Welcome frames that could not be kept when they come again; in the journal's thread."""
+        """Accept frames that couldn't be kept if they come again; in the journal's thread."""
         for rig, of_rig in keys.items():
             if (stream := self._streams.get(rig)) is not None:
                 for seq, ms, crc in of_rig:
                     stream.forget(Came(seq, ms, 0.0, crc))
 
     def forget_apart(self, row: Apart) -> None:
-        """Welcome a frame that could not be set apart when it comes again; in the journal's thread."""
+        """Accept a frame that couldn't be set apart if it comes again; in the journal's thread."""
         frame = decode(row.line)
         if (stream := self._streams.get(row.rig)) is not None:
             stream.forget(Came(frame.seq, frame.ms, 0.0, checksum(row.line)))
         self.apart.let_go(row.id)
 
     def expect(self, planned: Iterable[str]) -> None:
-        """Record rigs that bring one of the plan's channels before others; in the journal's thread."""
+        """Prefer rigs with one of the plan's channels; in the journal's thread."""
         self._admission.planned = frozenset(planned)
 
     def begin_afresh(self) -> None:
-        """Another firing begins; in the journal's thread."""
+        """Start over for another firing; in the journal's thread."""
         self._admission.begin_afresh(self._time.fire_s())
         self._told.clear()
 
     def _whose(self, rig: str, source: str) -> str:
-        """Say on whose account a frame is set apart: a recorded rig's, or that of a source's strangers."""
+        """Whose account a frame set apart counts on: a recorded rig's, or its source's for other rigs."""
         return rig if rig in self._streams else f"by {source}"
 
     def _stream(self, name: str) -> Stream:
         stream = self._streams.get(name)
         if stream is None:
             if len(self._streams) >= STREAMS:
-                # Whoever has shown least goes first; of recorded rigs the one that was silent for longest.
+                # The rig with the fewest frames goes first; of recorded rigs, the one silent for longest.
                 del self._streams[min(self._streams, key=self._worth)]
             stream = self._streams[name] = Stream(self._counters)
         return stream
@@ -210,7 +210,7 @@ class Placing:
         return stream.boot is not None, stream.held, self.heard.get(name, ("", 0.0))[1]
 
     def _follow(self, came: Came, rest: Iterable[Came], taken: Unit) -> None:
-        """Find a frame's place, or set it apart. In the journal's thread: streams and clocks are its own."""
+        """Place a frame, or set it apart; in the journal's thread, which owns streams and clocks."""
         line: Line = came.what
         name, source = line.frame.rig, line.token[0]
         if not line.proven:
@@ -234,12 +234,12 @@ class Placing:
             why, key = ("unplaced", name) if stream.boot is not None else ("rig", f"by {source}")
             on_disk = self._set_apart(came, why, key, taken, may_be_placed=True)
             if not on_disk:
-                stream.forget(came)  # when it comes again it is no duplicate of anything
+                stream.forget(came)  # if it comes again, it must not count as a duplicate
         on_disk &= self._record(name, outcome, came.arrival_s, taken)
         self._answer(on_disk, line.token, taken)
 
     def _record_unproven(self, came: Came, taken: Unit) -> None:
-        """Record what nothing can be proved of, at the time it came."""
+        """Record a frame without proof, at its time of arrival."""
         line: Line = came.what
         frame, name, source = line.frame, line.frame.rig, line.token[0]
         seq = self._unproven.get(name, 0)
@@ -262,7 +262,7 @@ class Placing:
             (taken.tokens if on_disk else taken.refused).append(token)
 
     def _record(self, name: str, outcome: Outcome, now_s: float, taken: Unit) -> bool:
-        """Record what has its place; tell whether all of it is kept."""
+        """Record the frames that were placed; return whether all of it is kept."""
         now_us = self._time.to_us(now_s)
         for what in outcome.said:
             if what == "reboot":
@@ -289,13 +289,13 @@ class Placing:
         return whole
 
     def _part(self, came: Came, allowed: Iterable[str], now_us: int, taken: Unit) -> bool:
-        """Of a frame with channels beyond the bounds keep all as it came, too."""
+        """Also keep a frame with too many channels as it came."""
         frame: Frame = came.what.frame
         kept = came.apart is not None or self._set_apart(came, "channels", frame.rig, taken)
         if self._is_news(f"channels of {frame.rig}"):
             beyond = [c for c in frame.ch if c not in set(allowed)]
             text = (
-                f"channels beyond what is recorded of a firing ({MAX_COLUMNS} of all rigs): "
+                f"too many channels: one firing takes {MAX_COLUMNS}, over all rigs. Not recorded: "
                 f"{', '.join(beyond[:4])}{' …' if len(beyond) > 4 else ''}; their frames are set apart"
             )
             taken.events.append(_fault(now_us, frame.rig, text))
@@ -307,15 +307,15 @@ class Placing:
         if refused > _NAMES_TOLD or not self._is_news(f"rig {name}"):
             return
         text = (
-            f"not recorded: {MAX_RIGS} rigs and {MAX_COLUMNS} channels are what one firing takes; its frames "
-            "are set apart. Name the rigs you mean with --rig, or in the plan the channels"
+            f"not recorded: one firing takes {MAX_RIGS} rigs and {MAX_COLUMNS} channels; its frames are set "
+            "apart. Choose rigs with --rig, or channels in the plan"
         )
         if refused == _NAMES_TOLD:
             text = f"one of many that are {text}"
         taken.events.append(_fault(self._time.to_us(came.arrival_s), name, text))
 
     def _set_apart(self, came: Came, why: str, key: str, taken: Unit, *, may_be_placed: bool = False) -> bool:
-        """Set a frame apart; False where there is no room for it."""
+        """Set a frame apart; False if there is no room for it."""
         line: Line = came.what
         t_us, rig = self._time.to_us(came.arrival_s), line.frame.rig
         came.apart = self.apart.keep(key, len(line.bytes), may_be_placed=may_be_placed)
@@ -326,7 +326,7 @@ class Placing:
         return came.apart is not None
 
     def _is_news(self, what: str) -> bool:
-        """Say so once in a firing, and not of more than a few hundred things."""
+        """Whether this is new in this firing; after a few hundred things nothing is."""
         if what in self._told or len(self._told) >= 2 * STREAMS:
             return False
         self._told.add(what)
@@ -338,7 +338,7 @@ def _fault(t_us: int, rig: str, text: str) -> Event:
 
 
 def _gathered_s(first: Came, rest: Iterable[Came]) -> float:
-    """Say how much later than made a rig's first frame came: lines that had gathered come at once."""
+    """How late a rig's first frame arrived, if lines had piled up and then came all at once."""
     late_s = made_s = 0.0
     before = first
     for came in rest:

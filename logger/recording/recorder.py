@@ -30,17 +30,17 @@ if TYPE_CHECKING:
     from logger.recording.rigs import Rigs
 
 COMMIT_S: Final = 0.2
-"""From commit to commit; a first frame after a pause is committed at once. With the work itself none waits
+"""Between commits; the first frame after a pause is committed at once. Including the work itself, none waits
 longer than the promised 250 ms. [s]"""
 IDLE_S: Final = 0.5
-"""Without readings the heartbeat and the requests still get their turn this often. [s]"""
+"""Without readings, the heartbeat and the requests still get their turn this often. [s]"""
 REQUESTS_S: Final = 0.05
-"""Requests are carried out for so long between two commits of readings, at least one of them. [s]"""
+"""Time for requests between two commits of readings; at least one is carried out. [s]"""
 STATE_S: Final = 10.0
-"""How often the state of clocks and judgement is kept; what came later is judged again. [s]"""
+"""How often the state of clocks and judgement is saved; what came later is judged again. [s]"""
 _LAST_TRIES: Final = 3
 _AGAIN_S: Final = 0.2
-"""After a commit that the disk would not take. [s]"""
+"""Pause after a commit that the disk wouldn't take. [s]"""
 
 log = logging.getLogger(__name__)
 
@@ -48,7 +48,7 @@ log = logging.getLogger(__name__)
 class Recorder:
     """Owns the journal's only writing connection, in a thread of its own.
 
-    There `rigs` are told what became of what they sent.
+    From there it tells `rigs` what was committed or refused.
     """
 
     def __init__(
@@ -69,7 +69,7 @@ class Recorder:
         self._desk = RequestDesk(time_line, rigs, keep=self._keep_after_request)
         self._kept_s = float("-inf")
         self._more_requests = False
-        # On the disk, of the running firing and of those before it since the start; let go of while the disk
+        # On the disk, from the running firing and those before it since the start; dropped while the disk
         # took nothing; came in while no firing was wanted.
         self._readings = self._lost = self._not_recorded = 0
         self._last_commit_us: int | None = None
@@ -81,10 +81,10 @@ class Recorder:
         """Done when its thread has ended."""
         self.journal = JournalFile(path, self.happened)
         self.show = Show.OFF
-        """What beacons should show; any thread may look."""
+        """What beacons should show; readable from any thread."""
 
     def start(self) -> None:
-        """Begin, and wait until sources may begin too; raises what it ended with before that."""
+        """Start, and wait until sources may start too; raise the error if it fails before that."""
         self.ended = self._pool.submit(self._run)
         self.ended.add_done_callback(lambda _: self._ready.set())
         self._ready.wait()
@@ -93,13 +93,13 @@ class Recorder:
 
     @property
     def stuck_s(self) -> float:
-        """For how long it has been at what takes a moment if all is well, unlike waiting for a disk. [s]."""
+        """How long it has been at work that should take a moment; waiting for a disk doesn't count. [s]."""
         since_s = self._busy_since_s
         return 0.0 if since_s is None else time.monotonic() - since_s
 
     @property
     def trouble(self) -> str:
-        """What keeps it from its work, in words; empty where nothing does."""
+        """What keeps it from its work, in words; empty if nothing does."""
         return self.journal.missing or self._told_trouble
 
     @property
@@ -108,16 +108,16 @@ class Recorder:
 
     @property
     def recording(self) -> bool:
-        """Whether what comes in gets onto the disk."""
+        """Whether readings get onto the disk."""
         return not (self.journal.missing or self.journal.full)
 
     def happened(self, what: str, detail: str) -> None:
-        """Note something (a word, and a sentence) among the firing's events; any thread may."""
+        """Add an event (a word, and a sentence) to the firing; callable from any thread."""
         data = {"what": what, "detail": detail}
         self._backlog.happened(Event(self._time.utc_us(), "system", data))
 
     def collect(self, taken: Unit) -> bool:
-        """Convert and judge what came in; False where there is nothing to write."""
+        """Convert and judge what came in; False if there is nothing to write."""
         batches, troubles = self.state.convert(taken.frames)
         anything = bool(taken.frames or taken.apart or taken.placed or taken.tokens or taken.refused)
         for trouble in troubles:
@@ -127,12 +127,12 @@ class Recorder:
             taken.events.append(Event(self._time.utc_us(), "fault", data))
         if self.state.now.holding:
             self._not_recorded += sum(batch.status.size for batch in batches)
-            batches, taken.placed, taken.keys = [], [], {}  # what isn't recorded stays set apart
+            batches, taken.placed, taken.keys = [], [], {}  # frames not recorded stay set apart
         taken.frames, taken.batches = [], batches
         begun_us = self.state.begins(batches)
         if not (rigs := {batch.rig for batch in batches}) <= self._seen_rigs:
             self._seen_rigs |= rigs
-            self.judged.keep_at_once = True  # a new rig's clock too: a restart goes on from it
+            self.judged.keep_at_once = True  # so that a restart has the new rig's clock
         said, taken.estimates = self.judged.judge(batches, begun_us, self.state.now.firing, self.state.plan)
         taken.events += said
         return anything or bool(taken.events or taken.estimates)
@@ -153,15 +153,15 @@ class Recorder:
                     return
                 if self._backlog:
                     time.sleep(_AGAIN_S)
-            log.error("ended with %d readings that the disk would not take", self._backlog.readings)
+            log.error("ended with %d readings that the disk wouldn't take", self._backlog.readings)
 
     def _waits_in_vain(self) -> bool:
-        """Let the sources begin though the disk takes nothing yet: what they give waits in memory."""
+        """Let the sources start though the disk takes nothing yet: readings wait in memory."""
         self._ready.set()
         return self._intake.stopped
 
     def record(self, writer: JournalWriter, taken: Unit) -> bool:
-        """Judge what came in, commit it, do what people asked for; False where the disk takes nothing."""
+        """Judge what came in, commit it, carry out requests; False if the disk takes nothing."""
         self._busy_since_s = time.monotonic()
         try:
             anything = self.collect(taken)
@@ -172,12 +172,12 @@ class Recorder:
         return self._sound(writer) and self._commit(writer)
 
     def resume(self, writer: JournalWriter) -> None:
-        """Go on with the firing that runs, if one does."""
+        """Carry on with the running firing, if there is one."""
         placing, now_us = self._intake.placing, self._time.utc_us()
         self.judged.end()
         with contextlib.closing(JournalReader(self._path)) as reader:
             if damage := self.state.resume(writer, reader, now_us):
-                self.happened("plan_damaged", f"it is recorded and judged without its plan: {damage}")
+                self.happened("plan_damaged", f"the firing is recorded and judged without its plan: {damage}")
             placing.expect(self.state.channels)
             firing, armed = self.state.now.firing, self.state.now.armed
             if armed is not None:
@@ -194,13 +194,11 @@ class Recorder:
                 except Exception as exc:
                     if latest.path == self._path:
                         raise
-                    log.warning(
-                        "%s", exc
-                    )  # of one that was set aside what can be read counts; it is joined later
+                    log.warning("%s", exc)  # a journal set aside: use what can be read; it is joined later
             self.judged.resume(writer, reader, firing, self.state.plan)
 
     def _sound(self, writer: JournalWriter) -> bool:
-        """Begin another journal if this one was found damaged; take over what was judged beside."""
+        """Start another journal if this one was found damaged; take over what was judged separately."""
         try:
             self.journal.check()
             firing, plan = self.state.now.firing, self.state.plan
@@ -215,7 +213,7 @@ class Recorder:
 
     def _add(self, unit: Unit) -> None:
         for gone in self._backlog.add(unit):
-            # The disk takes nothing, and memory is full: whoever still has these frames should keep them.
+            # The disk takes nothing and memory is full: whoever still has these frames should keep them.
             self._lost += gone.readings + len(gone.apart)
             self._intake.placing.forget(gone.keys)
             for row in gone.apart:
@@ -249,7 +247,7 @@ class Recorder:
         return self._answer_requests(writer)
 
     def _answer_requests(self, writer: JournalWriter) -> bool:
-        """Carry out what people asked for, after the readings and apart from them."""
+        """Carry out requests, after the readings and separately from them."""
         until_s = time.monotonic() + REQUESTS_S
         self._more_requests = False
         try:
@@ -268,7 +266,7 @@ class Recorder:
         except JournalError as exc:
             if exc.reason in WAITS:
                 return self._refused(exc, writer)
-            log.error("what people asked for can't be read: %s", exc)
+            log.error("the requests can't be read: %s", exc)
         return True
 
     def _keep_after_request(self, writer: JournalWriter, standing: Standing) -> None:
@@ -281,7 +279,7 @@ class Recorder:
         self.judged.keep(writer, standing.firing)
 
     def beat(self, standing: Standing, now_us: int, readings: int = 0) -> dict[str, Any]:
-        """Give the sign of life in the journal; `readings` go in with it."""
+        """Return the journal's sign of life; `readings` are committed with it."""
         up = Uptime.now()
         verdict = self.judged.verdict or {}
         return {

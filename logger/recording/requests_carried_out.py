@@ -1,4 +1,4 @@
-"""What people ask of the running firing, carried out: each request in a transaction of its own."""
+"""Carry out what people ask of the running firing, each request in its own transaction."""
 
 from __future__ import annotations
 
@@ -38,23 +38,23 @@ if TYPE_CHECKING:
     from logger.replay.judging import Judging
 
 UNDO_GRACE_S: Final = 5.0
-"""For a request that waited a moment. [s]"""
+"""Allowance for a request that waited a moment. [s]"""
 WAITS: Final = ("full", "read_only", "busy", "gone", "io")
-"""What a disk may get over: a request that met it is tried again."""
+"""Errors that a disk may recover from: the request is tried again."""
 NO_FIRING: Final = "no firing is running; start the rig, or ask for a new one"
 
 log = logging.getLogger(__name__)
 
 
 Keep = Callable[["JournalWriter", Standing], None]
-"""Keeps, in the request's own transaction, what must survive a restart together with it."""
+"""Saves, in the request's own transaction, what must survive a restart along with it."""
 
 
 class RequestDesk:
     """Carries requests out, and answers each of them.
 
-    Whatever is wrong with a request, or with what carries it out, costs that request alone: it is marked
-    refused with its reason, and never taken again.
+    If a request fails, for whatever reason, only that request suffers: it is marked refused, with the reason,
+    and never taken again.
     """
 
     def __init__(self, time_line: HostTime, rigs: Rigs, *, keep: Keep) -> None:
@@ -63,9 +63,9 @@ class RequestDesk:
     def answer(
         self, writer: JournalWriter, request: Request, standing: Standing, judging: Judging | None
     ) -> Standing:
-        """Carry out one request, write its answer beside it, and give what stands after it.
+        """Carry out one request, store its answer, and return the new state.
 
-        JournalError: the disk takes nothing; the request waits, and is to be tried again.
+        JournalError: the disk takes nothing; the request waits to be tried again.
         """
         try:
             with writer.transaction():
@@ -81,7 +81,7 @@ class RequestDesk:
         except StokewatchError as exc:
             why = str(exc)
         except Exception as exc:
-            # A fault of ours: it must cost neither the readings nor the requests that come after it.
+            # A fault of ours: it must not cost any readings, or the requests after it.
             log.error("request %d (%s) failed", request.id, shortened(request.kind), exc_info=exc)
             why = f"a fault in the logger ({type(exc).__name__}); see its log"
         with writer.transaction():
@@ -130,7 +130,7 @@ class RequestDesk:
     def _tried(self) -> dict[str, str]:
         beacons = self._rigs.beacons()
         if not beacons:
-            raise RequestError("no rig has said that it has a lamp or a buzzer; see firmware_notes/wiring.md")
+            raise RequestError("no rig has reported a lamp or a buzzer; see firmware_notes/wiring.md")
         self._rigs.test_beacons()
         return beacons
 
@@ -161,7 +161,7 @@ class _Firing:
 
     def act(self, asked: Acknowledge | Shelve) -> None:
         if self.judging is None:
-            raise RequestError("nothing is judged at the moment")
+            raise RequestError("no alarms are being judged at the moment")
         action = {Shelve: "shelve", Unshelve: "unshelve", Acknowledge: "ack"}[type(asked)]
         minutes = asked.minutes if isinstance(asked, Shelve) else 10.0
         for event in self.judging.act(self.now_us, action, asked.key, self.who, minutes=minutes):
@@ -169,7 +169,7 @@ class _Firing:
             self.writer.add_event(self.firing.id, t_us, event.kind, event.data, event.who)
 
     def amend(self, asked: Amend) -> int:
-        """Write a note again in the old one's place, which stays in the journal as retracted."""
+        """Replace a note by a corrected one; the old one stays in the journal as retracted."""
         was = self.writer.retract_event(self.firing.id, asked.event, self.now_us, 0, self.who)
         if was is None or was.kind != "note":
             raise RequestError("that isn't a note of this firing; choose one that is", "event")
@@ -185,7 +185,7 @@ class _Firing:
         was = self.writer.retract_event(self.firing.id, asked.event, self.now_us, since_us, self.who)
         if was is None:
             raise RequestError(
-                f"that can't be taken back any more, {UNDO_S:.0f} s after it was noted; add a note"
+                f"too late to take that back: only possible within {UNDO_S:.0f} s. Add a note instead"
             )
         if was.kind == "spot" and self.judging is not None:
             self.judging.retract_spot(was.t_us, was.data)
@@ -194,7 +194,7 @@ class _Firing:
 
 
 def _kept(asked: Note | Spot) -> dict[str, Any]:
-    """What the journal keeps: a place only where somebody said one, as in journals from before that."""
+    """What the journal keeps: a place only if one was given, so that older journals look the same."""
     data = data_of(asked)
     data.pop("ago_min", None)
     if not data["zone"]:

@@ -1,4 +1,4 @@
-"""The rigs as the logger reads them: their sources, what those say of themselves, and the beacons."""
+"""The rigs as the logger reads them: their sources, what those report, and the beacons."""
 
 from __future__ import annotations
 
@@ -30,15 +30,15 @@ from logger.sources.stored import StoredFiring
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What the command line says to the logger."""
+    """The command line's settings for the logger."""
 
     home: Home
-    # serial_ports, mqtt_urls: without any of both, serial ports are listened to for a rig
+    # without serial_ports and mqtt_urls, the logger searches serial ports for a rig
     serial_ports: tuple[str, ...] = ()
     mqtt_urls: tuple[str, ...] = ()
-    rigs: tuple[str, ...] = ()  # only these of the rigs that send to a broker; all if empty
-    stored: Path | None = None  # a CSV file of an earlier firing that is to be shown again
-    sources: tuple[PlanSource, ...] = ()  # rigs that don't speak the rig's line: of the plan, and of `--as`
+    rigs: tuple[str, ...] = ()  # of the rigs that send to a broker, only these; all if empty
+    stored: Path | None = None  # a CSV file of an earlier firing to show again
+    sources: tuple[PlanSource, ...] = ()  # rigs that don't send the rig's line, from the plan and `--as`
     plan: Plan | None = None
     title: str = ""
     time_scale: float = 1.0
@@ -46,14 +46,14 @@ class Settings:
 
 
 class Rigs:
-    """All sources and beacons of a logger; belongs to the event loop that it is made in.
+    """All sources and beacons of a logger; belongs to the event loop it is created in.
 
-    `beacons` are rigs that had one when the logger was last here. UserError where a source is named wrongly.
+    `beacons` are rigs that had one when the logger last ran. UserError if a source is misnamed.
     """
 
     def __init__(self, settings: Settings, intake: Intake, beacons: Iterable[str]) -> None:
         self._loop, self._intake = asyncio.get_running_loop(), intake
-        # A number that nobody guesses: who answers rightly has heard the question.
+        # An unguessable number: a correct answer proves that the rig heard the question.
         self._beacons = Beacons(self._say, partial(secrets.randbelow, 1 << 30), beacons)
         taken: set[str] = set()  # serial ports that are open
         self.feeding = Feeding(
@@ -65,31 +65,31 @@ class Rigs:
         self.tick = self._beacons.tick
 
     def committed(self, tokens: Sequence[Token]) -> None:
-        """Thank for what is on disk."""
+        """Acknowledge what is on disk."""
         self._tell(lambda source: source.acknowledge, tokens)
 
     def refused(self, tokens: Sequence[Token]) -> None:
-        """Say what nobody keeps."""
+        """Tell sources what wasn't kept."""
         self._tell(lambda source: source.refuse, tokens)
 
     def again(self, tokens: Sequence[Token]) -> None:
-        """Have sent again what had to be let go of."""
+        """Ask for what had to be dropped to be sent again."""
         self._tell(lambda source: source.ask_again, tokens)
 
     def armed(self, plan: Plan) -> None:
-        """Read the sources of a plan that was armed."""
+        """Read the sources of the plan just armed."""
         self._in_loop(lambda: self.feeding.plan(plan.sources))
 
     def sources(self) -> list[dict[str, Any]]:
-        """Give what the sources last said of themselves."""
+        """Return what the sources last reported."""
         return self.feeding.states()
 
     def beacons(self) -> dict[str, str]:
-        """Give the state of each rig's beacon."""
+        """Return the state of each rig's beacon."""
         return self._beacons.states(time.monotonic())
 
     def test_beacons(self) -> None:
-        """Have all beacons tried."""
+        """Test all beacons."""
         self._in_loop(lambda: self._beacons.test(time.monotonic()))
 
     def _tell(
@@ -121,13 +121,13 @@ class Rigs:
 def given_sources(
     settings: Settings, answered: Answer, taken: set[str], reserved: Callable[[], Container[str]]
 ) -> list[Fed]:
-    """Make the sources that the command line names; else a serial port that looks for a rig.
+    """Create the sources that the command line names, or else a serial port that searches for a rig.
 
-    `answered` is given what rigs say besides frames; `taken` are ports that are open, shared between the
-    sources; at those `reserved` nobody looks for a rig. UserError where one is named wrongly.
+    `answered` gets what rigs say besides frames; `taken` are the open ports, shared between the sources;
+    `reserved` ports aren't searched for a rig. UserError if a source is misnamed.
     """
     if settings.stored is not None:
-        from logger.exchange.csv_in import read_csv  # most starts need none of it, and are to be quick
+        from logger.exchange.csv_in import read_csv  # rarely needed, and starts should be quick
 
         firing = read_csv(settings.stored)
         name = settings.stored.name
@@ -155,7 +155,7 @@ def given_sources(
 
 
 def _client_id(home: Home) -> str:
-    """Name this folder's logger to brokers, the same at every start: they keep frames under that name."""
+    """Client ID of this folder's logger, the same at every start: brokers keep frames under it."""
     path = home.root / "mqtt_client_id"
     if not path.exists():
         path.write_text(f"stokewatch-{uuid4().hex[:16]}\n")

@@ -1,4 +1,4 @@
-"""What a service manager such as systemd is told: that the logger is ready, and that it lives.
+"""Tell a service manager such as systemd that the logger is ready, and alive.
 
 `stokewatch run` listens to its own logger in the same way, and passes on what it hears.
 
@@ -35,9 +35,9 @@ def tell(state: str) -> None:
 
 
 class Listener:
-    """Hears what one child says of itself, and passes it on to whoever listens to us.
+    """Hears what one child reports, and passes it on to whoever listens to us.
 
-    `address` is for the child's environment; `ready`, whether it has said so since `begin`.
+    `address` is for the child's environment; `ready`: whether the child has said so since `begin`.
     """
 
     def __init__(self) -> None:
@@ -55,17 +55,17 @@ class Listener:
         self.begin()
 
     def begin(self) -> None:
-        """Begin to wait for a child that was just started."""
+        """Start waiting for a child that has just been started."""
         self.ready = False
         self._heard_s = time.monotonic()
 
     @property
     def silent_s(self) -> float:
-        """For how long nothing was said. [s]."""
+        """How long the child has been silent. [s]."""
         return time.monotonic() - self._heard_s
 
     def hear(self) -> None:
-        """Take in all that was said."""
+        """Take in everything said so far."""
         with contextlib.suppress(OSError):
             while True:
                 said = self.socket.recv(4096).decode("utf-8", "replace")

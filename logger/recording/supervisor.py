@@ -1,4 +1,4 @@
-"""Keeps the logger, the page and (in a demo) the simulated rig alive as processes of their own."""
+"""Keep the logger, the page and (in a demo) the simulated rig alive, each as its own process."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from typing import Final
 from logger.recording.service_manager import ADDRESS, Listener
 
 GRACE_S: Final = 1.6
-"""How long a child may take to end after SIGTERM: the promised 2 s less our own part. [s]"""
+"""How long a child may take to end after SIGTERM: the promised 2 s minus our own part. [s]"""
 
 SILENT_S: Final = 10.0
-"""A logger tells every second that it lives; what it has in memory is lost with it, so not too soon. [s]"""
+"""A logger reports every second; killing it loses what it has in memory, so this isn't short. [s]"""
 START_S: Final = 60.0
-"""From its start to its first word: a small computer reads its programs slowly. [s]"""
+"""From start to first report: a small computer is slow to load programs. [s]"""
 _LOOK_S: Final = 0.5
 
 _FIRST_WAIT_S: Final = 0.2
@@ -30,7 +30,7 @@ _HEALTHY_AFTER_S: Final = 10.0
 _STARTED_AFTER_S: Final = 0.5
 _FROM_OUTSIDE: Final = (-signal.SIGKILL, -signal.SIGTERM, -signal.SIGINT, -signal.SIGHUP)
 USER_ERROR: Final = 2
-"""A child that ends with this status was given something wrong: starting it again can't fix that."""
+"""Status of a child that was given something wrong: restarting can't fix that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,33 +39,33 @@ class Child:
 
     name: str
     argv: tuple[str, ...]
-    needed: bool = True  # ends everything when it ends by itself with a user's mistake, or cleanly
-    # tells every second that it lives (`service_manager.tell`); one that hangs is killed and started again
+    needed: bool = True  # if it ends cleanly, or through a user's mistake, everything ends
+    # reports every second (`service_manager.tell`); if it hangs, it is killed and restarted
     watched: bool = False
 
 
 def python_module(module: str, *arguments: str) -> tuple[str, ...]:
     """Command line that runs a module of this project under this interpreter."""
-    # -P: a logger.py in the folder that somebody stands in is none of ours.
+    # -P: a logger.py in the current folder isn't ours.
     return (sys.executable, "-P", "-m", module, *arguments)
 
 
 async def _run(
     child: Child, listener: Listener | None, stop: asyncio.Event, silent_s: float
 ) -> tuple[int | None, bool]:
-    """Run it to its end, by itself or for hanging: its status, and whether it hung.
+    """Run a child until it ends or is killed because it hangs; return its status, and whether it hung.
 
-    No status where everything stops.
+    The status is None if everything is stopping.
     """
     env = {**os.environ, "PYTHONUNBUFFERED": "1"}
-    env.pop(ADDRESS, None)  # what the page says is nothing to a service manager
+    env.pop(ADDRESS, None)  # the page doesn't talk to the service manager
     if listener is not None:
         listener.begin()
         env[ADDRESS] = listener.address
     process = await asyncio.create_subprocess_exec(
         *child.argv,
         stdin=asyncio.subprocess.DEVNULL,
-        # Its own session: Ctrl-C goes to us alone, and the children end in our order.
+        # Its own session: only we get Ctrl-C, and we end the children in order.
         start_new_session=True,
         preexec_fn=end_with_parent,
         env=env,
@@ -76,7 +76,7 @@ async def _run(
     while not ended.done() and not stopping.done():
         await asyncio.wait((ended, stopping), timeout=_LOOK_S, return_when=asyncio.FIRST_COMPLETED)
         if listener is not None:
-            listener.hear()  # also its last word, for whoever listens to us
+            listener.hear()  # its last word too, for whoever listens to us
             if not hung and listener.silent_s > (silent_s if listener.ready else START_S):
                 hung = True
                 with contextlib.suppress(ProcessLookupError):
@@ -91,11 +91,11 @@ async def _run(
 async def supervise(
     children: Sequence[Child], say: Callable[[str], None], *, silent_s: float = SILENT_S
 ) -> int:
-    """Run the children until a signal comes (0) or one can't go on (its status).
+    """Run the children until a signal comes (0) or one can't carry on (its status).
 
-    A child that dies is started again, at once at first and then more slowly (at most every 5 s); one that
-    was killed from outside always at once. They end in the opposite order. A watched one hangs if silent for
-    longer. [s]
+    A child that dies is restarted, at first right away and then more slowly (waiting at most 5 s); one killed
+    from outside always right away. They end in reverse order. A watched child counts as hung when silent for
+    longer than `silent_s`. [s]
     """
     loop = asyncio.get_running_loop()
     stop = asyncio.Event()
@@ -118,8 +118,12 @@ async def supervise(
                     break
                 if not own_fault(time.monotonic() - started, code):
                     wait_s = _FIRST_WAIT_S
-                how = f"gave no sign for {silent_s:g} s and was killed" if hung else f"ended ({_how(code)})"
-                say(f"{child.name} {how}; starting it again")
+                how = (
+                    f"gave no sign of life for {silent_s:g} s and was killed"
+                    if hung
+                    else f"ended ({_how(code)})"
+                )
+                say(f"{child.name} {how}; restarting it")
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(stop.wait(), wait_s)
                 wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
@@ -131,10 +135,10 @@ async def supervise(
 
 
 def own_fault(lived_s: float, code: int) -> bool:
-    """Say whether a child's end, by status or signal (below 0), speaks against starting the next at once.
+    """Whether a child that ended with this status, or signal (below 0), should not be restarted right away.
 
-    Not where it had worked for long, or had started and was then killed by somebody (a system short of memory
-    does that).
+    False if it had worked for long, or had started and was then killed from outside (as a system short of
+    memory does).
     """
     if code in _FROM_OUTSIDE:
         return lived_s < _STARTED_AFTER_S
@@ -142,7 +146,7 @@ def own_fault(lived_s: float, code: int) -> bool:
 
 
 def end_with_parent() -> None:
-    """Ask the kernel (Linux) for SIGTERM when our parent is gone, so that no process is left behind."""
+    """Ask the kernel (Linux) for SIGTERM when our parent dies, so that no process is left behind."""
     if sys.platform == "linux":
         pr_set_pdeathsig = 1
         ctypes.CDLL(None).prctl(pr_set_pdeathsig, signal.SIGTERM)

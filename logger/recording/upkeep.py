@@ -1,4 +1,4 @@
-"""Has the journal checked and damaged ones joined, beside the recording and never in its way."""
+"""Have the journal checked and damaged ones joined, without getting in the recording's way."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 FIRST_S: Final = 20.0
 """From the start to the check: the fire comes first. [s]"""
 LOOK_S: Final = 1.0
-"""How often it is looked whether something was set aside. [s]"""
+"""How often to look for journals set aside. [s]"""
 AGAIN_S: Final = 600.0
-"""What couldn't be joined is tried again after this. [s]"""
+"""Until a journal that couldn't be joined is tried again. [s]"""
 
 log = logging.getLogger(__name__)
 
@@ -55,14 +55,14 @@ async def _check(path: Path, journal: JournalFile) -> None:
     if structure := told.get("structure"):
         journal.damage = "; ".join(structure[:3])
     elif rows := told.get("rows"):
-        text = f"{'; '.join(rows)}: gaps, all else is sound"
+        text = f"{'; '.join(rows)}: these are gaps now, everything else is sound"
         log.error("%s: %s", path, text)
         journal.tell("journal_rows_damaged", text)
 
 
 async def _join(path: Path, aside: Path, journal: JournalFile) -> None:
     journal.upkeep = (
-        f"a damaged journal was set aside ({aside.name}); what can be read of it is being joined to this one"
+        f"a damaged journal was set aside ({aside.name}); its readable part is being joined to this one"
     )
     told = await _run("join", str(path), str(aside))
     if "error" in told:
@@ -71,7 +71,7 @@ async def _join(path: Path, aside: Path, journal: JournalFile) -> None:
         return
     journal.upkeep = ""
     journal.joined = True
-    lost = "; ".join(told["lost"]) or "nothing that is known"
+    lost = "; ".join(told["lost"]) or "nothing, as far as is known"
     text = (
         f"saved {told['firings']} firings, {told['readings']} readings and {told['events']} events; "
         f"lost: {lost}; the damaged file is kept as {told['aside']}"
@@ -97,4 +97,4 @@ async def _run(*arguments: str) -> dict[str, Any]:
     try:
         return dict(json.loads(said))
     except ValueError:
-        return {"error": f"{arguments[0]} ended with status {process.returncode}; the logger's log says why"}
+        return {"error": f"{arguments[0]} ended with status {process.returncode}; see the logger's log"}

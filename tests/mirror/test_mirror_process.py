@@ -54,7 +54,7 @@ def test_run_sends_along_and_nobody_sees_the_token(
         run.send_signal(signal.SIGTERM)
         output, _ = run.communicate(timeout=20)
         assert run.returncode == 0
-        assert "mirror ended (SIGKILL); starting it again" in output
+        assert "mirror ended (SIGKILL); restarting it" in output
         assert TOKEN not in output
     assert stokewatch("status", home=home)["mirror"]["state"] == "stopped"
 

@@ -51,7 +51,7 @@ def test_a_logger_that_hangs_is_told(home: Home, monkeypatch: pytest.MonkeyPatch
         found = look(home, "")
         sign.close()
     assert not found.recording
-    assert "hangs" in found.trouble
+    assert "has hung" in found.trouble
     assert "end that process and start it again" in found.trouble
 
 

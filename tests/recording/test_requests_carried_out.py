@@ -125,7 +125,7 @@ async def test_after_a_minute_it_stands(running: Running, monkeypatch: pytest.Mo
     noted = running.ask("note", kind="gust")
     monkeypatch.setattr(requests_carried_out, "UNDO_S", -requests_carried_out.UNDO_GRACE_S - 1.0)
     refused = running.ask("retract", event=noted["event"])
-    assert "can't be taken back" in refused["error"]
+    assert "too late to take that back" in refused["error"]
     assert len(running.events("note")) == 1
     assert UNDO_S == 60.0
 
@@ -172,5 +172,5 @@ async def test_lamps_and_buzzers_are_tried_where_there_are_any(tmp_path: Path, t
         assert (answer["ok"], answer["beacons"], lamps.tried) == (True, there, 1)
     else:
         assert not answer["ok"]
-        assert "no rig has said that it has a lamp or a buzzer" in answer["error"]
+        assert "no rig has reported a lamp or a buzzer" in answer["error"]
         assert lamps.tried == 0

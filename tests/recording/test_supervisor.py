@@ -74,7 +74,7 @@ def test_a_child_that_dies_comes_back(tmp_path: Path) -> None:
         process.send_signal(signal.SIGTERM)
         output, _ = process.communicate(timeout=10)
     assert process.returncode == 0
-    assert "child0 ended (SIGKILL); starting it again" in output
+    assert "child0 ended (SIGKILL); restarting it" in output
     assert not any(psutil.pid_exists(pid) for pid in _pids(note))
 
 
@@ -119,7 +119,7 @@ def test_a_child_that_hangs_is_killed_and_started_again(tmp_path: Path) -> None:
         process.send_signal(signal.SIGTERM)
         output, _ = process.communicate(timeout=20)
     assert process.returncode == 0
-    assert "child0 gave no sign for 3 s and was killed; starting it again" in output
+    assert "child0 gave no sign of life for 3 s and was killed; restarting it" in output
     assert len(_pids(note)) == 2, "the second one tells that it lives"
 
 
