@@ -1,4 +1,4 @@
-"""Whose frames are recorded: so many rigs and channels a firing, and those that are known first. Pure."""
+"""Decide whose frames are recorded: limits on rigs and channels, known ones first. Pure."""
 
 from __future__ import annotations
 
@@ -9,22 +9,22 @@ from logger.reading import MAX_CHANNELS
 from logger.rig_line.outcome import Begin
 
 MAX_RIGS: Final = 128
-"""Rigs that are recorded at one time."""
+"""Rigs recorded at one time."""
 MAX_COLUMNS: Final = 1024
-"""Channels of a firing, over all its rigs: 50 rigs with 16 each, and some."""
+"""Channels of a firing, over all its rigs: 50 rigs with 16 each, with room to spare."""
 COLUMNS_A_RIG: Final = 2 * MAX_CHANNELS
-"""Channels of one rig, over all it ever sends in a firing."""
+"""Channels of one rig, over a whole firing."""
 FREE: Final = 8
-"""So many rigs are recorded from their first frame on; further ones once they have gone on steadily."""
+"""How many rigs are recorded from their first frame on; any more only once they are steady."""
 RESERVED: Final = 8
-"""Seats for rigs at a serial port, and for those that bring a channel of the plan."""
+"""Seats for rigs at a serial port, and for those with a channel of the plan."""
 RESERVED_COLUMNS: Final = RESERVED * MAX_CHANNELS // 4
 GONE_S: Final = 60.0
-"""A rig that has been silent for so long gives up its seat if another wants it. [s]"""
+"""After this silence a rig gives up its seat if another needs it. [s]"""
 
 
 class Admission:
-    """Keeps the seats; `planned` are channels that the plan names."""
+    """Keeps the seats; `planned` are the plan's channels."""
 
     def __init__(self) -> None:
         self.planned: frozenset[str] = frozenset()
@@ -33,14 +33,14 @@ class Admission:
         self._count = 0
 
     def known(self, rig: str, channels: Iterable[str]) -> None:
-        """Seat a rig that the firing has already."""
+        """Seat a rig that the firing already has."""
         columns = self._columns.setdefault(rig, set())
         before = len(columns)
         columns.update(channels)
         self._count += len(columns) - before
 
     def begin(self, rig: str, channels: Collection[str], now_s: float, *, wired: bool) -> Begin:
-        """Say how the line of a rig with these channels may begin; `wired`: it came by a serial port."""
+        """How the line of a rig with these channels may begin; `wired`: it is at a serial port."""
         if rig in self._columns:
             return Begin.AT_ONCE
         planned = not self.planned.isdisjoint(channels)
@@ -53,7 +53,7 @@ class Admission:
         return Begin.AT_ONCE if planned or len(self._columns) < FREE else Begin.WHEN_STEADY
 
     def allow(self, rig: str, channels: Collection[str], now_s: float) -> Collection[str]:
-        """Seat a rig, and say which of its channels are recorded: nearly always all of them."""
+        """Seat a rig, and return which of its channels are recorded: nearly always all of them."""
         self._heard_s[rig] = max(now_s, self._heard_s.get(rig, now_s))
         columns = self._columns.setdefault(rig, set())
         if columns.issuperset(channels):
@@ -65,7 +65,7 @@ class Admission:
         return [name for name in channels if name in columns]
 
     def begin_afresh(self, now_s: float) -> None:
-        """Another firing begins: rigs that are heard now keep their seats, and bring their channels again."""
+        """Start over for another firing: rigs heard now keep their seats, without their channels."""
         self._heard_s = {rig: s for rig, s in self._heard_s.items() if now_s - s < GONE_S}
         self._columns = {rig: set() for rig in self._heard_s}
         self._count = 0

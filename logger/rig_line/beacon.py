@@ -1,9 +1,9 @@
 """Lamps and buzzers at the fire: what each is told, and whether it has answered. No I/O, no clock.
 
-The logger says what to show every few seconds, changed or not; the rig answers each time with what it shows.
-A beacon that doesn't answer, or shows something else, has failed: that is an alarm itself, since a dark lamp
-must never pass for a fire that is well. The rig, for its part, shows by a pattern of its own that it hasn't
-been told anything for half a minute.
+The logger says every few seconds what to show, changed or not; the rig answers each time with what it shows.
+A beacon that doesn't answer, or shows something else, has failed. That is an alarm in itself, since a dark
+lamp must never be taken to mean that the fire is well. The rig has a pattern of its own for when it has heard
+nothing for half a minute.
 """
 
 from __future__ import annotations
@@ -15,20 +15,20 @@ from typing import Final, Literal
 from logger.rig_line.dialogue import BeaconAnswer, sealed
 
 REPEAT_S: Final = 5.0
-"""How often the same is said again. [s]"""
+"""How often the line is repeated. [s]"""
 
 FAILED_AFTER_S: Final = 12.0
-"""From the first word that got no right answer to the alarm: two repetitions may be lost. [s]"""
+"""From the first line without a correct answer to the alarm: two repetitions may be lost. [s]"""
 
 
 TEST_S: Final = 3.0
-"""A test lasts so long; nothing else is shown meanwhile. [s]"""
+"""How long a test lasts; nothing else is shown during it. [s]"""
 
 RIG_GONE_S: Final = 6.0
-"""A rig that sends no frames for so long is silent as a whole, which is another alarm's affair. [s]"""
+"""After this long without frames the whole rig is silent, which is for another alarm. [s]"""
 
 Say = Callable[[str, str, bytes], None]
-"""Is given a source's name, a rig's, and a line for it."""
+"""Called with a source's name, a rig's, and a line for it."""
 
 
 class Show(StrEnum):
@@ -41,7 +41,7 @@ class Show(StrEnum):
     GOOD = "good"
     """A target was reached: three short flashes and beeps, every ten seconds."""
     STANDING = "standing"
-    """An alarm that was acknowledged and still stands: the lamp is steady."""
+    """An alarm that is acknowledged but still active: the lamp is steady."""
     ALARM = "alarm"
     """An alarm that nobody has acknowledged: flashing and sounding."""
     TEST = "test"
@@ -51,8 +51,8 @@ class Show(StrEnum):
 def show_for(*, firing: bool, unacknowledged: bool, standing: bool, good: bool) -> Show:
     """Choose what to show.
 
-    `unacknowledged`: a warning, standing or returned, that nobody has acknowledged; shelved ones don't count.
-    `standing`: one that was acknowledged and still stands. `good`: good news (`target_reached`, `soak_done`)
+    `unacknowledged`: a warning, active or cleared, that nobody has acknowledged; silenced ones don't count.
+    `standing`: one that is acknowledged but still active. `good`: good news (`target_reached`, `soak_done`)
     that nobody has acknowledged.
     """
     if not firing:
@@ -65,24 +65,24 @@ def show_for(*, firing: bool, unacknowledged: bool, standing: bool, good: bool) 
 
 
 def ask_topic(rig: str) -> str:
-    """Give the MQTT topic on which a rig takes the host's lines, each a message without a newline, QoS 1."""
+    """MQTT topic on which a rig takes the host's lines, each a message without its newline, QoS 1."""
     return f"stokewatch/{rig}/ask"
 
 
 def answer_topic(rig: str) -> str:
-    """Give the MQTT topic on which a rig answers; the message is the line, without its newline."""
+    """MQTT topic on which a rig answers; the message is the line, without its newline."""
     return f"stokewatch/{rig}/answer"
 
 
 def beacon_line(number: int, show: Show) -> bytes:
-    """Give the line, newline included, that tells a beacon what to show; the answer repeats `number`."""
+    """Make the line, newline included, that tells a beacon what to show; the answer repeats `number`."""
     return sealed(f"b{number} {show}".encode())
 
 
 class Beacon:
     """One rig's beacon, as the logger sees it.
 
-    `number` gives each line another one. One that nobody guesses proves that whoever comes back with it has
+    `number` draws a different one for each line. Being unguessable, it proves that whoever repeats it has
     heard the line.
     """
 
@@ -98,15 +98,15 @@ class Beacon:
         self._asked: dict[int, Show] = {}
 
     def want(self, show: Show) -> None:
-        """Change what should be shown; the next `due` says it at once."""
+        """Change what should be shown; the next `due` sends it at once."""
         if show != self.show:
             self.show = show
             self._said_s = None
 
     def due(self, now_s: float) -> bytes | None:
-        """Give the line to be sent now (by serial port, or on `ask_topic`), or None.
+        """Return the line to send now (by serial port, or on `ask_topic`), or None.
 
-        Whether that worked is of no consequence here: only the answer counts.
+        It doesn't matter whether the sending works: only the answer counts.
         """
         if self._said_s is not None and now_s - self._said_s < REPEAT_S:
             return None
@@ -121,10 +121,10 @@ class Beacon:
         return beacon_line(number, self.show)
 
     def answered(self, answer: BeaconAnswer) -> None:
-        """Take an answer. It only counts if it is to the last that was said, and shows just that."""
+        """Take an answer; it counts only if it is to the last line, and shows just that."""
         if answer.rig != self.rig:
             return
-        asked = self._asked.pop(answer.beacon, None)  # once: what comes again was recorded
+        asked = self._asked.pop(answer.beacon, None)  # counts once: a repetition may be a recording
         if asked is None:
             return
         self.shown = answer.show
@@ -134,11 +134,11 @@ class Beacon:
                 self.show = Show.QUIET
 
     def state(self, now_s: float) -> Literal["untold", "waiting", "shown", "failed", "none"]:
-        """Say how it stands.
+        """Return its state.
 
-        `untold`: nothing was said yet; `waiting`: an answer is still due; `shown`: it shows what it should;
-        `failed`: it has not answered rightly for `FAILED_AFTER_S`, which is an alarm; `none`: the rig has
-        neither lamp nor buzzer.
+        `untold`: nothing sent yet; `waiting`: an answer is still due; `shown`: it shows what it should;
+        `failed`: no correct answer for `FAILED_AFTER_S`, which is an alarm; `none`: the rig has neither lamp
+        nor buzzer.
         """
         if not self._told:
             return "untold"
@@ -152,9 +152,9 @@ class Beacon:
 class Beacons:
     """Tells each rig what to show; for `number` see `Beacon`.
 
-    Whether a rig has a lamp or a buzzer shows by its answers alone: one that never answered is told, in case
-    it can show something, but is not missed. One that has answered once is; so is one that is `known` from
-    when this firing was last watched.
+    Only its answers show whether a rig has a lamp or a buzzer: one that has never answered still gets the
+    line, in case it can show something, but isn't missed. One that has answered is missed; so is one that is
+    `known` from when this firing was last watched.
     """
 
     def __init__(self, say: Say, number: Callable[[], int], known: Iterable[str] = ()) -> None:
@@ -162,11 +162,11 @@ class Beacons:
         self._number = number
         self._known = set(known)
         self._beacons: dict[str, Beacon] = {}
-        self._sources: dict[str, str] = {}  # by rig: where it was told
+        self._sources: dict[str, str] = {}  # by rig: the source it was told through
         self._test_until_s = float("-inf")
 
     def tick(self, now_s: float, show: Show, heard: Mapping[str, tuple[str, float]]) -> None:
-        """Send what is due; `heard` has by rig the source of its last frame, and when (monotonic)."""
+        """Send what is due; `heard` gives, by rig, the source and time (monotonic) of its last frame."""
         for rig, (source, last_s) in list(heard.items()):
             if now_s - last_s > RIG_GONE_S:
                 self._beacons.pop(rig, None)
@@ -182,13 +182,13 @@ class Beacons:
                 self._say(source, rig, line)
 
     def test(self, now_s: float) -> None:
-        """Have every lamp and buzzer tried."""
+        """Test every lamp and buzzer."""
         self._test_until_s = now_s + TEST_S
         for beacon in self._beacons.values():
             beacon.want(Show.TEST)
 
     def answered(self, answer: BeaconAnswer, source: str) -> None:
-        """Take an answer; one to nothing that was said, or not from where the rig was told, is none."""
+        """Take an answer; one to no question, or not from the source that was asked, doesn't count."""
         beacon = self._beacons.get(answer.rig)
         if beacon is None or self._sources.get(answer.rig) != source:
             return
@@ -199,7 +199,7 @@ class Beacons:
             self._known.add(answer.rig)
 
     def states(self, now_s: float) -> dict[str, str]:
-        """Say how each beacon stands: `waiting`, `shown`, `failed` or, its rig silent, `unreachable`."""
+        """Each beacon's state: `waiting`, `shown`, `failed` or, if its rig is silent, `unreachable`."""
         return {
             rig: self._beacons[rig].state(now_s) if rig in self._beacons else "unreachable"
             for rig in sorted(self._known)

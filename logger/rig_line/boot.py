@@ -1,7 +1,7 @@
-"""One boot of a rig, as its recorded frames tell it: what comes next, comes late, or was here before. Pure.
+"""One boot of a rig, known from its recorded frames: which frame is next, late, or recorded already. Pure.
 
-A frame says three things that hang together: `seq`, `ms`, and when it came in. Whether it can be of this boot
-shows by all three; what only may be is for `stream` to settle.
+A frame's `seq`, `ms` and time of arrival must be consistent with one another; together they show whether it
+can be from this boot. `stream` settles the doubtful ones.
 """
 
 from __future__ import annotations
@@ -18,59 +18,59 @@ from logger.rig_line.holes import Hole, Holes
 from logger.rig_line.wire import Counters
 
 WINDOW: Final = 4096
-"""So many frames back each one's clock and checksum are remembered: 7 min at 10 Hz, 48 KiB a boot."""
+"""How many frames back clock and checksum are remembered: 7 min at 10 Hz, 48 KiB a boot."""
 
 LATE_OK_S: Final = 2.0
-"""A frame may be under way for so long, in times without trouble. [s]"""
+"""Longest delay of a frame when nothing is wrong. [s]"""
 EARLY_S: Final = 0.3
-"""Nothing comes before it was made; the least delay may have been overestimated by this much. [s]"""
+"""Nothing arrives before it is made, but the least delay may be overestimated by this much. [s]"""
 NARROW_MS: Final = 10_000
-"""A hole that is no wider has so little room that what fits in is taken for what is missing. [ms]"""
+"""A hole this narrow has so little room that whatever fits it is taken for the missing frame. [ms]"""
 
 _DRIFT: Final = 300e-6
 _REBASE_S: Final = 5.0
 SWAPPED: Final = 16
-"""So many frames may be lost, or come in another order, in one moment without trouble."""
+"""How many frames may be lost or out of order at a time when nothing is wrong."""
 _FIRST_WINDOW: Final = 256
 _FASTER: Final = 4.0
-"""So many times the usual pace is still possible."""
+"""How many times the usual pace is still possible."""
 _UNKNOWN_STEP_MS: Final = 60_000
 _KEPT_MS: Final = 3 * 86_400_000
-"""No rig has kept what is older than that from before it was first heard. [ms]"""
+"""No rig keeps frames older than this from before it was first heard. [ms]"""
 
 
 class Fit(enum.Enum):
-    """What a frame is to a boot."""
+    """How a frame fits a boot."""
 
     EXACT = "exact"
     """The very next one."""
     NEXT = "next"
-    """In its turn, after some that are missing."""
+    """In order, after some missing ones."""
     LATE = "late"
-    """Out of its turn, and missing until now."""
+    """Out of order, and missing until now."""
     SAME = "same"
     """Recorded already."""
     AHEAD = "ahead"
-    """May come after this boot's newest, but too early, too late, or more at once than can have been made."""
+    """Could follow the newest, but came too early or too late, or there are more than can have been made."""
     BEHIND = "behind"
-    """May be one that is missing; so may a second rig's, or a new boot's."""
+    """Could be a missing one, but also a second rig's, or a new boot's."""
     NO = "no"
 
 
 class Trust(enum.Enum):
-    """Which of a rig's counters can be believed."""
+    """Which of a rig's counters can be trusted."""
 
     BOTH = "both"
     CLOCK = "clock"
-    """`seq` stands still or jumps: the order is that of `ms`."""
+    """`seq` is stuck or jumps: `ms` gives the order."""
     NEITHER = "neither"
-    """Order and time are those of arrival."""
+    """Arrival gives order and time."""
 
 
 class Boot:
     """Follows one boot of a rig; counts into `counters`, takes the frames' times from `clock`.
 
-    `floor_s` is where the rig's line of time had got to: no frame of this boot is older.
+    `floor_s` is how far the rig's time line had got: no frame of this boot is older.
     """
 
     def __init__(
@@ -87,20 +87,20 @@ class Boot:
         self.trust = trust
         self.count = 0
         self.primed = False
-        """Whether nothing of it has come in yet: it is known from the journal alone."""
+        """Whether it is known only from the journal: none of its frames has come in yet."""
         self.pace_ms = 0.0
         """Between frames; 0 while unknown. [ms]"""
         self.alive_s = float("-inf")
-        """When this boot was last known to run, on the clock of the arrivals. [s]"""
+        """When this boot was last known to be running, on the arrivals' clock. [s]"""
         self._counters = counters
-        # By seq modulo their length, of frames not further back than that; short boots need little.
+        # Indexed by seq modulo their length, for frames no further back than that; short boots need little.
         self._clocks = array("I", [0]) * _FIRST_WINDOW
         self._checksums = array("q", [UNKNOWN]) * _FIRST_WINDOW
-        self._keys: dict[tuple[int, int, int], None] = {}  # in place of these without trust in seq
+        self._keys: dict[tuple[int, int, int], None] = {}  # used instead of these if seq can't be trusted
         self._holes = Holes()
-        # seq and ms without wrapping: how far they are, counted from this boot's first frame.
+        # seq and ms without wrapping, counted from this boot's first frame.
         self._first = self.top = (0, 0)
-        self._offset_s = 0.0  # arrival less rig's clock, of the least delayed frames
+        self._offset_s = 0.0  # arrival minus rig's clock, for the least delayed frames
         self._heard_s = float("-inf")
         self._first_s = 0.0
         self._delay_s = 0.0
@@ -108,7 +108,7 @@ class Boot:
 
     @property
     def room(self) -> int:
-        """Number of frames whose clocks and checksums there is room for."""
+        """Number of frames whose clocks and checksums fit in."""
         return max(len(self._clocks), len(self._keys))
 
     def at(self, came: Came) -> tuple[int, int]:
@@ -117,29 +117,29 @@ class Boot:
         return seq + signed(came.seq - seq), ms + signed(came.ms - ms)
 
     def delay_s(self, ms: int, arrival_s: float) -> float:
-        """Say how many seconds a frame was under way if it is of this boot; below 0 it came too early."""
+        """Delay of a frame in seconds, if it is from this boot; below 0 it came too early."""
         grown_s = _DRIFT * max(0.0, arrival_s - self._heard_s)
         return arrival_s - ms / 1000 - self._offset_s - grown_s
 
     def earliest_s(self, arrival_s: float) -> float:
-        """Say below which delay, in seconds, a frame came too early: clocks drift in a silence."""
+        """Delay, in seconds, below which a frame came too early: clocks drift during a silence."""
         return -EARLY_S - 2 * _DRIFT * max(0.0, arrival_s - self._heard_s)
 
     def may_have_restarted(self, ms: int, arrival_s: float) -> bool:
-        """Whether a rig whose clock says this can have been switched on after this boot's newest frame."""
+        """Whether a rig with this clock can have been switched on after this boot's newest frame."""
         return arrival_s - ms / 1000 >= self.top[1] / 1000 + self._offset_s - LATE_OK_S
 
     def silent(self, now_s: float, least_s: float) -> bool:
-        """Whether nothing was heard of this boot for so long, and for longer than a lost frame explains."""
+        """Whether this boot was silent for at least so long, and for longer than a lost frame explains."""
         return now_s - self.alive_s >= max(least_s, 2.5 * self.pace_ms / 1000 + 0.5)
 
     def keeps_pace(self, at: tuple[int, int], since: tuple[int, int] | None = None) -> bool:
-        """Whether so many frames can have been made in so long."""
+        """Whether that many frames can have been made in that time."""
         seq, ms = since or self.top
         return at[0] - seq <= SWAPPED + (at[1] - ms) * (_FASTER / self.pace_ms if self.pace_ms else 1.0)
 
     def on_beat(self, at: tuple[int, int]) -> bool:
-        """Whether counter and clock went on by the same number of beats."""
+        """Whether counter and clock advanced by the same number of beats."""
         beats, later_ms = at[0] - self.top[0], at[1] - self.top[1]
         return (
             beats > 0
@@ -148,16 +148,16 @@ class Boot:
         )
 
     def on_time(self, came: Came) -> bool:
-        """Whether a frame is the next one to the beat, by its own clock and by when it came."""
+        """Whether a frame is exactly on the next beat, by its own clock and by its arrival."""
         at = self.at(came)
         off_ms = abs(at[1] - self.top[1] - self.pace_ms)
         pace_s = self.pace_ms / 1000
         return off_ms <= 0.005 * self.pace_ms + 2 and self.delay_s(at[1], came.arrival_s) >= -0.3 * pace_s
 
     def fit(self, came: Came) -> Fit:
-        """Say what a frame is to this boot; counts nothing."""
+        """Classify a frame, without counting it."""
         if came.arrival_s < self._first_s - LATE_OK_S and (came.apart is not None or not self.primed):
-            return Fit.NO  # it was there before this boot was: boots of one rig look alike
+            return Fit.NO  # it was here before this boot: boots of one rig look alike
         if self.trust is not Trust.BOTH:
             return self._fit_loosely(came)
         at = self.at(came)
@@ -172,7 +172,7 @@ class Boot:
         step_ms = 3 * self.pace_ms + 250 if self.pace_ms else _UNKNOWN_STEP_MS
         if ahead == 1 and later_ms <= step_ms:
             return Fit.AHEAD if doubtful else Fit.EXACT
-        # What had gathered before anyone listened comes at once, and some of it may be damaged.
+        # Frames that piled up before anyone listened arrive all at once, and some may be damaged.
         young = self._heard_s - self._first_s < 1.0 and ahead <= SWAPPED and self.on_beat(at)
         if (delay_s >= self.earliest_s(came.arrival_s) or young) and delay_s <= longest_s and not doubtful:
             return Fit.NEXT
@@ -195,7 +195,7 @@ class Boot:
             before_ms = self._first[1] - ms
             slowest_ms = _FASTER * self.pace_ms * (before + SWAPPED) if self.pace_ms else math.inf
             if before_ms < before or before_ms > min(slowest_ms + _UNKNOWN_STEP_MS, _KEPT_MS):
-                return Fit.NO  # more frames, or fewer, than such a rig makes in so long, or keeps
+                return Fit.NO  # more or fewer frames than such a rig makes in that time, or keeps
             return Fit.LATE if prompt else Fit.BEHIND
         if (hole := self._holes.at(seq)) is not None:
             if not hole.before_ms < ms < hole.after_ms:
@@ -221,9 +221,9 @@ class Boot:
         return self._checksums[at[0] % size] == came.checksum != UNKNOWN
 
     def place(self, came: Came) -> float | None:
-        """Record a frame that fits, and say when it was made, on the clock of the arrivals.
+        """Record a frame that fits, and return when it was made, on the arrivals' clock.
 
-        None where it can't be of this boot, or has no place on the line of time.
+        None if it can't be from this boot, or has no place on the time line.
         """
         if not self.count:
             return self._begin(came)
@@ -247,7 +247,7 @@ class Boot:
         return self._go_on(at, came)
 
     def remember(self, came: Came, now_s: float) -> None:
-        """Take in a frame already in the journal, in order of time; it arrives at the time it has there."""
+        """Take in a frame from the journal, in order of time; its time there counts as its arrival."""
         if not self.count:
             self._start((came.seq, came.ms), came)
         else:
@@ -259,12 +259,12 @@ class Boot:
         self.primed = True
 
     def set_going(self) -> None:
-        """Start the clock where the journal's newest frame of this boot stands."""
+        """Start the clock at this boot's newest frame in the journal."""
         if not self.clock.begun:
             self.clock.new(self.top[1] % WRAP, self._heard_s)
 
     def continues(self, came: Came) -> bool:
-        """Whether a frame of the journal, the next in time, is of this boot: its clock ran as time did."""
+        """Whether the journal's next frame is from this boot: its clock kept pace with time."""
         at = self.at(came)
         ran_s = (at[1] - self.top[1]) / 1000
         gone_s = came.arrival_s - self._heard_s
@@ -327,7 +327,7 @@ class Boot:
         return self.clock.new(self._ticks(came), came.arrival_s)
 
     def _ticks(self, came: Came) -> int:
-        """Give the milliseconds that are believed."""
+        """Return the milliseconds to trust."""
         return came.ms if self.trust is not Trust.NEITHER else round(came.arrival_s * 1000) % WRAP
 
     def _remember(self, at: tuple[int, int], came: Came) -> None:
@@ -365,26 +365,26 @@ class Boot:
         self._counters.missing -= 1
 
     def has_room_for(self, came: Came) -> bool:
-        """Whether a frame is one that is missing between others."""
+        """Whether a frame is missing between others."""
         return self.fit(came) in (Fit.BEHIND, Fit.LATE) and not self.is_before_first(came)
 
     def misses_just(self, frames: Sequence[Came]) -> bool:
-        """Whether these frames are all that is missing between two others, and no more."""
+        """Whether exactly these frames are missing between two others."""
         hole = self._holes.at(self.at(frames[0])[0])
         if hole is None or len(frames) != hole.last - hole.first + 1:
             return False
         return all(hole.first <= self.at(came)[0] <= hole.last for came in frames)
 
     def is_before_first(self, came: Came) -> bool:
-        """Whether a frame is older than all that is known of this boot."""
+        """Whether a frame is older than every known frame of this boot."""
         return self.at(came)[0] < self._first[0]
 
     def count_into(self, counters: Counters) -> None:
-        """Count what comes from now on elsewhere."""
+        """From now on, count into other counters."""
         self._counters = counters
 
     def forget(self, came: Came) -> None:
-        """Open the place of a frame that could not be kept, so that it is welcome when it comes again."""
+        """Reopen the place of a frame that couldn't be kept, so that it is accepted if it comes again."""
         if self.trust is not Trust.BOTH:
             self._keys.pop(came.key, None)
             return

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 UNKNOWN: Final = -1
-"""A checksum that nobody kept."""
+"""A checksum that wasn't kept."""
 
 WRAP: Final = 1 << 32
 
@@ -18,19 +18,19 @@ class Came:
     seq: int  # the rig's counter …
     ms: int  # … and clock, as sent
     arrival_s: float
-    checksum: int  # of its line; `UNKNOWN` where only the journal knows the frame
-    what: Any = None  # whatever belongs to it; never looked at here
-    apart: int | None = None  # where it was set apart on disk; None if it wasn't
-    known: bool = False  # the same bytes are recorded already: in a boot before, it may be
-    hangs: bool = False  # it hangs together with at least two others
-    placed: bool = False  # it has its time: nothing places it again
+    checksum: int  # of its line; `UNKNOWN` if only the journal knows the frame
+    what: Any = None  # the caller's own; never used here
+    apart: int | None = None  # its number in `set_apart`; None if it isn't there
+    known: bool = False  # the same bytes are recorded already, perhaps in an earlier boot
+    hangs: bool = False  # it belongs together with at least two others
+    placed: bool = False  # it has its time, and is never placed again
 
     @property
     def key(self) -> tuple[int, int, int]:
-        """What tells it from any other frame of its rig."""
+        """What distinguishes it from any other frame of its rig."""
         return self.seq, self.ms, self.checksum
 
 
 def signed(difference: int) -> int:
-    """Give the nearest of all the differences that a counter which wraps can mean."""
+    """Of all differences that a wrapping counter can mean, return the one nearest to zero."""
     return (difference + WRAP // 2) % WRAP - WRAP // 2

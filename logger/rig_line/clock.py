@@ -1,8 +1,8 @@
-"""The rig's milliseconds to the host's time. No I/O, reads no clock: all times arrive as numbers.
+"""Convert the rig's milliseconds to the host's time. No I/O, reads no clock: all times are passed in.
 
-A frame can be delayed on its way (USB batches, radio, kept by the rig during an outage) but never be early.
-So, of all frames, those with the least delay tell where the rig's clock stands against the host's: the line
-under all points (rig's time, arrival) that touches them from below.
+A frame can be delayed on its way (USB batches, radio, kept by the rig during an outage) but never early. So
+the frames with the least delay align the rig's clock with the host's: they give the line that touches all
+points (rig's time, arrival) from below.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any, Final
 
 _WRAP_MS: Final = 1 << 32
 _BIN_S: Final = 5.0
-"""Of each so many seconds the least delayed frame is kept."""
+"""For each span of this length the least delayed frame is kept."""
 _BINS: Final = 120
 """Ten minutes of them: long enough to see 20 ppm through 10 ms of jitter."""
 _DRIFT_AFTER_S: Final = 300.0
@@ -22,18 +22,18 @@ _DRIFT_AFTER_S: Final = 300.0
 _MAX_DRIFT: Final = 500e-6
 _UNSURE: Final = 300e-6
 _SURE: Final = 50e-6
-"""How fast the least delay may grow before and after the drift is known: what is later than that is late."""
+"""How fast the least delay may grow before and after the drift is known; frames later than that are late."""
 _JITTER_S: Final = 0.6
 """Frames with more delay than this say nothing about drift."""
 _AIM_S: Final = 1.0
 _AIM_OVER_S: Final = 10.0
 _SLEW: Final = 0.004
-"""Times that were given wrong are corrected by so much a second, so that rates stay right within 0.4 %."""
+"""Wrong times are corrected by this much a second, so that rates stay right within 0.4 %."""
 _DEAD_S: Final = 0.01
 _TURN: Final = 20e-6
-"""Less isn't worth a piece of its own."""
+"""A smaller change of rate doesn't get a new piece."""
 _STEP_S: Final = 2.0
-"""A first guess that is this wrong isn't corrected so gently: the first frames had waited long."""
+"""A first guess wrong by more than this is corrected faster: the first frames had waited long."""
 _SQUEEZED: Final = 0.01
 _FUTURE_S: Final = 5.0
 _PIECES: Final = 1024
@@ -42,16 +42,16 @@ _PIECES: Final = 1024
 class RigClock:
     """Maps one rig's `ms`, of one boot, to the host's time.
 
-    The map is made of straight pieces and never changes where times have been given: a late frame gets a time
-    between those of its neighbours, however long ago these were given. It rises strictly. `drift`, of the
-    rig's clock against the host's, may be known from an earlier boot. No time is given at or before
-    `floor_s`, where the rig's line of time has got to: where the host's clock is behind it, having been set
-    back while nobody logged, this boot's times all are as far ahead.
+    The map is made of straight pieces, rises strictly, and never changes where times have been given: a late
+    frame gets a time between those of its neighbours, however old. `drift`, of the rig's clock against the
+    host's, may be known from an earlier boot. No time is given at or before `floor_s`, how far the rig's time
+    line has got: if the host's clock was set back behind it while nothing was logged, all of this boot's
+    times are ahead by that much.
 
-    The drift is the slope of that edge of the points' lower hull which lies over the middle of the rig's
-    time: of all lines under the points it has the least sum of distances to them, as asked for by Moon,
-    Skelly and Towsley, "Estimation and removal of clock skew from network delay measurements", IEEE INFOCOM
-    1999, 227-234 (from memory).
+    The drift is the slope of the edge of the points' lower hull at the middle of the rig's time: of all lines
+    under the points it has the least sum of distances to them, as required by Moon, Skelly and Towsley,
+    "Estimation and removal of clock skew from network delay measurements", IEEE INFOCOM 1999, 227-234 (from
+    memory).
     """
 
     def __init__(self, drift: float = 0.0, floor_s: float | None = None) -> None:
@@ -59,7 +59,7 @@ class RigClock:
         self._last_unwrapped_ms = 0
         self._drift = drift
         self._floor_s = floor_s
-        self._ahead_s = 0.0  # of given times, on purpose: see floor_s
+        self._ahead_s = 0.0  # how far given times are ahead, on purpose: see floor_s
         # From _starts[i] on, in the rig's seconds: _times[i] + _rates[i] * (rig_s - _starts[i]).
         self._starts: list[float] = []
         self._times: list[float] = []
@@ -68,14 +68,14 @@ class RigClock:
         self._newest_s = float("-inf")
         self._aim_at_s = 0.0
         self._squeezing = False
-        self._offset_s = 0.0  # of the line under all points: rig_s * (1 + drift) + offset
+        self._offset_s = 0.0  # the line under all points is rig_s * (1 + drift) + offset
         self._offset_at_s = 0.0
-        self._bins: list[tuple[float, float]] = []  # (rig's seconds, arrival): the least delayed of each bin
+        self._bins: list[tuple[float, float]] = []  # (rig's seconds, arrival) of each bin's least delayed
         self._bin = 0
         self._spread = _UNSURE
 
     def new(self, ms: int, arrival_s: float) -> float:
-        """Give the time of a frame that came in its turn, on the clock of its arrival, which never jumps."""
+        """Return the time of a frame that came in order, on the arrivals' clock, which never jumps."""
         if self._last_ms is None:
             return self._begin(ms, arrival_s)
         unwrapped_ms = self._unwrapped(ms)
@@ -90,11 +90,11 @@ class RigClock:
         return self._newest_s
 
     def late(self, ms: int) -> float:
-        """Give the time, on the arrivals' clock, of a frame that the rig kept and sent out of its turn."""
+        """Return the time, on the arrivals' clock, of a frame that the rig kept and sent out of order."""
         return self._at(self._unwrapped(ms) / 1000)
 
     def rebase(self, ms: int, arrival_s: float) -> None:
-        """Go on as before though the clock of the arrivals was set back: times are ahead of it from here on.
+        """Carry on though the arrivals' clock was set back: from here on, times are ahead of it.
 
         `ms` and `arrival_s` are those of the next frame.
         """
@@ -102,7 +102,7 @@ class RigClock:
             self._ahead_s = self._at(self._unwrapped(ms) / 1000) - arrival_s
 
     def state(self) -> dict[str, Any]:
-        """Everything needed to go on with the same boot after a restart of ours: plain numbers and lists."""
+        """Everything needed to carry on with the same boot after we restart, as plain numbers."""
         return {
             "ms": self._last_ms,
             "unwrapped_ms": self._last_unwrapped_ms,
@@ -116,7 +116,7 @@ class RigClock:
 
     @classmethod
     def restore(cls, state: dict[str, Any], shift_s: float) -> RigClock:
-        """Go on from a saved state; `shift_s` takes times from the old arrivals' clock to the new one."""
+        """Carry on from a saved state; `shift_s` converts the old arrivals' clock to the new one."""
         clock = cls(state["drift"])
         clock._last_ms = state["ms"]
         clock._last_unwrapped_ms = state["unwrapped_ms"]
@@ -131,7 +131,7 @@ class RigClock:
         return clock
 
     def continues(self, ms: int, arrival_s: float) -> bool:
-        """Tell whether a frame can be of this boot: no if in the future, or the rig's clock began again."""
+        """Whether a frame can be from this boot: not if in the future, or if the rig's clock restarted."""
         ahead_ms = (ms - (self._last_ms or 0)) % _WRAP_MS
         if ahead_ms >= _WRAP_MS // 2:
             return False
@@ -140,12 +140,12 @@ class RigClock:
 
     @property
     def drift(self) -> float:
-        """The rig's clock against the host's, as far as is known; positive where the rig is slow."""
+        """The rig's clock against the host's, as far as known; positive if the rig is slow."""
         return self._drift
 
     @property
     def begun(self) -> bool:
-        """Whether any time was given."""
+        """Whether any time has been given."""
         return self._last_ms is not None
 
     @property
@@ -182,12 +182,12 @@ class RigClock:
         return self._last_unwrapped_ms + (ms - self._last_ms + _WRAP_MS // 2) % _WRAP_MS - _WRAP_MS // 2
 
     def _extend(self, rig_s: float) -> None:
-        """Lead the map on to a new frame, towards where it should be."""
+        """Extend the map to a new frame, steering towards where it should be."""
         target_s = rig_s * (1 + self._drift) + self._offset_s
         if rig_s - self._newest_rig_s > _BIN_S:
             self._turn(
                 self._newest_rig_s, self._newest_s, 1 + self._drift
-            )  # a correction isn't stretched over a gap
+            )  # don't stretch a correction over a gap
         wrong_s = target_s - self._at(rig_s)
         self._squeezing = wrong_s < (-_DEAD_S if self._squeezing else -_STEP_S)
         if self._squeezing:
@@ -214,7 +214,7 @@ class RigClock:
             del self._starts[0], self._times[0], self._rates[0]
 
     def _learn(self, rig_s: float, arrival_s: float) -> None:
-        # What was the least delay can have grown by drift since, and by no more.
+        # Since then the least delay can only have grown by the drift.
         self._offset_s += self._spread * (rig_s - self._offset_at_s)
         self._offset_at_s = rig_s
         self._offset_s = min(self._offset_s, arrival_s - rig_s * (1 + self._drift))
@@ -245,7 +245,7 @@ class RigClock:
 
 
 def _slope_under(points: Sequence[tuple[float, float]]) -> float:
-    """Slope, less 1, of the line under all points that is closest to them: an edge of their lower hull."""
+    """Slope, minus 1, of the closest line under all points: an edge of their lower hull."""
     hull: list[tuple[float, float]] = []
     for x, y in ((rig_s, arrival_s - rig_s) for rig_s, arrival_s in points):
         while len(hull) >= 2:

@@ -1,8 +1,8 @@
-"""What is said on a rig's line besides frames: the host's lines, and the rig's answers. No I/O, no clock.
+"""Everything on a rig's line besides frames: the host's lines, and the rig's answers. No I/O, no clock.
 
 The host's lines are ``?`` alone, and ``a<seq>``, ``r`` and ``b<number> <show>``, each with `*` and its CRC-32
-like a frame. Answers are JSON objects behind a `#`, with a CRC too. All of it stands in
-``firmware_notes/wire_format.md``.
+like a frame. Answers are JSON objects after a `#`, with a CRC too. ``firmware_notes/wire_format.md`` defines
+them all.
 """
 
 from __future__ import annotations
@@ -13,32 +13,31 @@ from zlib import crc32
 import msgspec
 
 WHO_ARE_YOU: Final = b"?\n"
-"""Asks for the answer that `About` is."""
+"""Asks for an `About`."""
 
 ACKNOWLEDGE_EVERY_S: Final = 1.0
-"""How often a host acknowledges while frames come in; five silent seconds are nobody to a rig. [s]"""
+"""How often a host acknowledges while frames come in; a rig gives it up after five silent seconds. [s]"""
 
 
 def sealed(body: bytes) -> bytes:
-    """Give a line: the body, `*`, its CRC-32 as eight hex digits, a newline."""
+    """Make a line: the body, `*`, its CRC-32 as eight hex digits, a newline."""
     return b"%b*%08x\n" % (body, crc32(body))
 
 
 AGAIN: Final = sealed(b"r")
-"""Asks for all that hasn't been acknowledged: the first thing that is said on a line that was just opened,
-and after a line that came in damaged."""
+"""Asks for everything not yet acknowledged: sent first on a newly opened line, and after a damaged one."""
 
 
 def acknowledgement(seq: int) -> bytes:
-    """Give the line, newline included, that says: this frame, and all that you sent before it, is on disk.
+    """Make the line, newline included, that says: this frame, and all that you sent before it, is on disk.
 
-    `seq` is that of the last frame to come in of those on disk, not the highest.
+    `seq` belongs to the frame on disk that arrived last, not to the highest.
     """
     return sealed(b"a%d" % seq)
 
 
 class About(msgspec.Struct, frozen=True):
-    """The answer to `?`: who a rig is, how it is set up, how it fares."""
+    """The answer to `?`: who a rig is, how it is set up, how it is doing."""
 
     rig: str
     program: str = ""
@@ -48,7 +47,7 @@ class About(msgspec.Struct, frozen=True):
     ch: dict[str, str] = {}  # the chip of each channel
     beacon: tuple[str, ...] = ()  # `lamp`, `buzzer`; empty without
     kept: int = 0  # frames still to be sent
-    lost: int = 0  # frames given up for want of room
+    lost: int = 0  # frames dropped for lack of room
     missed: int = 0  # beats that it was late for
 
 
@@ -56,8 +55,8 @@ class BeaconAnswer(msgspec.Struct, frozen=True):
     """A rig's answer to a beacon line."""
 
     rig: str
-    beacon: int  # the number of the line that is answered
-    show: str  # what the beacon shows now; `none` on a rig that has neither lamp nor buzzer
+    beacon: int  # the number of the line being answered
+    show: str  # what the beacon shows now; `none` on a rig with neither lamp nor buzzer
 
 
 _about = msgspec.json.Decoder(About)
@@ -65,12 +64,12 @@ _beacon = msgspec.json.Decoder(BeaconAnswer)
 
 
 def is_answer(line: bytes) -> bool:
-    """Tell whether a line is meant as an answer, not as a frame; `wire.decode` would call it malformed."""
+    """Whether a line is meant as an answer, not a frame; `wire.decode` would call it malformed."""
     return line.startswith(b"#")
 
 
 def decode_answer(line: bytes) -> About | BeaconAnswer | None:
-    """Give what an answer, with or without its newline, says; None if it is neither, or was damaged."""
+    """Read an answer, with or without its newline; None if it is neither kind, or damaged."""
     body, _, crc = line.rstrip(b"\r\n").rpartition(b"*")
     if not is_answer(body) or crc != b"%08x" % crc32(body):
         return None

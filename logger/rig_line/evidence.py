@@ -1,4 +1,4 @@
-"""What frames are that can't be placed yet: the line's own, a new boot's, a rival's, or in disorder. Pure."""
+"""Judge frames that can't be placed yet: the line's own, a new boot's, a rival's, or disorder. Pure."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from logger.rig_line.came import Came
 from logger.rig_line.strand import ALIKE_S, Strand
 
 QUICK_S: Final = 1.5
-"""So long a line goes on alone before it is a new boot, where more than time speaks for it. [s]"""
+"""How long a line must run alone to be a new boot, if there is other evidence. [s]"""
 ALONE_S: Final = 10.0
-"""So long where only time can tell. [s]"""
+"""How long if there is none. [s]"""
 _SPED_S: Final = 1.5
-"""Frames that gained this much on their own clock are a backlog: no jitter does that. [s]"""
+"""Frames that gain this much on their own clock are a backlog: jitter can't do that. [s]"""
 _SOON_MS: Final = 3_600_000
-"""A rig that goes on to the beat after such a hole is itself, though the host's clock was set. [ms]"""
+"""A rig back on the beat after a hole this long is the same one, even if the host's clock was set. [ms]"""
 
 
 def belongs(strand: Strand, boot: Boot, now_s: float) -> bool:
-    """Tell whether these frames are the line's own."""
+    """Whether these frames are the line's own."""
     first = strand.first_new
     if boot.trust is not Trust.BOTH or boot.fit(first) is Fit.NO:
         return False
@@ -35,8 +35,8 @@ def belongs(strand: Strand, boot: Boot, now_s: float) -> bool:
         return caught_up or (strand.sped_s >= _SPED_S and (lives or not restarted))
     if at[1] <= boot.top[1] or not boot.keeps_pace(at):
         return False
-    soon = boot.primed and at[1] - boot.top[1] < _SOON_MS  # the host's clock may have been set meanwhile
-    made = soon or boot.earliest_s(now_s) <= delay_s  # not in days to come
+    soon = boot.primed and at[1] - boot.top[1] < _SOON_MS  # the host's clock may have been set since
+    made = soon or boot.earliest_s(now_s) <= delay_s  # not from the future
     if caught_up or (strand.sped_s >= _SPED_S and not restarted and made):
         return True
     steady = len(strand) >= 3 and boot.silent(now_s, QUICK_S) and now_s - strand.first_s >= QUICK_S
@@ -45,7 +45,7 @@ def belongs(strand: Strand, boot: Boot, now_s: float) -> bool:
 
 
 def speaks_for(strand: Strand, boot: Boot, strands: Sequence[Strand], past: Sequence[Boot]) -> bool:
-    """Tell whether more than time says that this is the rig's own new boot, or its line as it was."""
+    """Whether more than time speaks for the rig's own new boot, or its line as it was."""
     if boot.count <= 2 or boot.trust is not Trust.BOTH:
         return True
     first = strand.frames[0]
@@ -56,21 +56,21 @@ def speaks_for(strand: Strand, boot: Boot, strands: Sequence[Strand], past: Sequ
         return True
     short = sum(
         len(s) for s in strands if boot.alive_s < s.first_s and s.last_s <= strand.first_s
-    )  # a boot between that was too short to be one
+    )  # boots in between, too short to be recognised
     if 0 < at[0] - boot.top[0] <= 3 + short:
         return True
     return any(resumes(strand, one) for one in past)
 
 
 def resumes(strand: Strand, past: Boot) -> bool:
-    """Tell whether a boot of before goes on here, to its own clock."""
+    """Whether an earlier boot carries on here, by its own clock."""
     at = past.at(strand.frames[0])
     ahead = at[0] > past.top[0] and at[1] > past.top[1] and past.keeps_pace(at)
     return ahead and keeps_time(strand, past)
 
 
 def is_a_rivals(came: Came, boot: Boot, strands: Sequence[Strand]) -> bool:
-    """Tell whether a frame only looks like the line's: in better time it goes on what can't be of it."""
+    """Whether a frame only looks like the line's, but fits something else better that can't be the line's."""
     delay_s = boot.delay_s(boot.at(came)[1], came.arrival_s)
     if not strands or boot.trust is not Trust.BOTH or delay_s < ALIKE_S:
         return False
@@ -84,11 +84,11 @@ def is_a_rivals(came: Came, boot: Boot, strands: Sequence[Strand]) -> bool:
 
 
 def is_disorder(pool: Iterable[Came], boot: Boot | None, now_s: float) -> bool:
-    """Tell whether counters can't be believed: the rig goes on alone, and nothing hangs together."""
+    """Whether counters can't be trusted: only this rig sends, and nothing belongs together."""
     lately: list[Came] = []
     for came in pool:
         if lately and came.arrival_s - lately[-1].arrival_s > ALONE_S:
-            lately.clear()  # what came before a silence says nothing of what comes now
+            lately.clear()  # frames before a silence say nothing about those after it
         if came.arrival_s > now_s - 3 * ALONE_S:
             lately.append(came)
     if len(lately) < 5 or now_s - lately[0].arrival_s < ALONE_S:
@@ -99,8 +99,8 @@ def is_disorder(pool: Iterable[Came], boot: Boot | None, now_s: float) -> bool:
 
 
 def _least_s(strand: Strand, boot: Boot) -> float:
-    """Give the least delay of these frames, in seconds, if they are of the boot."""
-    first = strand.first_new  # half the clock's round ahead, the last one may seem to lie behind
+    """Least delay of these frames, in seconds, if they are from the boot."""
+    first = strand.first_new  # half a wrap ahead, the last one could seem to be behind
     at_ms = boot.at(first)[1]
     return boot.delay_s(at_ms, strand.offset_s + strand.at(first)[1] / 1000)
 
@@ -111,6 +111,6 @@ def keeps_time(strand: Strand, boot: Boot) -> bool:
 
 
 def ticked(before: Came, came: Came) -> bool:
-    """Whether a rig's clock ran as time did, give or take a second."""
+    """Whether a rig's clock kept pace with time, give or take a second."""
     ran_s = ((came.ms - before.ms) % 2**32) / 1000
     return ran_s > 0 and abs(ran_s - (came.arrival_s - before.arrival_s)) < 1.0

@@ -1,4 +1,4 @@
-"""The frames of a boot that are missing, kept open for when they come late. Pure."""
+"""A boot's missing frames, whose places are kept in case they come late. Pure."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from bisect import bisect_left
 from typing import Final, NamedTuple
 
 HOLES: Final = 1024
-"""So many holes are kept open for late frames; when there are more, the narrowest is given up."""
+"""Most holes kept open for late frames; beyond that the narrowest is closed."""
 
 
 class Hole(NamedTuple):
-    """Frames that are missing, first to last, and the rig's clock in the frames beside them."""
+    """Missing frames, first to last, and the rig's clock in the frames on either side."""
 
     first: int
     last: int
@@ -28,19 +28,19 @@ class Holes:
         return len(self._holes)
 
     def at(self, seq: int) -> Hole | None:
-        """Find the hole that a frame would lie in."""
+        """Find the hole that a frame fits into."""
         i = self._index(seq)
         return self._holes[i] if i < len(self._holes) and self._holes[i].first <= seq else None
 
     def open(self, hole: Hole) -> int:
-        """Add a hole, and count the frames that are missing in it."""
+        """Add a hole, and return how many frames are missing in it."""
         self._holes.insert(self._index(hole.first), hole)
         if len(self._holes) > HOLES:
             self._holes.remove(min(self._holes, key=lambda one: one.last - one.first))
         return hole.last - hole.first + 1
 
     def fill(self, seq: int, ms: int) -> None:
-        """Take a frame into the hole that it lies in; there must be one."""
+        """Put a frame into its hole; there must be one."""
         i = self._index(seq)
         hole = self._holes.pop(i)
         parts = hole._replace(last=seq - 1, after_ms=ms), hole._replace(first=seq + 1, before_ms=ms)

@@ -14,7 +14,7 @@ class Verdict(enum.Enum):
     DUPLICATE = "duplicate"
     """The same bytes are on disk, or on their way there."""
     HELD = "held"
-    """To be set apart by the caller; it may be placed later."""
+    """The caller must set it apart; it may be placed later."""
 
 
 class Begin(enum.Enum):
@@ -26,10 +26,10 @@ class Begin(enum.Enum):
 
 
 class Outcome:
-    """What taking a frame led to.
+    """The result of taking a frame.
 
-    `placed` are frames to record now, with the time each was made at; held ones may be among them. `said` is
-    what people should know: `reboot`, `twins`.
+    `placed` are frames to record now, each with the time it was made; formerly held ones may be among them.
+    `said` is news for people: `reboot`, `twins`.
     """
 
     __slots__ = ("placed", "said", "verdict")

@@ -1,4 +1,4 @@
-"""Frames that hang together but can't be placed yet. Pure.
+"""Frames that belong together but can't be placed yet. Pure.
 
 They may turn out to be a new boot, a backlog, a second rig, or nothing at all.
 """
@@ -15,15 +15,15 @@ from logger.rig_line.came import Came, signed
 _STEADY_S: Final = 0.3
 _STALL_S: Final = 30.0
 _OVERTAKEN_S: Final = 1.0
-"""Frames that overtake one another do it within so long; what comes later may be a boot of its own. [s]"""
+"""Frames overtake one another only within this time; a later one may be a boot of its own. [s]"""
 ALIKE_S: Final = 0.5
-"""Boots that a broker kept all end as it sends them; the latest of those goes on. [s]"""
+"""Boots kept by a broker all seem to end when it sends them; of those this close, the latest wins. [s]"""
 
 
 class Strand:
-    """Follows frames of which each goes on where the one before it stood.
+    """Follows frames that each continue from the one before.
 
-    `usual_ms` is the time between the rig's frames until then; 0 where unknown.
+    `usual_ms` is the rig's time between frames until then; 0 if unknown.
     """
 
     def __init__(self, came: Came, usual_ms: float = 0.0) -> None:
@@ -44,12 +44,12 @@ class Strand:
 
     @property
     def sped_s(self) -> float:
-        """By how many seconds these frames came in faster than they were made."""
+        """How many seconds faster these frames came in than they were made."""
         return self._first_offset_s - self.offset_s
 
     @property
     def first_new(self) -> Came:
-        """The first frame that isn't on disk already."""
+        """The first frame not yet on disk."""
         return next((came for came in self.frames if not came.known), self.frames[0])
 
     def at(self, came: Came) -> tuple[int, int]:
@@ -58,7 +58,7 @@ class Strand:
         return seq + signed(came.seq - seq), ms + signed(came.ms - ms)
 
     def goes_on(self, came: Came) -> bool:
-        """Whether a frame is the very next one, of late, or as soon as a link that stood still goes on."""
+        """Whether a frame is the very next one, either promptly or once a stalled link recovers."""
         seq, ms = self.at(came)
         longest_ms = 3 * self.pace_ms + 250 if self.pace_ms else 60_000
         step_ms = ms - self.top[1]
@@ -66,18 +66,18 @@ class Strand:
             return False
         waited_s = came.arrival_s - self.last_s - step_ms / 1000
         if waited_s > LATE_OK_S and came.arrival_s - came.ms / 1000 > self.last_s:
-            # Switched on since, it may be: a boot of its own costs a stalled link's frames nothing.
+            # It may have been switched on since: a boot of its own costs a stalled link's frames nothing.
             return False
-        if came.known or self.frames[-1].known:  # what comes again comes in a burst; a new boot to the beat
+        if came.known or self.frames[-1].known:  # resent frames come in a burst, a new boot's on the beat
             return abs(waited_s) <= max(_STEADY_S, 0.5 * step_ms / 1000)
         return waited_s < (_STALL_S if self.pace_ms else LATE_OK_S)
 
     def off_s(self, came: Came) -> float:
-        """Say by how many seconds a frame came later or earlier than these tell."""
+        """How many seconds later or earlier a frame came than these would predict."""
         return abs(came.arrival_s - self.at(came)[1] / 1000 - self.offset_s)
 
     def takes(self, came: Came) -> bool:
-        """Whether a frame is one of these, though some between are missing or two were swapped."""
+        """Whether a frame is one of these, even if some in between are missing or two were swapped."""
         at = self.at(came)
         ahead, later_ms = at[0] - self.top[0], at[1] - self.top[1]
         delay_s = came.arrival_s - at[1] / 1000 - self.offset_s
@@ -97,7 +97,7 @@ class Strand:
         return (on_beat or not pace_ms) and not here
 
     def misses(self, came: Came) -> bool:
-        """Whether a frame has a place between two of the latest, and came soon enough."""
+        """Whether a frame fits between two of the latest, and came soon enough."""
         at = self.at(came)
         delay_s = came.arrival_s - at[1] / 1000 - self.offset_s
         if at[0] >= self.top[0] or not -_STEADY_S <= delay_s <= _STALL_S:
@@ -110,7 +110,7 @@ class Strand:
         return seq < at[0] < next_seq and ms < at[1] < next_ms
 
     def add(self, came: Came) -> None:
-        """Take a frame that goes on here."""
+        """Add a frame that continues this strand."""
         at = self.at(came)
         offset_s = came.arrival_s - at[1] / 1000
         if at[0] > self.top[0]:
@@ -127,38 +127,38 @@ class Strand:
             self._steady_s, self.steady_since_s = self.offset_s, came.arrival_s
 
     def puts_right(self, came: Came) -> bool:
-        """Take a frame in place of an old one that came again, and only looked like the next."""
+        """Replace a resent old frame, which only looked like the next one, by this frame."""
         was = self.frames[-1]
         if not was.known or came.known or was.seq != came.seq or not 0 < abs(signed(came.ms - was.ms)) < 1000:
             return False
         before = self.frames[:-1]
         self.joined = None
         self._begin(before[0] if before else came)
-        for one in [*before[1:], came] if before else []:  # the old one's time says nothing of these
+        for one in [*before[1:], came] if before else []:  # the old one's time says nothing about these
             self.add(one)
         return True
 
     def looks_like_a_start(self) -> bool:
-        """Whether counter and clock both say how long a rig has been up."""
+        """Whether counter and clock agree on how long the rig has been up."""
         seq, ms = self.first
         pace_ms = self.pace_ms or 1000.0
         return abs(ms - seq * pace_ms) <= 10_000 + 0.2 * ms and ms < 1 << 31
 
     def drop_before(self, alive_s: float) -> None:
-        """Let go of frames that came while another line was the rig's: on disk they stay."""
+        """Drop frames that came while the rig had another line; on disk they stay."""
         kept = [came for came in self.frames if came.arrival_s > alive_s]
         self.frames[:] = kept or self.frames[-1:]
         self.first = (self.frames[0].seq, self.frames[0].ms)
 
     def in_order(self) -> list[Came]:
-        """Give the frames that have no place yet, in the order they were made in."""
+        """Return the frames without a place yet, in the order in which they were made."""
         seq = self.top[0]
         return sorted(
             (came for came in self.frames if not came.placed), key=lambda came: signed(came.seq - seq)
         )
 
     def with_those_before(self, strands: Iterable[Strand], alive_s: float) -> list[Strand]:
-        """Give the short boots since `alive_s` that ended before this began, and this as the last."""
+        """Return the short boots since `alive_s` that ended before this one began, and this one last."""
         chain = [self]
         for other in sorted(strands, key=lambda s: s.first_s, reverse=True):
             before = alive_s < other.first_s and other.last_s <= chain[0].first_s + 0.05
@@ -171,7 +171,7 @@ class Strand:
 
 
 def beginnings(chain: Sequence[Strand]) -> list[float]:
-    """Say when each of some boots began [s]: as late as the next one's beginning lets it be."""
+    """Return when each of these boots began [s]: as late as the next one's beginning allows."""
     ends_s = float("inf")
     begins: list[float] = []
     for one in reversed(chain):
@@ -182,7 +182,7 @@ def beginnings(chain: Sequence[Strand]) -> list[float]:
 
 
 def best(came: Came, strands: Sequence[Strand]) -> Strand | None:
-    """Pick the strand that a frame comes closest to in time; of those alike, the latest."""
+    """Choose the strand that is closest to a frame in time; of similar ones, the latest."""
     if not strands:
         return None
     least_s = min(strand.off_s(came) for strand in strands)
@@ -191,8 +191,8 @@ def best(came: Came, strands: Sequence[Strand]) -> Strand | None:
 
 
 def goes_with(came: Came, strands: Sequence[Strand]) -> Strand | None:
-    """Find the strand that a frame is of, and add it there; None where it is of none."""
-    free = [s for s in strands if s.joined is None]  # how long a backlog ran says nothing of this
+    """Find the strand that a frame belongs to, and add it there; None if there is none."""
+    free = [s for s in strands if s.joined is None]  # a backlog says nothing about this frame
     going = [s for s in free if s.goes_on(came) or (s.misses(came) and not came.known)]
     strand = best(came, [s for s in going if not s.frames[-1].known])
     if strand is None:
@@ -201,7 +201,7 @@ def goes_with(came: Came, strands: Sequence[Strand]) -> Strand | None:
                 return one
         strand = best(came, going)
     if strand is None and not came.known:
-        new = [s for s in free if not s.frames[-1].known]  # what came again misses nothing
+        new = [s for s in free if not s.frames[-1].known]  # resent frames miss nothing
         strand = best(came, [s for s in new if s.takes(came)])
     if strand is not None:
         strand.add(came)

@@ -1,15 +1,16 @@
-"""A rig's stream, followed by boots. Pure: all times arrive as numbers.
+"""Follow a rig's stream through its boots. Pure: all times are passed in.
 
-What comes in its turn, or fits a hole, is recorded at once. Whatever else a frame claims, it alone moves
-nothing: it is held beside the rig's line, with those that go on where it stood, until it is clear what it is.
+A frame that comes in order, or fits a hole, is recorded at once. Whatever else a frame claims, it changes
+nothing by itself: it is held apart from the rig's line, with those that continue it, until it is clear what
+they are.
 
-- The line's own: a backlog shows by coming in faster than it was made, or by catching up with what is live.
-- A new boot: the line is silent, and another goes on steadily. Two seconds settle it where more speaks for
-  it (it looks like a start; its clock or its counter goes on; the old line had hardly begun), ten always.
-- A second rig of this name: both go on. The line stays whose it is; when it falls silent the other has it.
-- Counters that can't be believed: for ten seconds nothing else comes in, and nothing hangs together.
+- The line's own backlog: it comes in faster than it was made, or catches up with the live frames.
+- A new boot: the line is silent, and another is steady. Two seconds settle it if there is more evidence (it
+  looks like a start; its clock or counter carries on; the old line had hardly begun), ten seconds always.
+- A second rig of the same name: both carry on. The first keeps the line until it falls silent.
+- Counters that can't be trusted: for ten seconds nothing else comes in, and nothing belongs together.
 
-What stays unsettled is for the caller to keep apart.
+The caller must set apart what stays unsettled.
 """
 
 from __future__ import annotations
@@ -28,11 +29,11 @@ from logger.rig_line.strand import Strand, beginnings, best, goes_with
 from logger.rig_line.wire import Counters
 
 HELD: Final = 20_000
-"""Frames of one rig that are held in memory at most; older ones stay where the caller keeps them."""
+"""Most frames of one rig held in memory; older ones stay where the caller keeps them."""
 
 _STRANDS: Final = 16
 _PAST: Final = 64
-"""Boots that are remembered at most, and of long ones so many."""
+"""Most boots remembered, and most long ones."""
 _LONG_PAST: Final = 12
 _PONDER_S: Final = 0.1
 _FORGET_S: Final = 120.0
@@ -46,12 +47,12 @@ class Stream:
     def __init__(self, counters: Counters) -> None:
         self.boot: Boot | None = None
         self.newest_s = float("-inf")
-        """The newest time that was given. [s]"""
+        """The newest time given. [s]"""
         self._counters = counters
         self._past: list[Boot] = []
         self._strands: list[Strand] = []
-        self._pool: deque[Came] = deque(maxlen=HELD)  # held since the line was last heard, as they came
-        self._keys: dict[tuple[int, int, int], None] = {}  # of what was held
+        self._pool: deque[Came] = deque(maxlen=HELD)  # held since the line last spoke, as they came
+        self._keys: dict[tuple[int, int, int], None] = {}  # of held frames
         self._shadow: Strand | None = None
         self._last_again: tuple[Boot, Came] | None = None
         self._twins_told_s = self._pondered_s = float("-inf")
@@ -59,13 +60,13 @@ class Stream:
 
     @property
     def held(self) -> int:
-        """Number of frames that are held in memory."""
+        """Number of frames held in memory."""
         return sum(len(strand) for strand in self._strands)
 
     def prime(self, frames: list[Came], now_s: float, clock: RigClock | None) -> None:
-        """Go on after a restart, with the clock as it stood.
+        """Carry on after a restart, with the restored clock.
 
-        `frames` are the latest in the journal, in order of their times, which are their arrivals here.
+        `frames` are the latest in the journal, in order of time; their times count as their arrivals.
         """
         scratch = Counters()
         for came in frames:
@@ -84,9 +85,9 @@ class Stream:
             boot.set_going()
 
     def take(self, came: Came, begin: Begin = Begin.AT_ONCE, gathered_s: float = 0.0) -> Outcome:
-        """Say what a frame is; `begin` says what to do where the rig has no line yet.
+        """Take a frame; `begin` says what to do if the rig has no line yet.
 
-        `gathered_s` is how much later than made the first frame came in, as those that came with it tell.
+        `gathered_s` is how late the first frame came in, judged by those that came with it.
         """
         if came.key in self._keys:
             self._counters.duplicates += 1
@@ -112,10 +113,10 @@ class Stream:
         strand = best(came, [s for s in self._strands if s.goes_on(came)])
         if strand is not None and strand.joined is boot and fit is Fit.BEHIND:
             strand.add(came)
-            del strand.frames[:-1]  # what was placed
+            del strand.frames[:-1]  # those already placed
             if came.arrival_s - strand.steady_since_s < ALONE_S:
                 return self._place(came, fit)
-            strand.joined = None  # it gains nothing any more: no backlog
+            strand.joined = None  # it has stopped catching up, so it isn't a backlog
             return self._hold(came, begin, strand)
         for past in self._past:
             if past.fit(came) is Fit.LATE and (t_s := past.place(came)) is not None:
@@ -125,12 +126,12 @@ class Stream:
         return self._hold(came, begin)
 
     def _comes_in_a_burst(self, said_by: Boot, came: Came) -> bool:
-        """Tell whether a broker is sending again what a boot had said: the one before came just now."""
+        """Whether a broker is resending a boot's frames: the one before came just now."""
         if self._last_again is None or self._last_again[0] is not said_by:
             return False
         before = self._last_again[1]
         soon = came.arrival_s - before.arrival_s < 0.3 * said_by.pace_ms / 1000
-        return soon and 0 <= signed(came.seq - before.seq) <= SWAPPED  # 0: the same one, sent twice over
+        return soon and 0 <= signed(came.seq - before.seq) <= SWAPPED  # 0: the same one, sent twice
 
     def _place(self, came: Came, fit: Fit) -> Outcome:
         boot = self.boot
@@ -155,7 +156,7 @@ class Stream:
         outcome.placed.append((came, t_s))
 
     def _again(self, came: Came, burst: bool) -> Outcome:
-        """The bytes are on disk. A rig that starts again may say the same all the same, but to its beat."""
+        """Take a frame whose bytes are on disk. A restarted rig may send the same ones, but on its beat."""
         boot = self.boot
         assert boot is not None
         self._counters.duplicates += 1
@@ -233,7 +234,7 @@ class Stream:
         return waited_s >= ALONE_S and boot.silent(now_s, ALONE_S)
 
     def _turn(self, strand: Strand, outcome: Outcome) -> None:
-        """The rig's line is another from here on; short boots before it get their places, too."""
+        """Make this strand the rig's line from here on; short boots before it are placed too."""
         old = self.boot
         alive_s = old.alive_s if old is not None else float("-inf")
         if old is not None:
@@ -243,7 +244,7 @@ class Stream:
         back = any(evidence.resumes(strand, past) for past in self._past)
         for one, begins_s in zip(chain, beginnings(chain), strict=True):
             if not (frames := one.in_order()):
-                continue  # all of them late ones of the boot before
+                continue  # all of them were late frames of the boot before
             frames[0].arrival_s = min(frames[0].arrival_s, begins_s)
             self._begin(self._clock_for(one), frames, outcome)
             if one in self._strands:
@@ -253,7 +254,7 @@ class Stream:
             outcome.said += ["twins"] if back else ["reboot"] * len(chain)
 
     def _clock_for(self, strand: Strand) -> RigClock:
-        """The clock that went on over a restart, or another."""
+        """Return the clock if it ran on through a restart, else a new one."""
         before = self.boot
         if before is None:
             return RigClock()
@@ -279,7 +280,7 @@ class Stream:
         self._shadow = None
 
     def _fill_holes_of(self, old: Boot, new: Strand, outcome: Outcome) -> None:
-        """Frames that fit the old line's holes are its own, but for those that the new one misses."""
+        """Give the old line the frames that fit its holes, except those missing from the new one."""
         for strand in [s for s in self._strands if s is not new and s.joined is None]:
             ends = strand.first_new, strand.frames[-1]
             room = old.trust is Trust.BOTH and all(old.has_room_for(came) for came in ends)
@@ -287,7 +288,7 @@ class Stream:
                 self._merge(strand, old, outcome)
 
     def _fill_from_the_rest(self, chain: list[Strand], outcome: Outcome) -> None:
-        """Frames that were late for a strand have their places in what became of it; no later boot's do."""
+        """Place frames that came too late for a strand in the boot that it became, but no later boot's."""
         boot = self.boot
         assert boot is not None
         for strand in [s for s in self._strands if s not in chain]:
@@ -323,7 +324,7 @@ class Stream:
         outcome.said.append("disorder")
 
     def _look_for_order(self, came: Came) -> None:
-        """Whether counters that couldn't be believed can be believed again."""
+        """Check whether counters that couldn't be trusted can be trusted again."""
         shadow = self._shadow
         if shadow is None or not shadow.goes_on(came):
             self._shadow = Strand(came)
@@ -334,7 +335,7 @@ class Stream:
             boot = Boot(self._counters, RigClock(0.0, self.newest_s), self.newest_s)
             self._turn_to(boot, self.newest_s)
             boot.remember(came, came.arrival_s)
-            self._counters.frames -= 1  # it was counted as it was placed
+            self._counters.frames -= 1  # it was already counted when it was placed
             self._shadow = None
 
     def _look_for_a_twin(self, strand: Strand, boot: Boot, now_s: float, outcome: Outcome) -> None:
@@ -348,7 +349,7 @@ class Stream:
             outcome.said.append("twins")
 
     def _sweep(self, now_s: float, outcome: Outcome, gap: bool) -> None:
-        """Look at what is held again, now that the line has gone on."""
+        """Look again at what is held, now that the line has advanced."""
         boot = self.boot
         assert boot is not None
         for strand in list(self._strands):
@@ -369,7 +370,7 @@ class Stream:
                 self._strands.remove(strand)
 
     def settle_idle(self, now_s: float) -> Outcome:
-        """Settle what time alone can settle, though nothing comes in any more."""
+        """Settle what time alone can settle, when nothing more comes in."""
         outcome = Outcome(Verdict.HELD)
         boot = self.boot
         live = [s for s in self._strands if len(s) >= 3 and s.joined is None]
@@ -387,7 +388,7 @@ class Stream:
         return outcome
 
     def forget(self, came: Came) -> None:
-        """Welcome a frame that was placed but could not be kept when it comes again."""
+        """Accept a frame again that was placed but couldn't be kept, if it comes again."""
         for boot in (self.boot, *self._past):
             if boot is not None and boot.has(came):
                 boot.forget(came)

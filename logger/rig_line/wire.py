@@ -1,7 +1,7 @@
 """One line of bytes from a rig, to and from a `Frame`. No I/O, no clock.
 
 A line is a JSON object, `*`, the CRC-32 of the bytes before the `*` as eight lower-case hex digits, and a
-newline. The CRC is looked at before anything else; a line that fails it is dropped, never guessed at.
+newline. The CRC is checked before anything else; a line that fails is dropped, never guessed at.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from logger.errors import StokewatchError, shortened
 from logger.reading import MAX_CHANNELS, MAX_NAME, Frame, Sample
 
 MAX_LINE = 16 * 1024
-"""Longest line that is looked at, without its newline; 64 channels need at most half of it. [bytes]"""
+"""Longest line accepted, without its newline; 64 channels need at most half of it. [bytes]"""
 
 BACKSLASH, DELETE = 0x5C, 0x7F
 
@@ -34,18 +34,18 @@ _SEALED: Final = re.compile(rb"\*[0-9a-fA-F]{1,8}$")
 
 
 class WireError(StokewatchError):
-    """A line that is not a true frame."""
+    """A line that isn't a true frame."""
 
 
 class BadCrc(WireError):
-    """The line was damaged on its way, or never carried a checksum."""
+    """The line was damaged on its way, or never had a checksum."""
 
     def __init__(self) -> None:
         super().__init__("the line's CRC is wrong or missing")
 
 
 class Malformed(WireError):
-    """The line came through whole, but what it says breaks the rules of the wire."""
+    """The line arrived intact, but its content breaks the wire format's rules."""
 
     def __init__(self, reason: str) -> None:
         super().__init__(f"malformed frame: {reason}")
@@ -56,29 +56,29 @@ class Malformed(WireError):
 class Counters:
     """What became of the lines that came in."""
 
-    frames: int = 0  # accepted; the late ones too
+    frames: int = 0  # accepted, late ones included
     bad_crc: int = 0  # dropped
     malformed: int = 0  # dropped
     out_of_order: int = 0  # accepted after frames with a higher `seq`
-    missing: int = 0  # holes in `seq` that stand now; a late frame takes itself off
+    missing: int = 0  # gaps in `seq` at present; a late frame reduces it
     duplicates: int = 0  # dropped, since the same frame was accepted before
-    chatter: int = 0  # words that a board says besides, while it starts for instance; dropped
+    chatter: int = 0  # other words from a board, at start-up for instance; dropped
 
 
 class LineSplitter:
     """Cuts a stream of bytes into lines, however the bytes come in.
 
-    Holds at most `MAX_LINE` bytes between calls. Of a longer line the first `MAX_LINE` + 1 bytes are handed
-    on, which `decode` refuses, so that it counts once; the rest, up to the next newline, is let go.
+    Holds at most `MAX_LINE` bytes between calls. Of a longer line the first `MAX_LINE` + 1 bytes are passed
+    on, which `decode` refuses, so that it counts once; the rest, up to the next newline, is discarded.
     """
 
     def __init__(self) -> None:
         self.tail = b""
-        """What came after the last newline."""
+        """Everything after the last newline."""
         self._skipping = False
 
     def feed(self, data: bytes) -> list[bytes]:
-        """Take what was read and give the lines it completes, without newlines and without empty ones."""
+        """Take what was read and return the lines it completes, without newlines and empty lines."""
         *lines, tail = (self.tail + data).split(b"\n")
         if self._skipping:
             if not lines:
@@ -95,10 +95,10 @@ class LineSplitter:
 
 
 def decode(line: bytes) -> Frame:
-    """Give the frame that a line, with or without its newline, carries.
+    """Decode the frame in a line, with or without its newline.
 
-    BadCrc: the checksum is missing, not eight lower-case hex digits, or not that of the bytes before it.
-    Malformed: anything else that is not exactly a frame.
+    BadCrc: the checksum is missing, isn't eight lower-case hex digits, or doesn't match the bytes before it.
+    Malformed: anything else that isn't exactly a frame.
     """
     line = line.rstrip(b"\r\n")
     if len(line) > MAX_LINE:
@@ -117,22 +117,21 @@ def decode(line: bytes) -> Frame:
 
 
 def is_chatter(line: bytes) -> bool:
-    """Tell whether a line is words that a board says besides: while it starts, at its prompt, to its maker.
+    """Whether a line is a board's other output: at start-up, at its prompt, for debugging.
 
-    The line has no newline, but may end in a carriage return. False for what could be a frame, whole or
-    damaged.
+    The line has no newline, but may end in a carriage return. False if it could be a frame, whole or damaged.
     """
     line = line.rstrip(b"\r")
     return not line.startswith(b"{") and line.isascii() and _SEALED.search(line) is None
 
 
 def checksum(line: bytes) -> int:
-    """Give the CRC that stands at the end of a line which `decode` has accepted."""
+    """Return the CRC at the end of a line that `decode` has accepted."""
     return int(line.rstrip(b"\r\n")[-8:], 16)
 
 
 def encode(frame: Frame) -> bytes:
-    """Give the line that carries a frame, newline included; Malformed: `decode` would refuse it."""
+    """Encode a frame as a line, newline included; Malformed: `decode` would refuse it."""
     body = _encoder.encode(frame)
     line = b"%b*%08x\n" % (body, crc32(body))
     decode(line)
@@ -140,10 +139,10 @@ def encode(frame: Frame) -> bytes:
 
 
 def _check(frame: Frame, body: bytes) -> None:
-    """Check what types can't say; lines that hold nothing unusual take a short way through, by counting.
+    """Check what types can't express; lines with nothing unusual take a short cut, by counting.
 
-    Each key of a JSON object brings at least one colon. So when the values found account for every colon in
-    the line, there was no key besides theirs: none unknown, none given twice, no null.
+    Each key of a JSON object brings at least one colon. So if the values found account for every colon in
+    the line, there was no other key: none unknown, none given twice, no null.
     """
     names = (frame.rig, *frame.ch)
     if names not in _known_names:
@@ -162,7 +161,7 @@ def _check(frame: Frame, body: bytes) -> None:
         else:
             _check_sample(sample)
     if words and not _all_hex("".join(words)):
-        raise Malformed("a register word is not in hex")
+        raise Malformed("a register word isn't in hex")
     if body.count(b":") != colons or not body.isascii() or BACKSLASH in body or DELETE in body:
         for sample in samples:
             _check_sample(sample)
@@ -170,7 +169,7 @@ def _check(frame: Frame, body: bytes) -> None:
 
 
 def _check_names(names: tuple[str, ...]) -> None:
-    """Check the names of a rig and its channels, and remember them: frame after frame has the same."""
+    """Check the names of a rig and its channels, and remember them, since every frame has the same."""
     if not 1 < len(names) <= 1 + MAX_CHANNELS:
         raise Malformed(f"{len(names) - 1} channels; there must be 1 to {MAX_CHANNELS}")
     for name in names:
@@ -185,7 +184,7 @@ def _check_names(names: tuple[str, ...]) -> None:
 
 
 def _check_sample(sample: Sample) -> None:
-    """Check that a sample says one thing, and all of it."""
+    """Check that a sample has exactly one value, and has it complete."""
     values = [value is not None for value in (sample.raw, sample.uv, sample.c)]
     if sum(values) > 1:
         raise Malformed("a channel is given in more than one way")
@@ -198,7 +197,7 @@ def _check_sample(sample: Sample) -> None:
     if sample.cj is not None and (sample.raw is not None or sample.c is not None):
         raise Malformed("a channel has a cold junction but no 'uv'")
     if sample.amp is not None and not (sample.amp.isascii() and sample.amp.isprintable()):
-        raise Malformed("'amp' is not the name of a chip")
+        raise Malformed("'amp' isn't a chip's name")
 
 
 def _unique(pairs: list[tuple[str, Any]]) -> Mapping[str, Any]:

@@ -110,7 +110,7 @@ def test_two_rigs_of_one_name_are_told_apart_and_the_second_set_apart(
         faults = [e.data for e in reader.events(firing) if e.kind == "fault"]
     assert len(faults) == 1
     assert faults[0]["rig"] == "a1"
-    assert "two rigs of this name" in faults[0]["text"]
+    assert "two rigs have this name" in faults[0]["text"]
 
 
 @pytest.mark.timeout(120)
