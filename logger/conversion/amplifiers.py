@@ -1,4 +1,4 @@
-"""A chip's register word to what it measured, and back.
+"""Convert a chip's register word to what it measured, and back.
 
 A word is the chip's own register, most significant bit first, as the rig sends it in hex:
 
@@ -9,7 +9,7 @@ max6675    2      the 16 bits of one read
 max31855   4      the 32 bits of one read
 max31856   6      registers 0Ah to 0Fh in one read: CJTH, CJTL, LTCBH, LTCBM, LTCBL, SR
 mcp9600    5      hot junction T_H (2 bytes), cold junction T_C (2 bytes), STATUS (1 byte)
-mcp9601    5      the same; STATUS tells an open and a shorted couple, too
+mcp9601    5      the same; STATUS also reports an open or shorted thermocouple
 ads1115    4      configuration register (2 bytes), conversion register (2 bytes)
 ad8495     4      no register: its output above its reference, in whole µV, two's complement
 mlx90614   2      RAM address 07h (T_OBJ1), high byte first (the chip itself sends the low byte first)
@@ -36,13 +36,13 @@ MAX6675_GAIN_UV_PER_C: Final = 41.0
 """Maxim 19-2235, 'Temperature Conversion'. [µV/°C]"""
 
 MAX6675_ASSUMED_JUNCTION_C: Final = 25.0
-"""Taken for the chip's own cold junction where no other channel tells. [°C]
+"""Assumed for the chip's own cold junction if no other channel measures it. [°C]
 
 It hardly matters: the chip has already added its own junction at 41 µV/°C, which is very nearly the slope of
-type K there (38.2 µV/°C at −20 °C, 41.5 µV/°C at 85 °C), so only the difference of the slopes is left. The
-hot junction then reads at most 1.8 °C off with a junction at −20 °C, 0.7 °C at 0 °C, 0.3 °C at 10 °C, 0.1 °C
-at 40 °C and 0.4 °C at 85 °C. The chip's own error is up to 2 °C below 700 °C. (Not undoing the straight line
-would cost 12 °C at 800 °C.)
+type K there (38.2 µV/°C at −20 °C, 41.5 µV/°C at 85 °C), so only the difference between the slopes is left.
+The hot junction then reads at most 1.8 °C off with a junction at −20 °C, 0.7 °C at 0 °C, 0.3 °C at 10 °C,
+0.1 °C at 40 °C and 0.4 °C at 85 °C. The chip's own error is up to 2 °C below 700 °C. (Not correcting the
+straight line would cost 12 °C at 800 °C.)
 """
 
 MAX31855_GAIN_UV_PER_C: Final = {
@@ -66,7 +66,7 @@ _ADS1115_CONFIG: Final = (
 AD8495_GAIN: Final = 122.4
 AD8495_OFFSET_UV: Final = 2600.0
 """Output = gain × emf over 0 °C + offset (Analog Devices AD8494-AD8497, trimmed to 125 mV at 25 °C;
-both from memory). Taking 5 mV/°C instead, as its name plate says, is 15 °C off at 800 °C. [µV, output]"""
+both from memory). Using the nominal 5 mV/°C instead is 15 °C off at 800 °C. [µV, output]"""
 
 _KELVIN_C: Final = 273.15
 
@@ -78,19 +78,19 @@ class Decoded:
     # float64 array; thermoelectric voltage above the cold junction, from chips of kind `emf`; NaN otherwise.
     # [µV]
     emf_uv: Floats
-    # float64 array; the cold junction that `emf_uv` is counted from: the chip's own, or what stands in for
-    # it; NaN where there is none. [°C]
+    # float64 array; the cold junction that `emf_uv` is relative to: the chip's own, or a substitute; NaN if
+    # there is none. [°C]
     cold_junction_c: Floats
     # float64 array; from chips of kind `hot_junction` and `infrared`; NaN otherwise. [°C]
     temperature_c: Floats
-    # uint8 array; `Status`. Where it isn't OK, `emf_uv` and `temperature_c` are NaN; the cold junction may
+    # uint8 array; `Status`. If it isn't OK, `emf_uv` and `temperature_c` are NaN; the cold junction may
     # still be good.
     status: Bytes
 
 
 @dataclass(frozen=True, slots=True)
 class Bits:
-    """A number in a word, by the place of its lowest bit; two's complement where it is signed."""
+    """A number in a word, by the position of its lowest bit; two's complement if signed."""
 
     shift: int
     width: int
@@ -98,12 +98,12 @@ class Bits:
     signed: bool = True
 
     def counts(self, words: Ints) -> Ints:
-        """Take it out of words."""
+        """Extract it from words."""
         value = (words >> self.shift) & ((1 << self.width) - 1)
         return value - ((value >> (self.width - 1)) << self.width) if self.signed else value
 
     def word(self, value: float) -> int:
-        """Put the nearest number, or the limit, in its place."""
+        """Put the nearest number, or the limit, into its position in a word."""
         most = (1 << (self.width - self.signed)) - 1
         least = -most - 1 if self.signed else 0
         return min(max(round(value * self.per_unit), least), most) % (1 << self.width) << self.shift
@@ -114,45 +114,45 @@ class Amplifier:
     """A chip that the logger can read."""
 
     word_bytes: int  # length of its word
-    # temperature on a straight line from the cold junction's, which is undone here to get the emf; plain emf;
+    # temperature on a straight line from the cold junction's, converted back here to get the emf; plain emf;
     # hot junction; output of an AD8495; kelvin of a surface
     measures: Literal["line", "emf", "hot", "output", "kelvin"]
-    letters: tuple[str, ...]  # thermocouple types it serves; empty for infrared
+    letters: tuple[str, ...]  # thermocouple types it supports; empty for infrared
     value: Bits  # what it measures
-    fault_words: dict[Status, int]  # a word for each fault that the chip can tell
-    flags: tuple[tuple[int, Status], ...] = ()  # bits that are 0 where all is well; the later ones go before
-    believed: tuple[int, int] = (-(1 << 31), 1 << 31)  # least and most counts of `value`
-    junction: Bits | None = None  # its cold junction, where that is in the word
-    assumed_c: float = math.nan  # cold junction, where nothing tells. [°C]
+    fault_words: dict[Status, int]  # a word for each fault that the chip can report
+    flags: tuple[tuple[int, Status], ...] = ()  # bits that are 0 if all is well; later ones take precedence
+    believed: tuple[int, int] = (-(1 << 31), 1 << 31)  # lowest and highest plausible counts of `value`
+    junction: Bits | None = None  # its cold junction, if that is in the word
+    assumed_c: float = math.nan  # cold junction if it isn't known. [°C]
     line_uv_per_c: Mapping[str, float] | None = None  # of the straight line, by letter
     floating: int = 0  # bits that may be anything
-    besides: int = 0  # bits that a true word has, too
+    besides: int = 0  # other bits set in a true word
 
     @property
     def kind(self) -> Literal["emf", "hot_junction", "infrared"]:
-        """Whether it gives an emf, linearises by itself, or looks at a surface."""
+        """Whether it gives an emf, linearises itself, or looks at a surface."""
         if self.measures in ("line", "emf"):
             return "emf"
         return "infrared" if self.measures == "kelvin" else "hot_junction"
 
     @property
     def sends_cold_junction(self) -> bool:
-        """Whether its word has the cold junction in it."""
+        """Whether its word contains the cold junction."""
         return self.junction is not None
 
 
 def decode_words(
     amp: str, words: Floats | Ints, letter: str = "K", cold_junction_c: Floats | None = None
 ) -> Decoded:
-    """Say what a chip's words mean.
+    """Decode a chip's words.
 
     Words are whole numbers below 2**(8 * word_bytes), as int64 or float64. The letter must be one of the
-    chip's `letters`, else ValueError; `cold_junction_c`, of the words' shape, stands in for one that a chip
+    chip's `letters`, else ValueError; `cold_junction_c`, of the words' shape, replaces one that a chip
     doesn't send, NaN where there is none.
 
-    A word of nothing but ones or nothing but zeros is a data line that nobody drives: `Status.CORRUPT`. A
-    chip can send all zeros (MAX31855: both junctions at 0.0 °C exactly; MAX6675: 0 °C or below), but a
-    reading lost in frost before lighting is a small price for never showing a dead chip as a cool pot.
+    A word of all ones or all zeros is an undriven data line: `Status.CORRUPT`. A chip can send all zeros
+    (MAX31855: both junctions at 0.0 °C exactly; MAX6675: 0 °C or below), but a reading lost in frost before
+    lighting is a small price for never showing a dead chip as a cool pot.
     """
     chip = amplifier(amp, letter)
     whole = words.astype(np.int64)
@@ -198,11 +198,11 @@ def encode_word(
     letter: str = "K",
     status: Status = Status.OK,
 ) -> int:
-    """Make the word that a chip would send: what simulated rigs and tests of firmware need.
+    """Make the word that a chip would send, for simulated rigs and tests of firmware.
 
-    Beyond the chip's range it is that of its limit; any status but OK makes the word for that fault.
-    `decode_words` gives the temperatures back within the chip's resolution. ValueError: as of `amplifier`, or
-    it can't tell that fault, or a temperature is beyond the thermocouple's reference function.
+    Beyond the chip's range the word is that of its limit; any status but OK makes the word for that fault.
+    `decode_words` returns the temperatures within the chip's resolution. ValueError: as for `amplifier`, or
+    the chip can't report that fault, or a temperature is beyond the thermocouple's reference function.
     """
     chip = amplifier(amp, letter)
     if status is not Status.OK:
@@ -224,18 +224,18 @@ def encode_word(
 
 
 def amplifier(amp: str, letter: str = "K") -> Amplifier:
-    """Look up a chip; ValueError, with the fix, where it is unknown or doesn't serve the letter."""
+    """Look up a chip; ValueError, with the fix, if it is unknown or doesn't support the letter."""
     chip = AMPLIFIERS.get(amp)
     if chip is None:
         if (why := UNFIT.get(amp)) is not None:
-            raise ValueError(f"a {amp} is of no use here: {why}")
+            raise ValueError(f"a {amp} is no use here: {why}")
         raise ValueError(
-            f"no amplifier is called {amp!r}; the logger knows {', '.join(AMPLIFIERS)}, "
-            "and any other as 'uv' with 'cj', or as 'c'"
+            f"no amplifier is called {amp!r}; the logger knows {', '.join(AMPLIFIERS)}. "
+            "Send any other as 'uv' with 'cj', or as 'c'"
         )
     if chip.letters and letter not in chip.letters:
         raise ValueError(
-            f"a {amp} does not serve thermocouples of type {letter}, only {', '.join(chip.letters)}; "
+            f"a {amp} doesn't support thermocouples of type {letter}, only {', '.join(chip.letters)}; "
             "correct 'type' in the plan, or use another amplifier"
         )
     return chip
@@ -257,8 +257,8 @@ _OPEN, _GROUND, _SUPPLY = Status.OPEN, Status.SHORT_GROUND, Status.SHORT_SUPPLY
 _RANGE, _CORRUPT = Status.RANGE, Status.CORRUPT
 
 AMPLIFIERS: Final[dict[str, Amplifier]] = {
-    # D15 is always 0, D14..D3 the temperature in 0.25 °C, up to where it stops counting; D2 open, D1 device
-    # ID, always 0, D0 three-state.
+    # D15 is always 0, D14..D3 the temperature in 0.25 °C, up to the end of its scale; D2 open, D1 device ID,
+    # always 0, D0 three-state.
     "max6675": Amplifier(
         2,
         "line",
@@ -272,7 +272,7 @@ AMPLIFIERS: Final[dict[str, Amplifier]] = {
         floating=0x0001,
     ),
     # D31..D18 hot junction on the straight line, 0.25 °C, believed from -270 to 1800 °C; D17 and D3 always 0;
-    # D16 fault, which stays where no reason is given; D15..D4 cold junction, 0.0625 °C; D2..D0 the reason.
+    # D16 fault, which counts if no reason is given; D15..D4 cold junction, 0.0625 °C; D2..D0 the reason.
     "max31855": Amplifier(
         4,
         "line",
@@ -298,8 +298,8 @@ AMPLIFIERS: Final[dict[str, Amplifier]] = {
     ),
     # Cold junction: 14 bits of 1/64 °C, the lowest two of its 16 always 0. Hot junction, linearised by the
     # chip for the type that the firmware has set: 19 bits of 1/128 °C and 5 without meaning. Status: CJ
-    # range, TC range, four alarms on the user's own limits (no faults), OVUV (or below ground: the chip
-    # doesn't tell which), OPEN.
+    # range, TC range, four alarms on the user's own limits (not faults), OVUV (or below ground: the chip
+    # doesn't say which), OPEN.
     "max31856": Amplifier(
         6,
         "hot",
@@ -315,7 +315,7 @@ AMPLIFIERS: Final[dict[str, Amplifier]] = {
         junction=Bits(34, 14, 64),
     ),
     # Both junctions in 1/16 °C; the hot one linearised by the chip for the type that the firmware has set.
-    # Status bit 4: emf or T_H beyond the type's range, which is also all an open couple shows on this chip.
+    # Status bit 4: emf or T_H beyond the type's range, the only sign of an open thermocouple on this chip.
     # Bit 5 is unimplemented, always 0; bit 6 is normally set: a conversion is complete.
     "mcp9600": Amplifier(
         5,
@@ -327,7 +327,7 @@ AMPLIFIERS: Final[dict[str, Amplifier]] = {
         junction=Bits(8, 16, 16),
         besides=0x40,
     ),
-    # A plain converter, whose cold junction another channel must tell. It sticks at its ends.
+    # A plain converter, whose cold junction another channel must supply. It saturates at its ends.
     "ads1115": Amplifier(
         4,
         "emf",
@@ -337,8 +337,8 @@ AMPLIFIERS: Final[dict[str, Amplifier]] = {
         fault_words={_RANGE: _ADS1115_CONFIG | 0x7FFF, _CORRUPT: 0xFFFF_FFFF},
         besides=_ADS1115_CONFIG,
     ),
-    # An analogue amplifier with its own cold junction, read by a converter. It ends at its supply, and no
-    # converter on a board reads on from there.
+    # An analogue amplifier with its own cold junction, read by a converter. Its output ends at its supply,
+    # and no board's converter reads beyond that.
     "ad8495": Amplifier(
         4,
         "output",
@@ -358,16 +358,16 @@ AMPLIFIERS: Final[dict[str, Amplifier]] = {
         fault_words={_RANGE: 0x7FFF, _CORRUPT: 0xFFFF},
     ),
 }
-"""By the name the rig gives (`amp`)."""
+"""By the rig's name for it (`amp`)."""
 
-# As the MCP9600, but bit 5 is a short, to ground or supply, and bit 4 an open couple: it is the input range's
-# bit as well, so an open couple is one that has not left its range.
+# Like the MCP9600, but bit 5 is a short, to ground or supply, and bit 4 an open thermocouple. Bit 4 also
+# flags the input range, so both count as open.
 AMPLIFIERS["mcp9601"] = replace(
     AMPLIFIERS["mcp9600"],
     flags=((0x10, _OPEN), (0x20, _GROUND)),
     fault_words={_OPEN: 0x00_0001_9050, _GROUND: 0x01_9001_9060, _CORRUPT: 0xFF_FFFF_FFFF},
 )
-# All 16 bits are the object in 0.02 K: it ends at 1037.55 °C, and its error flag is elsewhere.
+# All 16 bits are the object in 0.02 K: it stops at 1037.55 °C, and its error flag is elsewhere.
 AMPLIFIERS["mlx90616"] = replace(
     AMPLIFIERS["mlx90614"],
     value=Bits(0, 16, 50, signed=False),
@@ -377,9 +377,9 @@ AMPLIFIERS["mlx90616"] = replace(
 )
 
 UNFIT: Final = {
-    "mlx90640": "its picture ends at 300 °C, and a firing begins there",
-    "mlx90641": "its picture ends at 300 °C, and a firing begins there",
-    "amg8833": "its picture ends at 80 °C (100 °C for the low-gain type)",
+    "mlx90640": "its range stops at 300 °C, where a firing only begins",
+    "mlx90641": "its range stops at 300 °C, where a firing only begins",
+    "amg8833": "its range stops at 80 °C (100 °C for the low-gain type)",
     "max31865": "it is for resistance thermometers (Pt100), which don't last in a fire",
 }
-"""Chips that people ask for, and why they don't do. Ranges from memory."""
+"""Chips that people ask for, and why they won't do. Ranges from memory."""

@@ -1,7 +1,7 @@
-"""Frames to batches: a rig's samples in columns, raw and converted. Pure.
+"""Turn frames into batches: a rig's samples in columns, raw and converted. Pure.
 
-What a sample is worth is a `Status`; nothing a rig sends raises. What someone should fix (a chip that isn't
-known, a word that isn't one) is told once, by `Assembler.new_troubles`.
+A bad sample gets a `Status`; nothing a rig sends raises an error. Anything that someone should fix (an
+unknown chip, an invalid word) is reported once, by `Assembler.new_troubles`.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _NOT_SENT: Final = Sample()
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Something about a channel that someone should fix."""
+    """A channel's problem that someone should fix."""
 
     rig: str
     channel: str
@@ -40,16 +40,16 @@ class Trouble:
 class Assembler:
     """Puts the frames of any number of rigs into batches.
 
-    Each rig has a layout: the channels it has sent so far. A channel that stays away keeps its column, as
-    `Status.ABSENT`; one that is new, or that delivers in another way than before, begins a new layout.
-    Without a plan every thermocouple is of type K; `seen` are channels of a firing that goes on after a
-    restart, in order of first appearance.
+    Each rig has a layout: the channels it has sent so far. A missing channel keeps its column, as
+    `Status.ABSENT`; a new one, or one that changes how it delivers, starts a new layout. Without a plan every
+    thermocouple is type K; `seen` are the channels of a firing resumed after a restart, in order of first
+    appearance.
     """
 
     def __init__(self, plan: Plan | None = None, seen: Sequence[tuple[str, str]] = ()) -> None:
         self._plan = plan
         self._planned = {p.channel for p in plan.probes} if plan is not None else set[str]()
-        self._probes: dict[tuple[str, str], Probe] = {}  # those of the plan, by who came first
+        self._probes: dict[tuple[str, str], Probe] = {}  # the plan's, by whichever channel came first
         for rig, name in seen:
             self._probe(rig, name)
         self._layouts: dict[str, _Layout] = {}
@@ -70,12 +70,12 @@ class Assembler:
         return [self._batch(rig, *run) for rig, of_rig in runs.items() for run in of_rig]
 
     def new_troubles(self) -> list[Trouble]:
-        """Tell what should be fixed, each thing once."""
+        """Return what should be fixed, each problem once."""
         troubles, self._troubles = self._troubles, []
         return troubles
 
     def _lay_out(self, frame: Frame) -> _Layout:
-        """Begin a new layout for a rig, whose channels are in it as far as there is room."""
+        """Start a new layout for a rig, with its previous channels if there is room."""
         rig, before = frame.rig, self._layouts.get(frame.rig)
         known = before.by_name if before is not None else {}
         channels = {
@@ -98,7 +98,7 @@ class Assembler:
         probe = self._probe(rig, name)
         channel = channel_for(name, _kind(sample) or "celsius", sample.amp, probe)
         if channel.letter is not None and probe.letter is None and self._plan is not None:
-            self._tell(rig, name, f"a thermocouple without a type is taken for {DEFAULT_LETTER}; add 'type'")
+            self._tell(rig, name, f"no thermocouple type given: taken for {DEFAULT_LETTER}; add 'type'")
         if channel.amp is not None:
             try:
                 amplifier(channel.amp, channel.letter or DEFAULT_LETTER)
@@ -107,12 +107,12 @@ class Assembler:
         return channel
 
     def _probe(self, rig: str, name: str) -> Probe:
-        """The probe that the channel is, by the rule that all rooms share."""
+        """Find the channel's probe, by the rule that all rooms share."""
         probe = self._probes.get((rig, name))
         if probe is None:
             if self._plan is None or name not in self._planned:
                 return probe_for_channel(name)
-            # Channels that the plan doesn't mean have no say in whose the others are: those needn't be kept.
+            # Channels outside the plan don't affect whose the others are, so they needn't be kept.
             probe = assign_probes(self._plan, [*self._probes, (rig, name)])[-1]
             if any(probe is p for p in self._plan.probes):
                 self._probes[rig, name] = probe
@@ -128,12 +128,12 @@ class Assembler:
             self._fill(rig, channel, column, raw[:, j], raw_cj[:, j], sent[:, j])
         converted = convert(channels, raw, raw_cj, sent, layout.corrections)
         for j in map(int, np.flatnonzero((raw >= layout.word_limits).any(axis=0))):
-            text = f"'raw' is too long for a word of a {channels[j].amp}; fix 'amp' or the firmware"
+            text = f"'raw' is too long for a {channels[j].amp}'s word; fix 'amp' or the firmware"
             self._tell(rig, channels[j].name, text)
         for j in map(int, np.flatnonzero((converted.status == Status.NO_COLD_JUNCTION).any(axis=0))):
             text = (
-                "a thermoelectric voltage without a cold junction; let the rig send 'cj', or name a channel "
-                "that has one as 'cold_junction' in the plan"
+                "a thermoelectric voltage without a cold junction; let the rig send 'cj', or in the plan "
+                "name a channel that has one as 'cold_junction'"
             )
             self._tell(rig, channels[j].name, text)
         return Batch(
@@ -158,7 +158,7 @@ class Assembler:
             if sample is _NOT_SENT:
                 sent[i] = Status.ABSENT
             elif sample.fault is not None:
-                # A value that comes with a fault isn't worth keeping, and would be taken for one later on.
+                # A value that comes with a fault is worthless, and might later be mistaken for a good one.
                 sent[i] = FAULTS[sample.fault]
             elif channel.kind == "word":
                 value = self._word(rig, channel, sample.raw or "")
@@ -171,7 +171,7 @@ class Assembler:
     def _word(self, rig: str, channel: Channel, text: str) -> float:
         if _hex(text) and len(text) <= _WORD_DIGITS:
             return float(int(text, 16))
-        self._tell(rig, channel.name, "'raw' is no register word in hex; fix the firmware")
+        self._tell(rig, channel.name, "'raw' isn't a register word in hex; fix the firmware")
         return math.nan
 
     def _tell(self, rig: str, channel: str, text: str) -> None:
@@ -191,7 +191,7 @@ class _Layout:
     word_limits: Floats
 
     def fits(self, frame: Frame) -> bool:
-        """Tell whether every channel of the frame has a column, and delivers as that has delivered so far."""
+        """Whether every channel of the frame has a column, and delivers as before."""
         channels = self.by_name
         return all(name in channels and _fits(channels[name], sample) for name, sample in frame.ch.items())
 
@@ -211,5 +211,5 @@ def _kind(sample: Sample) -> Kind | None:
 
 
 def _fits(channel: Channel, sample: Sample) -> bool:
-    """Tell whether a sample delivers as the channel has delivered so far, or doesn't say."""
+    """Whether a sample delivers as its channel has so far, or doesn't say."""
     return sample.amp in (None, channel.amp) and _kind(sample) in (None, channel.kind)

@@ -1,6 +1,6 @@
-"""Raw columns to temperatures: register words, emf and plain °C, with cold junctions and corrections. Pure.
+"""Convert raw columns to temperatures: register words, emf and °C, cold junctions, corrections. Pure.
 
-`conversion` uses it on what comes in; archives use it on what was stored.
+Used for incoming frames and for stored ones.
 """
 
 from __future__ import annotations
@@ -19,17 +19,17 @@ from logger.reading import Batch, Bytes, Channel, Floats, Kind, Status
 Correction = tuple[tuple[float, float], ...]
 
 CELSIUS_RANGE_C: Final = (-273.15, 2500.0)
-"""What a channel that sends plain °C may say. [°C]"""
+"""Accepted from a channel that sends plain °C. [°C]"""
 
 COLD_JUNCTION_RANGE_C: Final = (-55.0, 150.0)
-"""What a cold junction may be: no terminal and no chip works beyond. [°C]"""
+"""Accepted for a cold junction: no terminal or chip works beyond it. [°C]"""
 
 DEFAULT_LETTER: Final = "K"
 
 
 @dataclass(frozen=True, slots=True)
 class Converted:
-    """What raw columns are worth; arrays of shape (n, k), as in `Batch`."""
+    """Converted columns; arrays of shape (n, k), as in `Batch`."""
 
     temperature_c: Floats
     cold_junction_c: Floats
@@ -37,9 +37,9 @@ class Converted:
 
 
 def channel_for(name: str, kind: Kind, amp: str | None, probe: Probe) -> Channel:
-    """Describe a channel as a probe wants it converted.
+    """Describe how a probe wants its channel converted.
 
-    `letter` is None where there is no thermocouple to convert; `cold_junction` where the channel always
+    `letter` is None if there is no thermocouple to convert; `cold_junction` is None if the channel always
     brings its own.
     """
     chip = AMPLIFIERS.get(amp or "")
@@ -56,9 +56,9 @@ def channel_for(name: str, kind: Kind, amp: str | None, probe: Probe) -> Channel
 
 
 def reconvert(batch: Batch, probes: Sequence[Probe]) -> Batch:
-    """Convert a batch's raw values afresh: with another plan, or with better physics than when it was stored.
+    """Convert a batch's raw values again, with another plan, or with better physics than when it was stored.
 
-    A probe for each channel; the batch's temperatures and cold junctions are of no consequence.
+    One probe per channel; the batch's temperatures and cold junctions are ignored.
     """
     channels = tuple(
         channel_for(c.name, c.kind, c.amp, p) for c, p in zip(batch.channels, probes, strict=True)
@@ -80,18 +80,18 @@ def convert(
     status: Bytes,
     corrections: Sequence[Correction] | None = None,
 ) -> Converted:
-    """Say what raw values are worth.
+    """Convert raw values.
 
     Parameters
     ----------
     channels : sequence of Channel, length k
         How each column delivers, and the thermocouple type and cold junction to convert it with.
     raw : array, shape (n, k)
-        Register words, emf [µV] or temperatures [°C]; NaN where there is none.
+        Register words, emf [µV] or temperatures [°C]; NaN if there is none.
     raw_cj : array, shape (n, k)
         Cold junctions that came with an emf; NaN elsewhere. [°C]
     status : uint8 array, shape (n, k)
-        `Status` as sent or as stored; it counts only where `raw` is NaN, all others are worked out again.
+        `Status` as sent or as stored; used only where `raw` is NaN, otherwise worked out again.
     corrections : sequence of pairs of (reading, truth), length k, optional
         From a calibration: none, one (an offset) or two (a straight line through both) for each column,
         applied to the converted temperature. [°C]
@@ -99,8 +99,8 @@ def convert(
     Returns
     -------
     Converted
-        The temperature is NaN wherever the status isn't `Status.OK`. The cold junction is NaN too where one
-        had to be assumed (see `chips.MAX6675_ASSUMED_JUNCTION_C`).
+        The temperature is NaN wherever the status isn't `Status.OK`. The cold junction is also NaN where one
+        had to be assumed (see `amplifiers.MAX6675_ASSUMED_JUNCTION_C`).
     """
     missing = np.isnan(raw)
     out = np.where(missing, status, np.uint8(Status.OK))
@@ -160,7 +160,7 @@ _Columns = slice | list[int]
 
 
 def _columns(members: list[int]) -> _Columns:
-    """Columns for indexing, as a slice where they follow one another, which spares a copy."""
+    """Columns for indexing, as a slice if they are consecutive, which saves a copy."""
     first, last = members[0], members[-1]
     return slice(first, last + 1) if members == list(range(first, last + 1)) else members
 
@@ -168,7 +168,7 @@ def _columns(members: list[int]) -> _Columns:
 def _downgrade(
     out: Bytes, at: _Columns, where: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], status: Status
 ) -> None:
-    """Give a status to readings that were good so far."""
+    """Set the status of readings that were good so far."""
     if where.any():
         block = out[:, at]
         out[:, at] = np.where(where & (block == Status.OK), np.uint8(status), block)
@@ -185,7 +185,7 @@ def _decode(
     temperature: Floats,
 ) -> None:
     words = raw[:, at]
-    fit = words < float(1 << 8 * AMPLIFIERS[amp].word_bytes)  # not so where NaN
+    fit = words < float(1 << 8 * AMPLIFIERS[amp].word_bytes)  # false for NaN
     if not fit.all():
         words = np.where(fit, words, 0)  # which no chip sends
     decoded = decode_words(amp, words, letter, junction[:, at])
@@ -197,10 +197,10 @@ def _decode(
 
 
 def _lend(channels: Sequence[Channel], temperature: Floats, out: Bytes, junction: Floats) -> None:
-    """Fill in cold junctions from the channels that are named for it, in place.
+    """Fill in cold junctions from the channels named for it, in place.
 
-    A channel lends the cold junction it measures itself, never a borrowed one; one that sends plain °C is
-    taken for a thermometer at the terminals.
+    A channel lends the cold junction it measures itself, never a borrowed one; one that sends plain °C counts
+    as a thermometer at the terminals.
     """
     index = {c.name: j for j, c in enumerate(channels)}
     own = junction.copy() if any(c.cold_junction for c in channels) else junction

@@ -1,8 +1,8 @@
-"""One-hour equivalent temperature: how hot, held for an hour, would have done the same to the clay.
+"""One-hour equivalent temperature: the temperature that, held for an hour, does the same to the clay.
 
 A model, not a measurement. The idea of an equivalent firing temperature held for one hour is Tite's [1]_;
-here the 'same' is an Arrhenius integral with one activation energy, which real clay, with its many
-overlapping changes, does not have. `HeatWork` therefore gives the answers for a low and a high energy too.
+here 'the same' means an Arrhenius integral with one activation energy, which real clay, with its many
+overlapping changes, doesn't have. `HeatWork` therefore also gives the answers for a low and a high energy.
 
 .. [1] M. S. Tite, "Determination of the firing temperature of ancient ceramics by measurement of thermal
    expansion: a reassessment", Archaeometry 11 (1969), 131-143. From memory, as is the definition.
@@ -26,20 +26,20 @@ GAS_CONSTANT: Final = 8.314462618  # J/(mol K), exact since the SI of 2019
 HOUR_S: Final = 3600.0
 
 ENERGY_KJ_MOL: Final = 300.0
-"""Activation energy used where none is given [kJ/mol]: a round figure inside the 200 to 600 kJ/mol that are
-reported for sintering and vitrification of clays (from memory, no single source).
+"""Default activation energy [kJ/mol]: a round figure within the 200 to 600 kJ/mol reported for sintering and
+vitrification of clays (from memory, no single source).
 """
 ENERGY_RANGE_KJ_MOL: Final = (200.0, 500.0)
-"""The energies between which `HeatWork` states how far the answer moves. [kJ/mol]"""
+"""Energies over which `HeatWork` shows how far the answer moves. [kJ/mol]"""
 
 
 def minutes_above(
     t_s: ArrayLike, temperature_c: ArrayLike, threshold_c: float, *, longest_gap_s: float = 60.0
 ) -> Floats:
-    """Time spent at or above a temperature [min], straight lines between readings. A plain fact.
+    """Time spent at or above a temperature [min], with straight lines between readings. A fact, not a model.
 
-    `t_s` (n,) ascends; temperatures are (n,) or (n, z), NaN where unknown; between readings further apart
-    than `longest_gap_s` nothing is counted. The result is () or (z,).
+    `t_s` (n,) ascends; temperatures are (n,) or (n, z), NaN where unknown; nothing is counted between
+    readings further apart than `longest_gap_s`. The result is () or (z,).
     """
     t = np.asarray(t_s, dtype=np.float64)
     value = np.asarray(temperature_c, dtype=np.float64)
@@ -58,11 +58,11 @@ def minutes_above(
 
 
 class HeatWork:
-    """The integral kept up reading by reading, for several zones and energies at once.
+    """The integral, updated reading by reading, for several zones and energies at once.
 
-    The first energy is the one used, the others show how much it matters. A zone without a reading for longer
-    than `longest_gap_s` gets nothing for that time. ValueError: no energy, or an energy or the hold not
-    above 0.
+    The first energy is the one used; the others show how much it matters. A zone without a reading for longer
+    than `longest_gap_s` gains nothing for that time. ValueError: no energy given, or an energy or the hold
+    isn't above 0.
     """
 
     def __init__(
@@ -85,7 +85,7 @@ class HeatWork:
         self._last_rate = np.zeros((len(energies), zones))
 
     def push(self, t_s: float, temperature_c: Floats) -> None:
-        """Take one reading (zones,), not before the last; NaN where unknown."""
+        """Take one reading (zones,), no earlier than the last; NaN where unknown."""
         known = np.isfinite(temperature_c)
         kelvin = np.maximum(np.where(known, temperature_c, 0.0) + KELVIN, 1.0)
         rate = np.exp(-self._slope_k / kelvin)
@@ -96,11 +96,10 @@ class HeatWork:
         self._last_t = np.where(known, t_s, self._last_t)
 
     def equivalent_c(self) -> Floats:
-        """One-hour equivalent temperature so far (energies, zones): a model; NaN where nothing was
-        integrated.
+        """One-hour equivalent temperature so far (energies, zones): a model; NaN if nothing was integrated.
 
-        ``hold exp(-E / (R T_eq)) = ∫ exp(-E / (R T)) dt``: ten minutes at 800 °C equal an hour at 746 °C, if
-        300 kJ/mol it is.
+        ``hold exp(-E / (R T_eq)) = ∫ exp(-E / (R T)) dt``: at 300 kJ/mol, ten minutes at 800 °C equal an hour
+        at 746 °C.
         """
         with np.errstate(divide="ignore"):
             kelvin = self._slope_k / -np.log(self._sum / self._hold_s)
@@ -116,20 +115,20 @@ class HeatWork:
         }
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Go on from a snapshot; ValueError: it belongs to other zones or energies."""
+        """Carry on from a snapshot; ValueError: it belongs to other zones or energies."""
         total = np.array(state["sum"], dtype=np.float64)
         if total.shape != self._sum.shape:
-            raise ValueError(f"a snapshot of {total.shape}, but this has {self._sum.shape}")
+            raise ValueError(f"the snapshot is for {total.shape}, but this has {self._sum.shape}")
         self._sum = total
         self._last_t = np.array([np.nan if t is None else t for t in state["last_t"]], dtype=np.float64)
         self._last_rate = np.array(state["last_rate"], dtype=np.float64)
 
 
 def _log_mean(a: Floats, b: Floats) -> Floats:
-    """Mean of a rate that changes exponentially from a to b: within a step 1/T is taken as straight."""
+    """Mean of a rate that changes exponentially from a to b: within a step 1/T is taken as linear."""
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = b / a
         mean = (b - a) / np.log(ratio)
-    # Where they are nearly alike the quotient loses its digits, and the plain mean is as good.
+    # If they are nearly equal, the quotient loses its digits and the plain mean is as good.
     plain: Floats = np.where((np.abs(ratio - 1) > 1e-4) & np.isfinite(mean), mean, 0.5 * (a + b))
     return plain

@@ -1,8 +1,8 @@
-"""What an infrared thermometer sees: Planck's law over its band, emissivity, and what the surface reflects.
+"""What an infrared thermometer sees: Planck's law over its band, emissivity, and reflections.
 
-A thermometer of the 8-14 µm kind turns the radiance of a spot into a temperature with the emissivity it is
-set to. The spot sends out its own glow, weakened by its emissivity, and reflects its surroundings'. Given
-both, the reading can be put right; flame, smoke and ash in the way can't.
+An 8-14 µm thermometer turns the radiance of a spot into a temperature, using the emissivity it is set to. The
+spot sends out its own glow, weakened by its emissivity, and reflects that of its surroundings. If both are
+known, the reading can be corrected; flame, smoke and ash in the way can't be.
 
 .. [1] R. Siegel and J. R. Howell, Thermal Radiation Heat Transfer, McGraw-Hill (Planck's law).
 .. [2] F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, Wiley, chapter 12 and
@@ -26,12 +26,12 @@ FIRST_RADIATION_W_UM4: Final = 1.191042972e8  # 2 h c², W µm⁴/(m² sr) [3]
 SECOND_RADIATION_UM_K: Final = 14387.76877  # h c / k, µm K [3]
 
 BAND_UM: Final = (8.0, 14.0)
-"""What nearly every hand-held gun and hobby chip sees: the window in which air is clear."""
+"""The band of nearly every hand-held gun and hobby chip: the window in which air is clear. [µm]"""
 COLDEST_C: Final = -100.0
 HOTTEST_C: Final = 2500.0
-"""Ends of the table that the inverse looks in: far beyond any fire on both sides."""
+"""Ends of the inverse's table: far beyond any fire on both sides."""
 
-# Planck's law is so smooth in the band that 24 of its values, by Gauss's rule, give the integral to 1e-12.
+# Planck's law is so smooth in the band that Gauss's rule gives the integral to 1e-12 from 24 values.
 _NODES, _SHARES = np.polynomial.legendre.leggauss(24)
 _HALF_UM = (BAND_UM[1] - BAND_UM[0]) / 2
 _UM = BAND_UM[0] + _HALF_UM * (1 + _NODES)
@@ -39,7 +39,7 @@ _WEIGHTS = FIRST_RADIATION_W_UM4 * _HALF_UM * _SHARES / _UM**5
 
 
 def radiance(temperature_c: ArrayLike) -> Floats:
-    """Radiance [W/(m² sr)] of a black body above -273.15 °C within the band; NaN where the temperature is.
+    """Radiance [W/(m² sr)] of a black body above -273.15 °C within the band; NaN if the temperature is NaN.
 
     ``∫ c1 / λ⁵ / (exp(x) - 1) dλ`` with ``x = c2 / (λT)`` [1]_.
     """
@@ -64,10 +64,10 @@ _LOGS: Final = np.log(radiance(1 / _INVERSE_K - KELVIN))
 
 
 def temperature_c(radiance_w_m2_sr: ArrayLike) -> Floats:
-    """Temperature of the black body that has a given radiance in the band, from -100 to 2500 °C, else NaN.
+    """Temperature of the black body with a given radiance in the band, from -100 to 2500 °C, else NaN.
 
-    ``ln L`` is nearly straight in ``1/T``: a table gives the start, one Newton step the rest; the error stays
-    below 1e-6 °C.
+    ``ln L`` is nearly linear in ``1/T``: a table gives the starting value, one Newton step the rest; the
+    error stays below 1e-6 °C.
     """
     wanted = np.asarray(radiance_w_m2_sr, dtype=np.float64)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -86,16 +86,15 @@ def corrected_c(
 ) -> Floats:
     """Temperature of the surface behind a thermometer's reading.
 
-    `emissivity` is the surface's own, `set_emissivity` what the thermometer is set to. `surroundings_c` is
-    what the surface reflects: the open air, or the fire's other side; `assumed_c` what the thermometer takes
-    that to be (most take their own temperature), 20 if left out. NaN where the reflection alone is more than
-    what was seen, or the answer lies outside -100 to 2500 °C. ValueError: an emissivity is not above 0 and at
-    most 1.
+    `emissivity` is the surface's own, `set_emissivity` the thermometer's setting. `surroundings_c` is what
+    the surface reflects: the open air, or the fire's other side; `assumed_c` is what the thermometer assumes
+    for that (usually its own temperature), 20 if left out. NaN if the reflection alone exceeds what was seen,
+    or the answer is outside -100 to 2500 °C. ValueError: an emissivity isn't above 0 and at most 1.
 
     The signal is ``S = ε_set L(reading) + (1 - ε_set) L(assumed)``; the surface solves
-    ``S = ε L(T) + (1 - ε) L(surroundings)``. The surface is taken as grey and diffuse within the band.
+    ``S = ε L(T) + (1 - ε) L(surroundings)``. The surface is assumed grey and diffuse within the band.
 
-    A gun left at 0.95 reads 700 °C from clay of 0.90 that faces open air:
+    A gun left at 0.95 reads 700 °C from clay of 0.90 facing open air:
 
     >>> round(float(corrected_c(700.0, emissivity=0.90)), 1)
     727.1
@@ -112,10 +111,10 @@ def emissivity_sensitivity_c(
     emissivity: ArrayLike,
     surroundings_c: ArrayLike = 20.0,
 ) -> Floats:
-    """How far the surface's temperature moves when its emissivity is taken 0.01 higher, the signal the same.
+    """How far the surface's temperature moves if its emissivity is 0.01 higher, for the same signal. [°C].
 
-    Negative where the surface is hotter than what it reflects. ValueError: an emissivity is not above 0 and
-    at most 1.
+    Negative if the surface is hotter than what it reflects. ValueError: an emissivity isn't above 0 and at
+    most 1.
     """
     true = _emissivity(emissivity)
     excess = radiance(surface_c) - radiance(surroundings_c)
@@ -128,9 +127,9 @@ def surroundings_sensitivity(
     emissivity: ArrayLike,
     surroundings_c: ArrayLike,
 ) -> Floats:
-    """How far the surface's temperature moves for each °C that the surroundings are taken hotter: 0 or less.
+    """How far the surface's temperature moves for each °C that the surroundings are hotter: 0 or less.
 
-    ValueError: an emissivity is not above 0 and at most 1.
+    ValueError: an emissivity isn't above 0 and at most 1.
     """
     true = _emissivity(emissivity)
     return -(1 - true) / true * radiance_slope(surroundings_c) / radiance_slope(surface_c)

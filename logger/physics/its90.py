@@ -1,12 +1,12 @@
 """Reference functions of the letter-designated thermocouples on the ITS-90: their coefficients.
 
-The emf of a couple whose cold junction is at 0 °C is, piece by piece,
+The emf of a thermocouple whose cold junction is at 0 °C is, piece by piece,
 
     E(t) = c0 + c1 t + c2 t² + … (+ a0 exp(a1 (t − a2)²) for type K above 0 °C)
 
 with t in °C and E in mV. The digits are those of Burns et al., *Temperature-Electromotive Force Reference
 Functions and Tables for the Letter-Designated Thermocouple Types Based on the ITS-90*, NIST Monograph 175
-(1993), also in NIST Standard Reference Database 60 and in IEC 60584-1. `thermocouple` evaluates them.
+(1993), also found in NIST Standard Reference Database 60 and IEC 60584-1. `thermocouple` evaluates them.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import Final
 class Piece:
     """One piece of a reference function."""
 
-    # low_c, high_c: where it holds, ends included. [°C]
+    # low_c, high_c: its range, ends included. [°C]
     low_c: float
     high_c: float
     polynomial: tuple[float, ...]  # c0, c1, c2, … [mV, mV/°C, mV/°C², …]
@@ -86,7 +86,7 @@ T 0 400
                   0.0  0.387481063640e-01  0.332922278800e-04  0.206182434040e-06 -0.218822568460e-08
    0.109968809280e-10 -0.308157587720e-13  0.454791352900e-16 -0.275129016730e-19
 """
-"""Of each piece: letter, where it begins and ends, then c0, c1, … in order; behind `exp` a0, a1, a2."""
+"""For each piece: letter, start and end, then c0, c1, … in order; after `exp` a0, a1, a2."""
 
 
 def _pieces() -> dict[str, tuple[Piece, ...]]:

@@ -1,8 +1,8 @@
 """Letter-designated thermocouples: emf from temperature and back, cold junction, tolerance classes.
 
 The forward functions are exact: the ITS-90 reference functions themselves. The inverse is read from tables
-that are made of the forward function when a letter is first asked for (a few milliseconds), with steps so
-small that straight lines between them stay within `INVERSE_ERROR_C` of the exact inverse.
+built from the forward function when a letter is first used (a few milliseconds), with steps so small that
+straight lines between them stay within `INVERSE_ERROR_C` of the exact inverse.
 """
 
 from __future__ import annotations
@@ -20,31 +20,31 @@ from logger.reading import Floats
 LETTERS: Final = tuple(PIECES)
 
 INVERSE_ERROR_C: Final = 0.0005
-"""The inverse is closer than this to the exact inverse of the reference function. [°C]"""
+"""The inverse is within this of the exact inverse of the reference function. [°C]"""
 
 SINGLE_VALUED_FROM_C: Final = {"B": 42.2}
 """Where the inverse begins, for letters whose emf isn't single-valued over the whole range. [°C]
 
-The emf of type B sinks to −2.6 µV at 21 °C and is back at zero at 42.15 °C; below that, one emf belongs to
+The emf of type B falls to −2.6 µV at 21 °C and is back at zero at 42.15 °C; below that, one emf belongs to
 two temperatures.
 """
 
 _CELLS: Final = 8192
 _CHUNK: Final = 16384
-"""Readings worked on at a time, so that all intermediate arrays stay in a small processor's cache."""
+"""Readings converted at a time, so that all intermediate arrays stay in a small processor's cache."""
 _ROUNDING_UV: Final = 1e-6
-"""Room at both ends, so that a sum of emfs which is off in its last digits isn't beyond the range. [µV]"""
+"""Room at both ends, so that a sum of emfs that is off in its last digits isn't out of range. [µV]"""
 _FEW: Final = 400
-"""Up to here one call of `np.interp` costs less than the several array operations of the cell table."""
+"""Up to this many, one call of `np.interp` is cheaper than the cell table's several array operations."""
 
 _Numeric = TypeVar("_Numeric", float, Floats)
 
 
 def emf_uv(letter: str, temperature_c: _Numeric) -> _Numeric:
-    """Thermoelectric voltage of a couple whose cold junction is at 0 °C: the ITS-90 reference function [1]_.
+    """Thermoelectric voltage with the cold junction at 0 °C [µV]: the ITS-90 reference function [1]_.
 
     NaN outside its range: 0 to 1820 °C (B), -270 to 1000 °C (E), -210 to 1200 °C (J), -270 to 1372 °C (K),
-    -270 to 1300 °C (N), -50 to 1768.1 °C (R and S), -270 to 400 °C (T). ValueError: `letter` is none of the
+    -270 to 1300 °C (N), -50 to 1768.1 °C (R and S), -270 to 400 °C (T). ValueError: `letter` isn't one of the
     eight.
 
     .. [1] Burns, G. W. et al., Temperature-Electromotive Force Reference Functions and Tables for the
@@ -63,12 +63,12 @@ def slope_uv_per_c(letter: str, temperature_c: _Numeric) -> _Numeric:
 
 
 def temperature_c(letter: str, emf_uv: _Numeric) -> _Numeric:
-    """Temperature of the hot junction of a couple whose cold junction is at 0 °C.
+    """Temperature of the hot junction, with the cold junction at 0 °C. [°C].
 
     The inverse of the reference function, within `INVERSE_ERROR_C` of the exact one. (NIST's own inverse
-    polynomials are good to about 0.05 °C, and end at -200 °C.) NaN where `emf_uv` is NaN or belongs to no
-    temperature of the function; for type B also where it belongs to more than one, below
-    `SINGLE_VALUED_FROM_C`. ValueError: `letter` is none of the eight.
+    polynomials are good to about 0.05 °C, and end at -200 °C.) NaN if `emf_uv` is NaN or outside the
+    function's range; for type B also if it belongs to more than one temperature, below
+    `SINGLE_VALUED_FROM_C`. ValueError: `letter` isn't one of the eight.
 
     >>> round(temperature_c("K", 31213.0), 1)
     750.0
@@ -85,18 +85,18 @@ def temperature_c(letter: str, emf_uv: _Numeric) -> _Numeric:
 
 
 def compensated_temperature_c(letter: str, emf_uv: _Numeric, cold_junction_c: _Numeric | float) -> _Numeric:
-    """Temperature of the hot junction, from what a meter at the cold junction sees.
+    """Temperature of the hot junction, from the emf measured at the cold junction. [°C].
 
-    Adds the emf that the cold junction's temperature stands for, then inverts: temperatures themselves must
-    never be added, since the emf is no straight line. NaN where either is NaN or beyond the reference
-    function. ValueError: `letter` is none of the eight.
+    Adds the emf that the cold junction's temperature corresponds to, then inverts: temperatures themselves
+    must never be added, since the emf isn't linear. NaN if either is NaN or outside the reference function.
+    ValueError: `letter` isn't one of the eight.
     """
     junction_uv: _Numeric = _evaluate(letter, cast(Any, cold_junction_c), _Curve.emf_uv)
     return temperature_c(letter, emf_uv + junction_uv)
 
 
 def range_c(letter: str) -> tuple[float, float]:
-    """Lowest and highest temperature of the reference function; ValueError: `letter` is none of the eight."""
+    """Lowest and highest temperature of the reference function [°C]; ValueError: unknown `letter`."""
     curves = _curves(letter)
     return curves[0].low_c, curves[-1].high_c
 
@@ -129,7 +129,7 @@ class _Curve:
 @cache
 def _curves(letter: str) -> tuple[_Curve, ...]:
     if letter not in PIECES:
-        raise ValueError(f"{letter!r} is not a thermocouple letter; use one of {', '.join(LETTERS)}")
+        raise ValueError(f"{letter!r} isn't a thermocouple letter; use one of {', '.join(LETTERS)}")
     curves = []
     for piece in PIECES[letter]:
         uv = [1e3 * c for c in piece.polynomial]
@@ -172,11 +172,11 @@ def _evaluate(letter: str, temperature_c: _Numeric, what: Callable[[_Curve, Any]
 
 @dataclass(frozen=True, slots=True)
 class _Inverse:
-    """The inverse of one letter as straight lines from node to node.
+    """One letter's inverse, as straight lines from node to node.
 
-    From `cell_from_uv` on the nodes are the edges of cells of equal emf, so that a reading's cell follows by
-    arithmetic, which is quickest for many readings. Bisection finds the same line, and is quickest for a few.
-    Below, where the emf hardly changes with temperature, the nodes stand closer and closer together.
+    From `cell_from_uv` on, the nodes are the edges of cells of equal emf, so that a reading's cell can be
+    calculated, which is fastest for many readings. Bisection finds the same line, and is fastest for a few.
+    Below that, where the emf hardly changes with temperature, the nodes get closer and closer together.
     """
 
     node_uv: Floats
@@ -208,8 +208,8 @@ def _inverse(letter: str) -> _Inverse:
     slope = slope_uv_per_c(letter, t)
     bend = np.abs(np.gradient(slope, t))
 
-    # A chord over Δe is off by at most Δe² |E''| / 8 |E'|³. Half of what is allowed is planned for: E'' is
-    # not quite constant along it, and type N's slope jumps by 0.9 % at 0 °C, which costs up to 0.00045 °C.
+    # A chord over Δe is off by at most Δe² |E''| / 8 |E'|³. Aim for half of what is allowed: E'' isn't quite
+    # constant along it, and type N's slope jumps by 0.9 % at 0 °C, which costs up to 0.00045 °C.
     fault_c = bend / slope**3 * ((emf[-1] - emf[0]) / _CELLS) ** 2 / 8
     first = int(np.flatnonzero(fault_c > INVERSE_ERROR_C / 2)[-1]) + 1
     edge_uv = np.linspace(emf[first], emf[-1], _CELLS + 1)
@@ -219,7 +219,7 @@ def _inverse(letter: str) -> _Inverse:
         edge_c = np.clip(edge_c, low_c, high_c)
     edge_uv[-1] += _ROUNDING_UV
 
-    # Colder than that: the same, over Δt: off by at most Δt² |E''| / 8 |E'|.
+    # Colder than that, the same over Δt: off by at most Δt² |E''| / 8 |E'|.
     per_c = np.sqrt(bend / slope / (8 * INVERSE_ERROR_C / 2))[: first + 1]
     count = np.concatenate(([0.0], np.cumsum((per_c[1:] + per_c[:-1]) / 2 * np.diff(t[: first + 1]))))
     cold_c = np.interp(np.linspace(0, count[-1], int(count[-1]) + 2)[:-1], count, t[: first + 1])
@@ -260,16 +260,16 @@ _TOLERANCES: Final = {
     ("T", 2): (-40, 350, 1.0, 0.0075, 0.0),
     ("T", 3): (-200, 40, 1.0, 0.015, 0.0),
 }
-"""max(fixed, offset + share of |t|) from one temperature to another: from, to, fixed, share, offset. [°C]"""
+"""From, to, fixed, share, offset: the tolerance is max(fixed, offset + share of |t|). [°C]"""
 
 
 def tolerance_c(letter: str, tolerance_class: int, temperature_c: _Numeric) -> _Numeric:
-    """How far (±) a new thermocouple may be from the reference function, by IEC 60584-1 [1]_.
+    """How far (±) a new thermocouple may be off the reference function, by IEC 60584-1 [1]_. [°C].
 
-    The greater of a fixed value and a share of the temperature; class 1 is the tightest, 3 for use below 40
-    °C (but for type B). It holds for wire as delivered; type K drifts and ages above 800 °C and in smoke, and
-    may then be further off. NaN where the class does not reach, or doesn't exist for the letter. ValueError:
-    `letter` is none of the eight, or the class none of the three.
+    The greater of a fixed value and a share of the temperature; class 1 is the tightest, class 3 is for use
+    below 40 °C (except for type B). It applies to wire as delivered; type K drifts and ages above 800 °C and
+    in smoke, and may then be further off. NaN outside the class's range, or if the letter has no such class.
+    ValueError: `letter` isn't one of the eight, or the class one of the three.
 
     .. [1] IEC 60584-1:2013, Thermocouples - Part 1: EMF specifications and tolerances, clause on tolerances
        (formerly IEC 60584-2).
@@ -279,7 +279,7 @@ def tolerance_c(letter: str, tolerance_class: int, temperature_c: _Numeric) -> _
     """
     _curves(letter)
     if tolerance_class not in (1, 2, 3):
-        raise ValueError(f"{tolerance_class!r} is not a tolerance class; use 1, 2 or 3")
+        raise ValueError(f"{tolerance_class!r} isn't a tolerance class; use 1, 2 or 3")
     t = np.asarray(temperature_c, np.float64)
     rule = _TOLERANCES.get((letter, tolerance_class))
     if rule is None:

@@ -1,4 +1,4 @@
-"""How sure a reading is: its standard uncertainty, put together from its causes.
+"""A reading's standard uncertainty, combined from its causes.
 
 .. [1] JCGM 100:2008, Guide to the expression of uncertainty in measurement (GUM): combination 5.1.2,
    rectangular limits 4.3.7, coverage factors table G.1.
@@ -33,7 +33,7 @@ DRIFT_FROM_C: Final = 800.0
 class Budget:
     """Standard uncertainties by cause, already in the result's unit; arrays of the reading's shape."""
 
-    causes: dict[str, Floats]  # dict of str to array; independent of each other. [°C]
+    causes: dict[str, Floats]  # dict of str to array; independent of one another. [°C]
 
     @property
     def combined_c(self) -> Floats:
@@ -43,7 +43,7 @@ class Budget:
 
 
 def from_limits(half_width: ArrayLike) -> Floats:
-    """Standard uncertainty of a value known only to lie within ± a limit: ``a / √3`` [1]_, 4.3.7."""
+    """Standard uncertainty of a value known only to be within ± a limit: ``a / √3`` [1]_, 4.3.7."""
     u: Floats = np.asarray(half_width, dtype=np.float64) / np.sqrt(3)
     return u
 
@@ -57,16 +57,16 @@ def thermocouple_budget(
     cold_junction_limit_c: float = 2.0,
     cold_junction_c: float = 25.0,
 ) -> Budget:
-    """Uncertainty of a thermocouple's reading as a measurement of its own bead's place.
+    """Uncertainty of a thermocouple's reading as the temperature where its bead is.
 
-    Causes `class`, `drift`, `amplifier`, `cold_junction`; how far a probe lags, and what the place has to do
-    with the clay, is not in it. No `letter` is a channel that delivers plain °C: then there is no tolerance
-    and no cold junction. Where the IEC 60584-1 class doesn't reach, its value at its nearest end is taken.
+    Causes `class`, `drift`, `amplifier`, `cold_junction`; the probe's lag, and how that place relates to the
+    clay, are not included. No `letter` means a channel that delivers plain °C, without tolerance or cold
+    junction. Outside the range of the IEC 60584-1 class, its value at the nearest end is used.
 
-    Tolerance, amplifier's stated accuracy and cold junction at the terminals are limits (±), so rectangular.
-    The cold junction's share is weighed with the ratio of the Seebeck coefficients there and here. Type K and
-    its kin drift above 800 °C and in smoke: half a per cent of the reading is put in as a limit there (from
-    memory; ageing can be worse).
+    The tolerance, the amplifier's stated accuracy and the cold junction at the terminals are limits (±), so
+    rectangular. The cold junction's share is weighted by the ratio of the Seebeck coefficients there and
+    here. Type K and its kin drift above 800 °C and in smoke: half a per cent of the reading is included as a
+    limit there (from memory; ageing can be worse).
     """
     reading = np.asarray(temperature_c, dtype=np.float64)
     still = np.zeros(reading.shape)
@@ -92,12 +92,12 @@ def infrared_budget(
     instrument_limit_share: float = 0.02,
     aim_c: float = 8.0,
 ) -> Budget:
-    """Uncertainty of a corrected infrared reading (`infrared.corrected_c`) as a measurement of the surface.
+    """Uncertainty of a corrected infrared reading (`infrared.corrected_c`) as the surface's temperature.
 
-    Causes `instrument`, `emissivity`, `reflection`, `aim`; flame, smoke or ash in the way are not in it. `u_`
-    are standard uncertainties; `surroundings_c` is what the surface reflects; the instrument's stated
-    accuracy is ± the greater of °C and share of the reading; `aim_c` the standard deviation between two shots
-    at the same place (common practice, no source).
+    Causes `instrument`, `emissivity`, `reflection`, `aim`; flame, smoke or ash in the way are not included.
+    `u_` are standard uncertainties; `surroundings_c` is what the surface reflects; the instrument's stated
+    accuracy is ± the greater of the limits in °C and as a share of the reading; `aim_c` is the standard
+    deviation between two shots at the same place (common practice, no source).
     """
     surface = np.asarray(surface_c, dtype=np.float64)
     around = np.asarray(surroundings_c, dtype=np.float64)
@@ -118,7 +118,7 @@ def _tolerance_c(letter: str, tolerance_class: int, temperature_c: Floats) -> Fl
     told = np.asarray(tolerance_c(letter, tolerance_class, temperature_c), dtype=np.float64)
     if not np.isnan(told).any():
         return told
-    # Beyond its class a couple is no better than at its end.
+    # Outside its class's range a thermocouple is no better than at the range's end.
     ladder = np.arange(-270.0, 1821.0)
     known = np.asarray(tolerance_c(letter, tolerance_class, ladder), dtype=np.float64)
     reach = np.flatnonzero(np.isfinite(known))

@@ -1,7 +1,7 @@
 """Heat through a pot's wall that warms or cools steadily from outside.
 
-A pot's wall is thin next to the pot, so heat goes straight through it. What the clay feels is not the rate of
-a reading but the difference between its face and its inside.
+A pot's wall is thin compared with the pot, so heat goes straight through it. What strains the clay is not the
+rate of a reading but the difference between its face and its inside.
 
 .. [1] H. S. Carslaw and J. C. Jaeger, Conduction of Heat in Solids, Oxford 1959.
 """
@@ -18,7 +18,7 @@ from logger.reading import Floats
 
 @dataclass(frozen=True, slots=True)
 class Wall:
-    """A wall's make. Defaults are those of a low-fired, porous earthenware."""
+    """A wall's properties. The defaults are those of a low-fired, porous earthenware."""
 
     thickness_mm: float = 7.0  # open-fired pots have 4 to 10 (common practice, no source). [mm]
     diffusivity_mm2_s: float = 0.5  # fired clay, 0.4 to 0.6 (from memory). [mm²/s]
@@ -28,7 +28,7 @@ class Wall:
 
     @property
     def areal_capacity_j_m2k(self) -> float:
-        """Heat to warm a square metre of it by one degree. [J/(m² K)]."""
+        """Heat that warms a square metre of it by one degree. [J/(m² K)]."""
         return self.thickness_mm * 1e3 * self.heat_capacity_mj_m3k
 
     @property
@@ -40,7 +40,7 @@ class Wall:
 def steady_lag_c(rate_c_min: ArrayLike, wall: Wall) -> Floats:
     """How far, in °C, the inner face trails the outer when the wall warms steadily from outside.
 
-    ``r L² / (2 a)`` for an insulated inner face, once the start is forgotten (after some L²/(2 a)) [1]_. The
+    ``r L² / (2 a)`` for an insulated inner face, once the start has faded (after some L²/(2 a)) [1]_. The
     surface is ``r L² / (3 a)`` from the mean. A 7 mm wall at 60 °C a minute:
 
     >>> round(float(steady_lag_c(60.0, Wall())), 1)
@@ -50,10 +50,10 @@ def steady_lag_c(rate_c_min: ArrayLike, wall: Wall) -> Floats:
 
 
 def steady_steepest_c_mm(rate_c_min: ArrayLike, wall: Wall) -> Floats:
-    """How steep it gets in a wall that warms or cools steadily from outside: at its face, without sign.
+    """Steepest gradient [°C/mm] in a wall that warms or cools steadily from outside: at its face, unsigned.
 
-    ``r L / a`` for an insulated inner face: what flows in through the face warms all that is behind it [1]_.
-    A 7 mm wall at 60 °C a minute:
+    ``r L / a`` for an insulated inner face: the heat flowing in through the face warms everything behind it
+    [1]_. A 7 mm wall at 60 °C a minute:
 
     >>> round(float(steady_steepest_c_mm(60.0, Wall())), 1)
     14.0

@@ -230,9 +230,9 @@ def test_troubles_are_told_once_with_their_mend() -> None:
     assert all(t.rig == "a1" for t in troubles.values())
     assert "no amplifier is called 'abc1'" in troubles["unknown"].text
     assert "correct 'type' in the plan" in troubles["b_type"].text
-    assert "no register word in hex; fix the firmware" in troubles["garbled"].text
-    assert "too long for a word of a max6675" in troubles["wide"].text
-    assert "name a channel that has one as 'cold_junction' in the plan" in troubles["lonely"].text
+    assert "isn't a register word in hex; fix the firmware" in troubles["garbled"].text
+    assert "too long for a max6675's word" in troubles["wide"].text
+    assert "in the plan name a channel that has one as 'cold_junction'" in troubles["lonely"].text
     assert "taken for K; add 'type'" in troubles["nothing"].text
     assembler.take(frames(ch))
     assert assembler.new_troubles() == []

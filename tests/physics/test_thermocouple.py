@@ -295,7 +295,7 @@ def test_input_is_left_as_it_was() -> None:
 
 @pytest.mark.parametrize("function", [emf_uv, temperature_c, slope_uv_per_c])
 def test_unknown_letter(function: object) -> None:
-    with pytest.raises(ValueError, match="'X' is not a thermocouple letter; use one of B, E, J"):
+    with pytest.raises(ValueError, match="'X' isn't a thermocouple letter; use one of B, E, J"):
         function("X", 1.0)  # type: ignore[operator]
 
 
@@ -415,7 +415,7 @@ def test_tolerance_classes(letter: str, tolerance_class: int, t: float, expected
 
 
 def test_tolerance_class_that_does_not_exist() -> None:
-    with pytest.raises(ValueError, match="4 is not a tolerance class; use 1, 2 or 3"):
+    with pytest.raises(ValueError, match="4 isn't a tolerance class; use 1, 2 or 3"):
         tolerance_c("K", 4, 20.0)
-    with pytest.raises(ValueError, match="'X' is not a thermocouple letter"):
+    with pytest.raises(ValueError, match="'X' isn't a thermocouple letter"):
         tolerance_c("X", 1, 20.0)
