@@ -1,7 +1,7 @@
-"""A made-up open firing with all its troubles, and a rig that sends it: for the demo and for scoring.
+"""Simulate an invented open firing with all its troubles, and its rig, for the demo and for scoring.
 
-`simulate` gives a firing as the rig would read it, and the truth behind it. The truth's fields are listed in
-`logger.simulator.truth`. Everything follows from the seed. Nobody ever fired these.
+`simulate` returns a firing as the rig would read it, and the truth behind it, whose fields are listed in
+`logger.simulator.truth`. The seed determines everything. Nobody ever fired these.
 """
 
 from __future__ import annotations
@@ -43,10 +43,10 @@ __all__ = (
 class SimulatedFiring:
     """A simulated firing, n instants, k probes in the plan's order."""
 
-    # its title says that it is invented; channels and cold junctions are those of the simulated rig
+    # titled as invented, with the simulated rig's channels and cold junctions
     plan: Plan
     t_s: Floats  # array (n,); from the first reading. [s]
-    # array (n, k); as read, with lag, flicker and noise; NaN where faulty or beyond range. [°C]
+    # array (n, k); as read, with lag, flicker and noise; NaN where faulty or out of range. [°C]
     temperature_c: Floats
     status: Bytes  # uint8 array (n, k); `Status` of each
     cold_junction_c: Floats  # array (n, k); NaN for infrared. [°C]
@@ -56,17 +56,17 @@ class SimulatedFiring:
 def simulate(
     seed: int, *, rate_hz: float = 1.0, mishaps: str | Iterable[str] = "any", probes: int | None = None
 ) -> SimulatedFiring:
-    """Make up a firing of 45 min to 3 h; the same seed is the same fire at any rate, 0.05 to 50 Hz.
+    """Simulate a firing of 45 min to 3 h; a seed gives the same fire at any rate, 0.05 to 50 Hz.
 
-    Mishaps and probes: see `draw`. ScenarioError where something asked for is out of range.
+    Mishaps and probes: see `draw`. ScenarioError: an argument is out of range.
     """
     return simulate_scenario(draw(seed, mishaps=mishaps, probes=probes), rate_hz=rate_hz)
 
 
 def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedFiring:
-    """Let one scenario burn and read it; ScenarioError where the rate is out of range."""
+    """Burn and read one scenario; ScenarioError: the rate is out of range."""
     if not 0.05 <= rate_hz <= 50:
-        raise ScenarioError(f"{rate_hz:g} readings a second; the simulation gives 0.05 to 50")
+        raise ScenarioError(f"{rate_hz:g} readings a second is out of range; give 0.05 to 50")
     fire = burn(scenario)
     readings = read(fire, scenario, rate_hz)
     target_c = reachable_target_c(fire, scenario)
@@ -81,7 +81,7 @@ def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedF
 
 
 def write_csv(firing: SimulatedFiring, path: Path) -> None:
-    """Write the readings as CSV: `time_s`, then a column a probe, empty where there was no temperature."""
+    """Write the readings as CSV: `time_s`, then one column per probe, empty if there was no temperature."""
     with whole_file(path) as raw:
         file = io.TextIOWrapper(raw, encoding="utf-8", newline="")
         writer = csv.writer(file, lineterminator="\n")

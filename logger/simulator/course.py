@@ -1,9 +1,9 @@
-"""What is done to a made-up fire: wood, coals, gusts, rain, mishaps, and the potter who decides.
+"""What happens to an invented fire: wood, coals, gusts, rain, mishaps, and the potter who decides.
 
-The course of a firing is not settled beforehand: the potter looks every half minute, lights the wood when
-the coldest pot is dry, puts an armload over the coldest zone while it lags, stops when all have been at the
-target long enough, and may rake out the coals at the end. Each act writes what will come of it into arrays
-with a value for each second, which the physics (`fire`) reads.
+The course of a firing isn't fixed beforehand: the potter looks every half minute, lights the wood when the
+coldest pot is dry, puts an armload over the coldest zone while it lags, stops when all have been at the
+target long enough, and may rake out the coals at the end. Each act writes its effects into arrays with a
+value for each second, which the physics (`fire`) reads.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ FEED_AT_MOST_S: Final = 4200
 
 
 class Course:
-    """What is done, second by second; n seconds, z zones.
+    """What happens, second by second; n seconds, z zones.
 
     Wood over a zone is `burning` [kg/s m²] or `unburnt` [kg/m²], shape (n, z); `shade`, how far an armload's
-    cold wood hides the zone from the fire, and `slump`, the share of its coals that have slid away, are 0 to
-    1; `cap_c` is what ash and damp wood hold it to, inf where there is none. Of shape (n,) are `gust` and
-    `raked` (0 to 1), `rain` [mm/h] and `wind` [m/s]. `lit`, `fed` and `rake` are when the wood was lit,
-    feeding ended, raking out began. [s]
+    cold wood hides the zone from the fire, and `slump`, the share of its coals that has slid away, are 0 to
+    1; `cap_c` is the temperature that ash and damp wood hold it to, inf without them. Of shape (n,) are
+    `gust` and `raked` (0 to 1), `rain` [mm/h] and `wind` [m/s]. `lit`, `fed` and `rake` are when the wood was
+    lit, feeding ended, and raking out began. [s]
     """
 
     def __init__(self, scenario: Scenario) -> None:
@@ -60,7 +60,7 @@ class Course:
         self._blow("start")
 
     def look(self, now: int, outside_c: Floats, middle_c: Floats, gas_c: Floats) -> None:
-        """Let the potter and the weather act, by the walls' outer faces and middles and the gas (z,)."""
+        """Let the potter and the weather act on the walls' outer faces and middles and the gas (z,)."""
         scenario = self.scenario
         if self.lit is None:
             dry = middle_c.min() >= scenario.dry_until_c and now >= scenario.dry_min_s
@@ -82,7 +82,7 @@ class Course:
                 self._rain(now, rain)
 
     def ended(self, now: int) -> bool:
-        """Say whether nobody waits any longer."""
+        """Whether the firing is over."""
         if now >= LONGEST_S:
             return True
         if self.rake is not None and now >= self.rake + 1500:
@@ -130,9 +130,9 @@ class Course:
     def _armload(self, now: int, zone: int, level_c: Floats) -> None:
         scenario, z = self.scenario, len(self.names)
         over = np.arange(z) == zone
-        # Wood that did not do it is followed by more wood.
+        # If the wood so far wasn't enough, more follows.
         mass = scenario.armload_kg_m2 * self.rng.uniform(0.7, 1.3) * (1 + 0.2 * max(self._loads - 2, 0))
-        # Where a part is hot already, only little goes on.
+        # If some part is already hot, only a little goes on.
         mass *= float(np.clip((920 - level_c.max()) / 100, 0.3, 1.0))
         shade = np.where(over, scenario.armload_shade, scenario.armload_shade_beside) * self.rng.uniform(
             0.7, 1.2
@@ -158,7 +158,7 @@ class Course:
         return np.maximum(self.scenario.wind_m_s * (1 + 0.3 * smooth), 0.05)
 
     def _blow(self, anchor: Anchor) -> None:
-        """Put in the gusts that count from `anchor`, which has just come."""
+        """Add the gusts timed from `anchor`, which has just happened."""
         now = self._anchor(anchor)
         assert now is not None
         for gust in self.scenario.gusts:
@@ -173,7 +173,7 @@ class Course:
         x = np.arange(LONGEST_S - now)
         gone = collapse.severity * (1 - np.exp(-x / collapse.slump_s))
         if collapse.mend_s is not None:
-            # The gap takes a couple of minutes to come back to heat once coals lie there again.
+            # Once coals are back, the gap takes a couple of minutes to heat up again.
             gone *= np.where(x < collapse.mend_s, 1.0, np.exp(-(x - collapse.mend_s) / 90.0))
         self.slump[now:, zone] = np.maximum(self.slump[now:, zone], gone)
         end = None if collapse.mend_s is None else now + collapse.mend_s
@@ -193,7 +193,7 @@ class Course:
             limit[free:] = cap_c + 2.0 * np.arange(len(limit) - free)
         self.cap_c[now:, self.names.index(stall.zone)] = limit
 
-    # -- common to all ---------------------------------------------------------------------------------
+    # -- shared ----------------------------------------------------------------------------------------
 
     def _anchor(self, anchor: Anchor) -> int | None:
         return {"start": 0, "lit": self.lit, "fed": self.fed}[anchor]
@@ -203,7 +203,7 @@ class Course:
         return base is not None and now >= int(base + what.after_s)
 
     def _add_wood(self, now: int, kg_m2: Floats, tau_s: float, catch_s: float, shade: Floats) -> None:
-        """Lay on wood that catches after `catch_s` and burns as t² exp(-t / tau)."""
+        """Add wood that catches after `catch_s` and burns as t² exp(-t / tau)."""
         n = LONGEST_S - now
         x = np.maximum(np.arange(n) - catch_s, 0.0) / tau_s
         self.burning[now:] += (x**2 / 2 * np.exp(-x) / tau_s)[:, None] * kg_m2

@@ -1,4 +1,4 @@
-"""Sets the stage for the demonstration: a plan, a place for the simulated rig, the command lines."""
+"""Set up the demonstration: a plan, a port for the simulated rig, the command lines."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ _MARK: Final = "invented firing"
 def prepare(
     home: Home, *, seed: int | None, speed: float, stored: Path | None = None
 ) -> tuple[list[str] | None, list[str]]:
-    """Make all that a demonstration needs in its folder; give arguments of simulated rig and logger.
+    """Prepare the demonstration's folder; return the arguments for the simulated rig and for the logger.
 
-    An invented firing that is still running from an earlier demonstration is ended: its fire can't be gone on
-    with. There is no rig where a stored firing (CSV) is shown again. UserError: a real firing is running in
-    this folder, or a logger is; the stored firing can't be read.
+    An invented firing still running from an earlier demonstration is ended: its fire can't be continued.
+    There is no rig if a stored firing (CSV) is shown again. UserError: a real firing or a logger is running
+    in this folder, or the stored firing can't be read.
     """
     from logger.journal.writer import JournalWriter
     from logger.simulator import draw, simulate_scenario
@@ -39,7 +39,7 @@ def prepare(
         if running is not None:
             if not running.invented:
                 raise UserError(
-                    f"{home.root}: the firing {running.id} is running here, and it is no demonstration; "
+                    f"{home.root}: firing {running.id} is running here, and it isn't a demonstration; "
                     "give the demo another --home"
                 )
             writer.finish_firing(running.id, running.last_us or running.started_us)
@@ -61,10 +61,10 @@ def prepare(
 
 
 def _shown_again(path: Path) -> Plan:
-    """Make the plan that gives a stored firing's columns their names back."""
+    """Make a plan that gives a stored firing's columns their names back."""
     from logger.exchange.csv_in import read_csv
 
-    # A plan has no probe time_s: that is our files' own column of times.
+    # A plan can't have a probe called time_s: that is our files' column of times.
     names = [f"{name} 2" if name == "time_s" else name for name in read_csv(path).names]
     probes = [replace(probe_for_channel(name), channel=channel_name(i)) for i, name in enumerate(names)]
     return Plan(title=f"{path.stem}, shown again", probes=tuple(probes))

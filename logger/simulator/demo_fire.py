@@ -1,4 +1,4 @@
-"""The invented firing that the demo shows: one of each of the things that happen at a fire, in two hours."""
+"""The demo's invented firing: one of everything that happens at a fire, in two hours."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ DEMO_SEED: Final = 20
 
 
 def demo_scenario() -> Scenario:
-    """Give the demo's scenario: seven thermocouples at several heights and one infrared sensor.
+    """The demo's scenario: seven thermocouples at several heights and one infrared sensor.
 
     Drying, a climb in which the top leads, armloads, a gust, an open probe for four minutes, burn-down with
-    the bottom leading, coals slumping away on the windward side and raked back, raking out, cooling.
+    the bottom leading, coals that slump away to windward and are raked back, raking out, cooling.
     """
     zones = (
         ZoneSpec("lower", 12, "front", exposure=0.35, sky=0.05, share=0.9),

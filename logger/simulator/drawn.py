@@ -1,4 +1,4 @@
-"""A made-up firing drawn from a seed: the load, the probes, the weather, and what goes wrong."""
+"""Draw an invented firing from a seed: the load, the probes, the weather, and what goes wrong."""
 
 from __future__ import annotations
 
@@ -33,20 +33,20 @@ MISHAPS: Final = (
     "probe_fault",
     *FAULT_KINDS,
 )
-"""Names that `draw` takes; `probe_fault` is any one of the six fault kinds."""
+"""Names that `draw` accepts; `probe_fault` is any one of the six fault kinds."""
 
 
 def draw(seed: int, *, mishaps: str | Iterable[str] = "any", probes: int | None = None) -> Scenario:
     """Draw a firing with 3 to 12 probes.
 
-    Mishaps: `any` draws none to three of them, `none` a firing in which nothing is wrong (it still has
-    flicker, gusts, wind and armloads), names from `MISHAPS` ask for just these. ScenarioError where something
-    is out of range.
+    Mishaps: `any` draws none to three, `none` a firing in which nothing goes wrong (it still has flicker,
+    gusts, wind and armloads); names from `MISHAPS` ask for just those. ScenarioError: an argument is out of
+    range.
     """
     if seed < 0:
         raise ScenarioError(f"seed {seed} is below 0; give a whole number from 0 up")
     if probes is not None and not 3 <= probes <= 12:
-        raise ScenarioError(f"{probes} probes; the simulated rig has 3 to 12")
+        raise ScenarioError(f"{probes} probes is out of range; the simulated rig has 3 to 12")
     rng = np.random.default_rng([seed, 1])
     count = int(rng.integers(3, 13)) if probes is None else probes
     plain = _draw_plain(seed, rng, count)
@@ -77,7 +77,7 @@ def _draw_plain(seed: int, rng: np.random.Generator, count: int) -> Scenario:
     wind = float(np.clip(rng.gamma(2.0, 0.5), 0.1, 3.0))
     diameter = _uniform(rng, 0.9, 1.7)
     zones = _draw_zones(rng, count, diameter)
-    # A small fire loses more: it needs more wood for its ground.
+    # A small fire loses more heat, so it needs more wood for its ground.
     lean = (1.3 / diameter) ** 0.8
     return Scenario(
         seed=seed,
@@ -186,7 +186,7 @@ def _spec(
     return ProbeSpec(
         probe=Probe(name, channel, None, height_cm, side, reads, zone, None if reads == "surface" else "K"),
         lag_s=lag,
-        # IEC 60584-1 class 2, type K: 2.5 °C or 0.75 % of t, taken as two standard deviations.
+        # IEC 60584-1 class 2, type K: 2.5 °C or 0.75 % of t, assumed to be two standard deviations.
         bias_c=float(np.clip(rng.normal(0, 3), -6, 6)),
         noise_c=_uniform(rng, 0.2, 0.8),
         glow=_uniform(rng, 0.35, 0.6),

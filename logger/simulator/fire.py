@@ -1,12 +1,12 @@
-"""The physics of a made-up open firing, second by second.
+"""The physics of an invented open firing, second by second.
 
-What is modelled, for each zone of the load: hot gas (fire plume [1]_ above a bed of finite width [2]_, air
+Modelled for each zone of the load: hot gas (fire plume [1]_ above a bed of finite width [2]_, air
 drawn in at the foot, wind, gusts), the coal bed (char burning down under ash), pot walls (three nodes,
 conduction through the wall, radiation and convection outside, radiation inside, pore water boiling off [3]_)
-and the mass behind them (other pots, sherds). What is done to the fire is `course`'s business.
+and the mass behind them (other pots, sherds). `course` decides what is done to the fire.
 
-The step is 1 s. Everything but the walls is worked out a block of seconds at a time. Numbers without a source
-are ours, chosen so that fifty firings lie within what has been published of real ones (the tests say what).
+The step is 1 s. Everything but the walls is calculated a block of seconds at a time. Numbers without a source
+are ours, chosen so that fifty firings stay within published figures of real ones (the tests say which).
 
 References
 ----------
@@ -35,21 +35,21 @@ KELVIN: Final = 273.15
 # A low-fired clay: density x specific heat [J/m³K], emissivity (0.90-0.95 in the long infrared).
 HEAT_CAPACITY: Final = 1.8e6
 EMISSIVITY: Final = 0.92
-# Flaming part of wood's heat, less what never gets near the pots; glowing char [kJ/kg].
+# Flaming part of wood's heat, minus what never reaches the pots; glowing char [kJ/kg].
 FLAME_KJ_KG: Final = 11_000.0
 CHAR_KJ_KG: Final = 20_000.0
 CONVECTED: Final = 0.7
-# A burning pile keeps its glow in: hotter than the free flame the plume's figures were measured in.
+# A burning pile keeps its glow in: hotter than the free flame in which the plume's figures were measured.
 PILE: Final = 1.085
 
 
 def plume_rise_c(height_m: Floats, power_kw: Floats) -> Floats:
-    """Mean temperature rise on the axis of a fire plume over the ambient, after McCaffrey. [°C].
+    """Mean temperature rise over the ambient on the axis of a fire plume, after McCaffrey. [°C].
 
     Height [m] is above the (virtual) source, more than 0; power is the heat release. [kW]
 
     ``dT = (k / (0.9 sqrt(2 g)))**2 (z / Q**0.4)**(2 n - 1) T0``, with (k, n) = (6.8, 1/2) in the flame, (1.9,
-    0) where it comes and goes and (1.1, -1/3) in the plume; the lowest of the three holds, with T0 = 293 K.
+    0) where it is intermittent and (1.1, -1/3) in the plume; the lowest of the three counts, with T0 = 293 K.
     """
     scaled = np.maximum(height_m, 1e-3) / np.maximum(power_kw, 1e-3) ** 0.4
     flame = (6.8 / (0.9 * np.sqrt(2 * 9.81))) ** 2 * 293.0
@@ -61,27 +61,27 @@ def plume_rise_c(height_m: Floats, power_kw: Floats) -> Floats:
 
 @dataclass(slots=True)
 class Fire:
-    """What happened, second by second: n seconds, z zones, coal patches (the middle, then one a zone)."""
+    """What happened, second by second: n seconds, z zones, coal patches (the middle, then one per zone)."""
 
     # gas_c, glow_c: array (n, z); gas, and what a small body sees by radiation. [°C]
     gas_c: Floats
     glow_c: Floats
     wall_c: Floats  # array (n, z, 3); outer face, middle, inner face. [°C]
     coals_c: Floats  # array (n, z + 1); [°C]
-    flame: Floats  # array (n, z); 0 to 1: how far the zone stands in flame
+    flame: Floats  # array (n, z); 0 to 1: how far the zone is in flame
     flame_kw: Floats  # array (n,); power of the flames. [kW]
     ambient_c: float  # [°C]
-    # lit_s, fed_s: wood lit; last armload has been decided and the load is done
+    # lit_s, fed_s: wood lit; no more armloads, the load is done
     lit_s: float
     fed_s: float
     raked_s: float | None  # raking out begins
-    # armloads, gusts, rain, raking and mishaps as they came
+    # armloads, gusts, rain, raking and mishaps, in order
     events: list[dict[str, Any]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
 class _Surroundings:
-    """What the walls of each zone stand in, for a block of seconds; arrays (seconds, z)."""
+    """What surrounds the walls of each zone, for a block of seconds; arrays (seconds, z)."""
 
     gas_c: Floats
     radiant_k4: Floats  # view factor times the fourth power of the temperature, summed over coals, flame, sky
@@ -91,7 +91,7 @@ class _Surroundings:
 
 
 class _Physics:
-    """The state of the fire and the load, and how it goes on."""
+    """The state of the fire and the load, and how it changes."""
 
     VIEW_OF_CORE = 0.22
     INNER_VIEW_OF_CORE = 0.35
@@ -119,7 +119,7 @@ class _Physics:
         self.conductance = conductivity / (thickness_m / 2)
         self.cell = HEAT_CAPACITY * thickness_m * np.array([[0.25], [0.5], [0.25]])  # [J/m²K]
         self.core_capacity = 2.2 * HEAT_CAPACITY * thickness_m
-        # Heat that each cell's water has still to take up [J/m²]; at 1 kJ/kgK the clay is cell / 1000 kg/m².
+        # Heat that each cell's water must still take up [J/m²]; at 1 kJ/kgK the clay is cell / 1000 kg/m².
         self.latent = self.cell / 1000.0 * scenario.water * 2.26e6 * np.ones((1, z))
         self.wall = np.full((3, z), scenario.ambient_c + 8.0)
         self.core = np.full(z, scenario.ambient_c + 5.0)
@@ -127,7 +127,7 @@ class _Physics:
         self.coal_temp = np.full(z + 1, scenario.ambient_c + 110.0)
 
     def advance(self, a: int, b: int) -> None:
-        """Go on from second a to second b; what is done to the fire meanwhile stands in the course."""
+        """Advance from second a to second b; the course has what is done to the fire in between."""
         self._walls(a, b, self._surroundings(a, b))
 
     def _surroundings(self, a: int, b: int) -> _Surroundings:
@@ -136,7 +136,7 @@ class _Physics:
         rain, raked = course.rain[a:b, None], course.raked[a:b, None]
         gust, wind = course.gust[a:b, None], course.wind[a:b, None]
 
-        # Flames: the more wood burns on the zone and around it, the fuller it stands in them.
+        # Flames: the more wood burns on and around the zone, the deeper it is in them.
         damped = np.maximum(1 - 0.03 * rain, 0.4)
         total = burning.mean(axis=1, keepdims=True)
         power = total * self.area_m2 * FLAME_KJ_KG * damped
@@ -147,7 +147,7 @@ class _Physics:
         bare = 1.0 if self.scenario.rake_hot else 0.2
         fresh = self.exposure * (0.035 * wind * (1 - 0.5 * engulfed) + 0.42 * gust)
         fresh = np.minimum(fresh + 0.16 * slump + bare * 0.25 * raked * (0.4 + self.sky), 0.9)
-        # A zone that ash and damp wood lie on gets no more than they let through, and is out of the wind.
+        # A zone under ash and damp wood gets only what they let through, and is out of the wind.
         cap = course.cap_c[a:b]
         buried = np.isfinite(cap)
         fresh = np.where(buried, 0.25 * fresh, fresh)
@@ -191,7 +191,7 @@ class _Physics:
         return caught
 
     def _coals(self, a: int, b: int, engulfed: Floats) -> tuple[Floats, Floats]:
-        """Go on with the coal bed; give the temperature of each zone's patch and the bed's power."""
+        """Advance the coal bed; return the temperature of each zone's patch and the bed's power."""
         scenario, course, ambient = self.scenario, self.course, self.scenario.ambient_c
         t = np.arange(a, b)[:, None]
         wind, gust, raked = course.wind[a:b, None], course.gust[a:b, None], course.raked[a:b, None]
@@ -216,7 +216,7 @@ class _Physics:
         char_kw_m2 = char.mean(axis=1, keepdims=True) / scenario.coal_life_s * CHAR_KJ_KG
         power = (char_kw_m2 + 0.11 * warming) * self.area_m2
 
-        # A thin bed glows less: it loses its heat to the ground and hides under ash.
+        # A thin bed glows less: it loses its heat to the ground and is covered by ash.
         glowing = scenario.coals_rise_c * (1 - np.exp(-char / 2.6)) * (1 + 0.035 * np.minimum(draught, 2))
         rise = np.cbrt(glowing**3 + warming**3)
         rise = (rise + 0.12 * flame * np.maximum(820 - rise, 0)) * (1 - 0.25 * raked)
@@ -237,7 +237,7 @@ class _Physics:
             core4 = (core + KELVIN) ** 4
             seen = around.radiant_k4[i] + self.VIEW_OF_CORE * core4
             views = around.views[i] + self.VIEW_OF_CORE
-            # What is in no view is wood, sherds and neighbours, as hot as the wall itself.
+            # The rest of the view is wood, sherds and neighbours, as hot as the wall itself.
             self.glow_k4[t] = seen + (1 - views) * outer4
             outside = EMISSIVITY * SIGMA * (seen - views * outer4)
             outside += around.film_w_m2k[i] * (around.gas_c[i] - wall[0])
@@ -268,7 +268,7 @@ def _relax(start: Floats, source: Floats, rate: Floats) -> Floats:
 
 
 def burn(scenario: Scenario) -> Fire:
-    """Let a scenario burn for 45 min to 3 h; the same for the same scenario."""
+    """Burn a scenario for 45 min to 3 h; the same scenario always burns the same way."""
     course = Course(scenario)
     physics = _Physics(scenario, course)
     now = 0

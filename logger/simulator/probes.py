@@ -1,4 +1,4 @@
-"""What probes make of the fire: place, lag, bias, flicker, noise, an infrared chip's range, faults."""
+"""How probes see the fire: place, lag, bias, flicker, noise, an infrared chip's range, faults."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ FLICKER_HZ: Final = 10
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """What the rig reads: n instants, k probes."""
+    """The rig's readings: n instants, k probes."""
 
     t_s: Floats
     temperature_c: Floats
@@ -82,13 +82,13 @@ def read(fire: Fire, scenario: Scenario, rate_hz: float) -> Readings:
 
 
 def anchor_s(fire: Fire, fault: Fault) -> float:
-    """Say when a fault begins, in seconds."""
+    """When a fault begins. [s]."""
     base = {"start": 0.0, "lit": fire.lit_s, "fed": fire.fed_s}[fault.anchor]
     return min(max(base + fault.after_s, 1.0), len(fire.flame_kw) - 60.0)
 
 
 def _flicker_share(spec: ProbeSpec) -> float:
-    """How much of a bare bead's flicker gets through: the slower, the less; a wall hides most of it."""
+    """Share of a bare bead's flicker that gets through: less for slow probes, and little for walls."""
     through = 3.0 / max(spec.lag_s, 3.0)
     if spec.probe.reads == "wall":
         return 0.4 * through
@@ -128,8 +128,8 @@ def _lagged(value: Floats, lag_s: Floats) -> Floats:
 
 
 def _flicker(rng: np.random.Generator, n_s: int, k: int) -> Floats:
-    """Noise of unit standard deviation about 1 Hz, at `FLICKER_HZ`, so that every sampling sees the same."""
-    # Drawn for the longest firing so that a probe's flicker does not depend on how long it lasts.
+    """Noise around 1 Hz with unit standard deviation, at `FLICKER_HZ`, the same for every sampling rate."""
+    # Drawn for the longest firing, so that a probe's flicker doesn't depend on the firing's length.
     white = rng.normal(0, 1, (LONGEST_S * FLICKER_HZ // 4, k)).astype(np.float32)
     t = np.arange(-15, 16) / FLICKER_HZ
     kernel = np.cos(2 * np.pi * t) * np.hanning(33)[1:-1]
@@ -139,7 +139,7 @@ def _flicker(rng: np.random.Generator, n_s: int, k: int) -> Floats:
 
 
 def _cold_junctions(fire: Fire, scenario: Scenario, rng: np.random.Generator) -> Floats:
-    """The rig's box, warming a little by the fire and in the day; a few tenths between terminals."""
+    """The rig's box, warmed a little by the fire and the day; terminals differ by a few tenths."""
     n_s, k = len(fire.flame_kw), len(scenario.probes)
     drift = (
         4.0 * np.arange(n_s)[:, None] / LONGEST_S
@@ -157,7 +157,7 @@ def _spoil(
     status: Bytes,
     cold: Floats,
 ) -> list[dict[str, Any]]:
-    """Put the faults in; say what was done."""
+    """Apply the faults; return what was done."""
     facts: list[dict[str, Any]] = []
     names = [spec.probe.name for spec in scenario.probes]
     for fault in scenario.faults:
@@ -175,12 +175,12 @@ def _spoil(
             case "stuck":
                 column[:] = column[0]
             case "intermittent":
-                # A loose terminal: emf lost in part or whole, a different part each time it moves.
+                # A loose terminal: part or all of the emf is lost, a different part each time it moves.
                 bad = rng.random(len(x)) < 0.45
                 column[bad] *= 1 - np.clip(rng.exponential(0.35, int(bad.sum())), 0.03, 1.0)
                 status[on, j] = np.where(rng.random(len(x)) < 0.08, Status.OPEN, status[on, j])
             case "fallen_out":
-                # Beside the fire, warmed by it a little.
+                # Lying beside the fire, warmed by it a little.
                 glow = np.interp(t[on], np.arange(len(fire.flame_kw)), fire.flame_kw) / 4.0
                 outside = fire.ambient_c + 12 + np.minimum(glow, 60)
                 fade = np.exp(-x / max(scenario.probes[j].lag_s, 4.0))
@@ -194,7 +194,7 @@ def _spoil(
                 over = np.flatnonzero(cold[:, j] >= COLD_JUNCTION_HOT_C)
                 if len(over):
                     start, end = float(t[over[0]]), float(t[over[-1]])
-                # The terminals beside the chip are not quite as hot as the chip says.
+                # The terminals beside the chip aren't quite as hot as the chip says.
                 column += 0.06 * warm
         temperature[on, j] = column
         facts.append(

@@ -1,7 +1,7 @@
-"""The demonstration's rig, a program of its own: true wire lines on a pseudo-terminal.
+"""The demonstration's rig, as a separate program: true wire lines on a pseudo-terminal.
 
-``python -m logger.simulator.rig --pty LINK`` plays the demo's firing. It keeps its beat on an
-absolute schedule, has a clock and a counter of its own that start anywhere, and ends on SIGTERM or SIGINT.
+``python -m logger.simulator.rig --pty LINK`` plays the demo's firing. It keeps its beat on an absolute
+schedule, has its own clock and counter, starting at random values, and ends on SIGTERM or SIGINT.
 """
 
 from __future__ import annotations
@@ -29,18 +29,18 @@ from logger.simulator.demo_fire import demo_scenario
 from logger.simulator.wiring import WRAP, FiringFrames
 
 KEPT_LINES: Final = 512
-"""What a small rig can keep while nobody reads; then the oldest goes."""
+"""How many lines a small rig can keep while nobody reads; beyond that the oldest goes."""
 DRAIN_S: Final = 1.0
 
 
 class OutletError(UserError):
-    """A place that the rig can't send to."""
+    """The rig can't send there."""
 
 
 class Outlet:
-    """Lines to a non-blocking file descriptor, which stays the caller's to close; open for writing.
+    """Writes lines to a non-blocking file descriptor, which the caller closes.
 
-    Takes lines at once; what can't leave soon enough is dropped, oldest first.
+    Takes lines at once; those that can't leave soon enough are dropped, oldest first.
     """
 
     def __init__(self, fd: int) -> None:
@@ -57,7 +57,7 @@ class Outlet:
         self._write()
 
     async def drain(self, seconds: float) -> None:
-        """Wait until all has left, so long at most."""
+        """Wait until everything has left, or this long at most."""
         for _ in range(round(seconds * 100)):
             if self._rest or self._lines:
                 await asyncio.sleep(0.01)
@@ -73,7 +73,7 @@ class Outlet:
             except BlockingIOError:
                 loop.add_writer(self._fd, self._write)
                 return
-            except OSError:  # the other end is gone for the moment: a line on its way is lost
+            except OSError:  # the other end is gone for now: a line on its way is lost
                 self._rest = b""
                 self.dropped += 1
                 return
@@ -83,10 +83,10 @@ class Outlet:
 def pty_outlet(link: Path) -> Iterator[Outlet]:
     """Make a pseudo-terminal and a symbolic link to the end that the logger opens.
 
-    A link left behind by an earlier rig is replaced; anything else is not: OutletError.
+    A link left behind by an earlier rig is replaced; anything else raises OutletError.
     """
     if link.exists() and not link.is_symlink():
-        raise OutletError(f"{link}: there is something here that is no link; choose another path for --pty")
+        raise OutletError(f"{link}: something other than a link is here; choose another path for --pty")
     ours, theirs = os.openpty()
     try:
         tty.setraw(theirs, termios.TCSANOW)
@@ -98,7 +98,7 @@ def pty_outlet(link: Path) -> Iterator[Outlet]:
         except OSError as exc:
             raise OutletError(f"{link}: {exc.strerror}; choose another path for --pty") from exc
         try:
-            # Our own hold on the far end keeps the terminal alive between readers.
+            # Keeping the far end open ourselves keeps the terminal alive between readers.
             yield Outlet(ours)
         finally:
             with contextlib.suppress(OSError):
@@ -112,9 +112,9 @@ def pty_outlet(link: Path) -> Iterator[Outlet]:
 async def keep_beat(
     line: Callable[[int], bytes], send: Callable[[bytes], None], hz: float, frames: int | None = None
 ) -> int:
-    """Send the line of each frame on an absolute schedule [Hz, real time] until SIGTERM or SIGINT.
+    """Send each frame's line on an absolute schedule [Hz, real time] until SIGTERM or SIGINT.
 
-    After `frames` it falls silent, and the rig stays there. Gives how many were sent.
+    After `frames` it falls silent but stays connected. Returns how many were sent.
     """
     stop = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -125,7 +125,7 @@ async def keep_beat(
         due = int((time.monotonic() - start) * hz) + 1
         if frames is not None:
             due = min(due, frames)
-        # A bounded burst, so that a rig that fell behind still hears its signals.
+        # A bounded burst, so that a rig that has fallen behind still hears its signals.
         for index in range(sent, min(due, sent + 200)):
             send(line(index))
             sent = index + 1
@@ -150,13 +150,13 @@ async def _run(line: Callable[[int], bytes], pty: Path, hz: float) -> tuple[int,
 
 @click.command()
 @click.option("--pty", required=True, type=click.Path(path_type=Path), help="Where to link the terminal.")
-@click.option("--seed", type=int, help="Another invented firing than the demo's.")
+@click.option("--seed", type=int, help="Play another invented firing instead of the demo's.")
 @click.option("--rate-hz", default=4.0, show_default=True, type=click.FloatRange(0.1, 200))
 @click.option(
     "--speed", default=1.0, show_default=True, type=click.FloatRange(0.1, 1000), help="Times real time."
 )
 def command(pty: Path, seed: int | None, rate_hz: float, speed: float) -> None:
-    """A rig that isn't there, at a fire that never burned."""
+    """Play a simulated rig at an invented fire."""
     boot = np.random.default_rng()
     firing = simulate_scenario(demo_scenario() if seed is None else draw(seed), rate_hz=rate_hz)
     line = FiringFrames(firing, rate_hz, "sim1", int(boot.integers(WRAP)), int(boot.integers(WRAP))).line

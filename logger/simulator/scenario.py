@@ -1,8 +1,7 @@
-"""What is settled before a made-up firing is lit: who is where, how it is fed, and what goes wrong.
+"""What is fixed before an invented firing is lit: the load, how it is fed, and what goes wrong.
 
-A scenario says what will be tried; what comes of it is the physics' business (`fire`). Times are given
-relative to what happens (wood lit, feeding ended), because the potter of the simulation feeds by the
-temperatures, not by the clock.
+A scenario says what will be tried; the physics (`fire`) works out the result. Times are relative to what
+happens (wood lit, feeding ended), because the simulated potter goes by temperatures, not by the clock.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ FAULT_KINDS: Final[tuple[FaultKind, ...]] = get_args(FaultKind)
 
 
 class ScenarioError(UserError):
-    """Something was asked of the simulation that it can't do."""
+    """The simulation was asked for something it can't do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,17 +39,17 @@ class ZoneSpec:
 class ProbeSpec:
     """A probe as built: where it is and how well it reads."""
 
-    probe: Probe  # as the plan has it
+    probe: Probe  # as in the plan
     lag_s: float  # time constant. [s]
     bias_c: float  # offset at 800 °C, in proportion below. [°C]
     noise_c: float  # standard deviation of the amplifier's noise. [°C]
     glow: float  # share of radiation in what a bead in the gap reads
-    emissivity: float  # true emissivity over the emissivity that an infrared sensor is set to
+    emissivity: float  # true emissivity divided by the infrared sensor's setting
 
 
 @dataclass(frozen=True, slots=True)
 class Gust:
-    """A gust, from its first breath; `after_s` counts from `anchor`, `strength` is 0 to 1."""
+    """A gust; it starts `after_s` after `anchor`, `strength` is 0 to 1."""
 
     anchor: Anchor
     after_s: float
@@ -72,7 +71,7 @@ class Collapse:
 
 @dataclass(frozen=True, slots=True)
 class Stall:
-    """A zone that ash and damp wood keep `short_c` below target; `mend_s` after lighting it is freed."""
+    """A zone held `short_c` below target by ash and damp wood, until `mend_s` after lighting."""
 
     zone: str
     short_c: float
@@ -91,7 +90,7 @@ class Rain:
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A probe that lies or falls silent; `duration_s` None: to the end."""
+    """A probe that reads wrong or falls silent; `duration_s` None: to the end."""
 
     probe: str
     kind: FaultKind
@@ -102,9 +101,9 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """All that is settled before a simulated firing is lit."""
+    """Everything fixed before a simulated firing is lit."""
 
-    seed: int  # of the noise and of the weather's small moods
+    seed: int  # for noise and small changes in the weather
     title: str  # says that it is invented
     pace: Pace  # 'bonfire' | 'stoked'; all wood at once, or little by little
     target_c: float
@@ -115,28 +114,27 @@ class Scenario:
     wall_mm: float
     diffusivity_mm2_s: float
     water: float  # left in the walls after days of drying, as a share of their weight
-    first_coals: float  # how strong the small fire is that warms the pots; 1 is usual
-    # dry_until_c, dry_min_s: wood is lit when the coldest wall is so hot, and not before. [°C, s]
+    first_coals: float  # strength of the small fire that warms the pots; 1 is usual
+    # dry_until_c, dry_min_s: the wood is lit once the coldest wall is this hot, and no earlier. [°C, s]
     dry_until_c: float
     dry_min_s: float
-    # wood_kg_m2, wood_tau_s, spread_s: the first wood on each m² of ground, how fast it burns, how fast fire
-    # spreads through the pile. [kg/m², s, s]
+    # wood_kg_m2, wood_tau_s, spread_s: the first wood on each m² of ground, how fast it burns, and how fast
+    # fire spreads through the pile. [kg/m², s, s]
     wood_kg_m2: float
     wood_tau_s: float
     spread_s: float
     char: float  # share of the wood that falls to the coals
-    # armload_kg_m2, armload_tau_s, armload_gap_s: as the first wood; least time between two armloads
+    # armload_kg_m2, armload_tau_s, armload_gap_s: as for the first wood; least time between two armloads
     armload_kg_m2: float
     armload_tau_s: float
     armload_gap_s: float
     soak_s: float  # how long the potter keeps all zones at the target. [s]
-    rake_after_s: float | None  # raking out begins so long after feeding ended; None: never. [s]
-    rake_hot: bool  # in one go, instead of little by little
-    burn_s: float  # the firing is watched so long after feeding ended. [s]
-    # coal_life_s, coals_rise_c: how fast char burns, how hot a deep bed is over the ambient. [s, °C]
+    rake_after_s: float | None  # from the end of feeding to raking out; None: never. [s]
+    rake_hot: bool  # all at once, instead of little by little
+    burn_s: float  # how long the firing is watched after feeding ends. [s]
+    # coal_life_s, coals_rise_c: how fast char burns, how far a deep bed is above the ambient. [s, °C]
     coal_life_s: float
     coals_rise_c: float
-    # zones, probes, gusts, collapses, stalls, rains, faults: what they say
     zones: tuple[ZoneSpec, ...]
     probes: tuple[ProbeSpec, ...]
     gusts: tuple[Gust, ...] = ()
@@ -144,16 +142,16 @@ class Scenario:
     stalls: tuple[Stall, ...] = ()
     rains: tuple[Rain, ...] = ()
     faults: tuple[Fault, ...] = ()
-    # armload_shade, armload_shade_beside: how far an armload's cold wood hides from the fire the zone it lies
-    # on, and the others; 0 to 1
+    # armload_shade, armload_shade_beside: how far an armload's cold wood hides its own zone, and the others,
+    # from the fire; 0 to 1
     armload_shade: float = 0.30
     armload_shade_beside: float = 0.08
-    armload_dip_s: float = 30.0  # it hides most so long after it was laid. [s]
+    armload_dip_s: float = 30.0  # time until it hides most. [s]
     # standard deviation of a bare bead's flicker in full flame. [°C]
-    flicker_c: float = 17.0  # ±30 °C holds nearly all of it
+    flicker_c: float = 17.0  # nearly all of it is within ±30 °C
 
     def plan(self, target_c: float | None = None) -> Plan:
-        """Make the plan that goes with it, plainly marked as invented; with another target [°C] if given."""
+        """Make its plan, plainly marked as invented; with another target [°C] if given."""
         return Plan(
             title=self.title,
             target_c=self.target_c if target_c is None else target_c,

@@ -1,6 +1,6 @@
 """What really happened in a simulated firing, worked out from the true temperatures.
 
-The truth is a dict that goes into JSON as it is. Times are seconds from the firing's first reading.
+The truth is a dict that is written to JSON as it is. Times are seconds from the firing's first reading.
 
 `seed`, `title`, `pace`, `ambient_c`, `wind_m_s`, `wall_mm`, `diffusivity_mm2_s`
     As drawn; the pace is `bonfire` (all wood at once) or `stoked`.
@@ -9,7 +9,7 @@ The truth is a dict that goes into JSON as it is. Times are seconds from the fir
 `target_c`, `duration_s`
     The plan's target; the time of the last reading.
 `lit_s`, `flame_peak_s`, `burn_down_s`, `raked_s`
-    Wood lit; flames at their strongest; flames below a fifth of that for good; raking out begins, or null.
+    Wood lit; flames strongest; flames below a fifth of that for good; raking out begins, or null.
 `stages`
     List of {stage, from_s}: drying, climb (wood lit), peak (half of the zones' walls within 40 °C of their
     highest), burn_down, cooling (raked out, or all pots below 400 °C).
@@ -18,25 +18,25 @@ The truth is a dict that goes into JSON as it is. Times are seconds from the fir
 `every_s`, `zones`
     By name: {height_cm, side, holds_pots, probes, peak_c, peak_s, reached_target_s, probes_c, and outer_c,
     middle_c, inner_c of the wall, or coals_c}. The lists have a value every `every_s`. `probes_c` is the mean
-    of what perfect, instant probes in the zone would read; peak and target are of that. Zones with pots also
-    have fastest_below_120_c_per_min and fastest_fall_at_573_c_per_min (within 30 °C of it; 0 if it never came
-    down there), both of the outer face over a minute.
+    reading of perfect, instant probes in the zone; peak and target refer to it. Zones with pots also have
+    fastest_below_120_c_per_min and fastest_fall_at_573_c_per_min (within 30 °C of it; 0 if it never cooled
+    that far), both of the outer face over a minute.
 `collapses`
     Coals that slumped away: {zone, side, probes, start_s, end_s, probes_lost_c, wall_lost_c (the most lost
     within 3 min), coals_change_c (at the coals probe, same 3 min), coals_held (lost less than 25 °C), counts
     (the probes lost 60 °C or more while the coals held)}.
 `stalls`
-    A pot zone 20 °C or more below target that has not been at it before, above 300 °C, moving less than
+    A pot zone 20 °C or more below a target it hasn't reached yet, above 300 °C, moving less than
     3 °C/min (over 2 min) for 4 min or more, before any raking out: {zone, probes, start_s, end_s, level_c,
-    meant}, from `probes_c`. `meant` says that the scenario starved the zone.
+    meant}, from `probes_c`. `meant`: the scenario starved the zone.
 `faults`
     {probe, kind, start_s, end_s}.
 `events`
     Gusts, armloads, rain, raking: {kind, start_s, end_s, ...}.
 `mishaps`
     Collapses that count, stalls, faults, rain, lighting before the coldest pot was at 115 °C, and coals raked
-    out so hot and so quickly that pots fall through quartz inversion too fast: {kind, zone, side, probes,
-    start_s, end_s, size_c}. Empty where nothing went wrong.
+    out so hot and so fast that pots cool through quartz inversion too quickly: {kind, zone, side, probes,
+    start_s, end_s, size_c}. Empty if nothing went wrong.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ STALL_FOR_S: Final = 240
 
 
 def zone_levels(fire: Fire, scenario: Scenario) -> dict[str, Floats]:
-    """Mean of what perfect probes would read, by zone, each second; no infrared: it ends at 380 °C."""
+    """Mean reading of perfect probes, by zone, each second; without infrared, which stops at 380 °C."""
     places = place_c(fire, scenario)
     levels: dict[str, list[Floats]] = {}
     for j, spec in enumerate(scenario.probes):
@@ -70,7 +70,7 @@ def zone_levels(fire: Fire, scenario: Scenario) -> dict[str, Floats]:
 
 
 def reachable_target_c(fire: Fire, scenario: Scenario) -> float:
-    """The target that the potter of this firing can have had: the scenario's, or what was reached. [°C].
+    """A target that this firing's potter could have had: the scenario's, or what was reached. [°C].
 
     A multiple of 10, at most the scenario's. Zones that the scenario starves don't count.
     """
@@ -87,7 +87,7 @@ def reachable_target_c(fire: Fire, scenario: Scenario) -> float:
 
 
 def tell(fire: Fire, scenario: Scenario, readings: Readings, target_c: float) -> dict[str, Any]:
-    """Write down what happened under the plan's target [°C]; see the module's text."""
+    """Record what happened, with the plan's target [°C]; see the module's docstring."""
     levels = zone_levels(fire, scenario)
     n_s = len(fire.flame_kw)
     peak_s = int(fire.flame_kw.argmax())
@@ -309,5 +309,5 @@ def _mishaps(fire: Fire, scenario: Scenario, truth: dict[str, Any]) -> list[dict
 
 
 def target_gap(truth: dict[str, Any], stall: dict[str, Any]) -> float:
-    """How far below the target a stalled zone stopped. In °C."""
+    """How far below the target a stalled zone stopped. [°C]."""
     return round(float(truth["target_c"] - stall["level_c"]), 1)

@@ -1,4 +1,4 @@
-"""From simulated readings to what a rig with a mix of amplifiers sends: one behind each channel."""
+"""Turn simulated readings into what a rig with a mix of amplifiers sends."""
 
 from __future__ import annotations
 
@@ -19,18 +19,18 @@ if TYPE_CHECKING:
 
 WRAP: Final = 2**32
 
-# The amplifier of each thermocouple in turn; `uv` and `c` are channels without a chip's word.
+# Each thermocouple's amplifier in turn; `uv` and `c` are channels without a chip's word.
 BOX: Final = ("max31855", "max31856", "mcp9600", "max31855", "max6675", "uv", "max31856", "c")
 
 
 def terminals(plan: Plan) -> dict[str, str]:
-    """Say what sits behind each channel, a chip, `uv` or `c`; behind infrared ones an MLX90614."""
+    """What is on each channel: a chip, `uv` or `c`; on infrared ones an MLX90614."""
     box = itertools.cycle(BOX)
     return {p.channel: "mlx90614" if p.reads == "surface" else next(box) for p in plan.probes}
 
 
 def wired_plan(plan: Plan) -> Plan:
-    """Name a cold junction for each channel whose chip sends none: that of the first whose chip does."""
+    """For each channel whose chip sends no cold junction, name the first one whose chip does."""
     wired = terminals(plan)
     source = next(
         c for c, kind in wired.items() if kind in AMPLIFIERS and AMPLIFIERS[kind].sends_cold_junction
@@ -43,7 +43,7 @@ AFTERGLOW_S: Final = 1200.0
 
 
 class FiringFrames:
-    """Frames of a rig at a simulated fire: frame i is reading i; past the end, what has cooled down."""
+    """Frames of a rig at a simulated fire: frame i is reading i; past the end, the fire cools down."""
 
     def __init__(self, firing: SimulatedFiring, rate_hz: float, rig: str, seq: int = 0, ms: int = 0) -> None:
         self._firing = firing
@@ -57,7 +57,7 @@ class FiringFrames:
         self._ambient_c = float(firing.truth["ambient_c"])
 
     def line(self, index: int) -> bytes:
-        """Give the line of one frame."""
+        """Encode one frame's line."""
         firing = self._firing
         n = len(firing.t_s)
         if index < n:
@@ -81,11 +81,11 @@ class FiringFrames:
 
 
 def sample_of(kind: str, temperature_c: float, status: Status, junction_c: float) -> Sample:
-    """One channel's entry: the chip's word, or whatever that amplifier says of a fault."""
+    """One channel's entry: the chip's word, or how its amplifier reports a fault."""
     if kind in AMPLIFIERS:
         chip = AMPLIFIERS[kind]
         if status is not Status.OK and status not in chip.fault_words:
-            # A chip shows a fault that it can't name as the nearest one it can.
+            # A chip reports a fault it doesn't know as the nearest one it does.
             status = Status.OPEN if Status.OPEN in chip.fault_words else Status.RANGE
         ok = status is Status.OK
         word = encode_word(kind, temperature_c if ok else 0.0, junction_c if ok else 25.0, "K", status)

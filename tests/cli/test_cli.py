@@ -195,7 +195,7 @@ def test_demo_refuses_a_folder_where_a_real_firing_runs(home: Path, tmp_path: Pa
         with process([*STOKEWATCH, "log", "--serial", str(link)], home):
             until(lambda: stokewatch("status", home=home)["firing"], "a firing")
             assert "already running" in refused("demo", "--no-browser", home=home)
-        assert "is no demonstration" in refused("demo", "--no-browser", home=home)
+        assert "isn't a demonstration" in refused("demo", "--no-browser", home=home)
 
 
 @pytest.mark.real
