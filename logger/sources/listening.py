@@ -1,4 +1,4 @@
-"""What serial ports say when one listens to them."""
+"""Listen to serial ports, to find out what they print."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ _OTHER_BAUDS: Final = (9600, 57_600, 19_200, 38_400)
 LISTEN_S: Final = 2.5
 """Two frames of a rig that sends one a second. [s]"""
 _PATIENCE: Final = 1.6
-"""How many times as long again a port is listened to that said next to nothing."""
+"""How many times longer to listen on to a port that said next to nothing."""
 
 
 @dataclass(slots=True)
 class Heard:
-    """What a port says when one listens to it."""
+    """What was heard on a port."""
 
     port: str
     description: str = ""  # the system's words for the device
@@ -29,20 +29,19 @@ class Heard:
     frames: int = 0  # how many of the lines were true frames
     rig: str | None = None  # its name, if there was a frame
     channels: tuple[str, ...] = field(default=())
-    trouble: str = ""  # why it could not be listened to
-    baud: int = BAUD  # at which it was listened to last
-    # what it prints, where that isn't the rig's line; NaN where it says none
+    trouble: str = ""  # why it couldn't be listened to
+    baud: int = BAUD  # the last speed tried
+    # what it prints instead of the rig's line; NaN for an open input
     numbers: dict[str, float] = field(default_factory=dict)
-    unreadable: int = 0  # bytes that made no line of text
+    unreadable: int = 0  # bytes that didn't make a line of text
     last: str = ""  # the last line of text
     left_alone: str = ""
 
 
 async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
-    """Listen to ports, all at once, and tell what each says, in the order given.
+    """Listen to all ports at once, and return what each says, in the order given.
 
-    A port that gave two frames isn't listened to any longer; one that says what can't be read is listened to
-    at other speeds, too.
+    Listening stops once a port has sent two frames; an unreadable port is also tried at other speeds.
     """
 
     async def one(heard: Heard) -> Heard:
@@ -65,7 +64,7 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
         return
     said: list[bytes] = []
     try:
-        for more in (1.0, _PATIENCE):  # a board may print every few seconds only
+        for more in (1.0, _PATIENCE):  # a board may print only every few seconds
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(more * for_s):
                     while heard.frames < 2 and (came := await line.next()) is not None:
@@ -95,7 +94,7 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
 
 
 def _is_text(line: bytes) -> bool:
-    """Say whether a line is a text, with degree signs of any kind in it."""
+    """Whether a line is text, allowing for any kind of degree sign."""
     line = seven_bits(line)
     for sign in (b"\xc2\xb0", b"\xb0", b"\xdf", b"\xf8"):
         line = line.replace(sign, b"")

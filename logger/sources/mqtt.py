@@ -1,4 +1,4 @@
-"""Rigs that send by MQTT: a frame is acknowledged when it is in the journal, and not before."""
+"""Rigs that send by MQTT: a frame is acknowledged once it is in the journal, and not before."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ STATUSES: Final = "stokewatch/+/status"
 SESSION_S: Final = 7 * 24 * 3600
 """How long a broker keeps frames for a logger that is away. [s]"""
 IN_FLIGHT: Final = 2000
-"""Frames a broker may send ahead of our acknowledgements: what 50 rigs at 10 Hz send in 4 s."""
+"""Frames a broker may send ahead of our acknowledgements: 4 s of 50 rigs at 10 Hz."""
 _CONNECT_S: Final = 2.0
-"""paho opens its connection in a thread that nothing can interrupt: also what shutting down may wait. [s]"""
+"""paho connects in a thread that nothing can interrupt, so shutting down may also take this long. [s]"""
 _ANSWER_S: Final = 5.0
 _KEEPALIVE_S: Final = 10
 _FIRST_WAIT_S: Final = 0.5
@@ -39,7 +39,7 @@ _BAD_PASSWORD: Final = (134, 135)  # MQTT 5.0, table 2-6: bad user name or passw
 _REFUSED: Final = 128  # from here on a reason code is a refusal
 
 STRANGERS: Final = 64
-"""Rigs that only ever said `online` or `offline` and sent no frame: so many are told of."""
+"""Most rigs reported that only ever said `online` or `offline` and sent no frame."""
 _STATUS_BURST: Final = 8.0
 _STATUS_EVERY_S: Final = 10.0
 _ALL_BURST: Final = 64.0
@@ -53,7 +53,7 @@ Message = tuple[aiomqtt.Message, float]
 class _Inbox(asyncio.Queue[Message]):
     """Notes when each message came in.
 
-    `IN_FLIGHT` bounds its length: at the broker for QoS 1, here for QoS 0, which nobody promised to keep.
+    `IN_FLIGHT` limits its length: at the broker for QoS 1, here for QoS 0, which comes without promises.
     """
 
     def _put(self, item: Any) -> None:
@@ -62,24 +62,24 @@ class _Inbox(asyncio.Queue[Message]):
 
 
 class Statuses:
-    """What rigs' status topics say: changes are told, of rigs that there are, and not without end."""
+    """Rigs' status topics: reports changes, of real rigs, and only so many."""
 
     def __init__(self) -> None:
-        self._rigs: dict[str, None] = {}  # that have sent frames
+        self._rigs: dict[str, None] = {}  # those that have sent frames
         self._told: dict[str, bool] = {}
         self._allowance: dict[
             str, tuple[float, float]
-        ] = {}  # by rig, "" for all: how many more, and since when
+        ] = {}  # by rig, "" for all: how many more may be reported, and since when
 
     def sent_a_frame(self, rig: str) -> None:
-        """Know a rig by its frames."""
+        """Remember that this rig sends frames."""
         if rig not in self._rigs:
             self._rigs[rig] = None
             if len(self._rigs) > 16 * STRANGERS:
                 del self._rigs[next(iter(self._rigs))]
 
     def is_news(self, rig: str, online: bool, now_s: float) -> bool:
-        """Say whether people should be told that a rig came or went; `now_s` is monotonic time."""
+        """Whether to report that a rig came or went; `now_s` is monotonic time."""
         if self._told.get(rig) is online or not is_name(rig):
             return False
         strange = rig not in self._rigs and rig not in self._told
@@ -104,9 +104,9 @@ class Statuses:
 class Broker:
     """One broker, and all rigs that send to it, or only `rigs`.
 
-    `url` is as `login` takes it. `client_id` is the same at every start, so that the broker knows whom it
-    keeps frames for; it does so for `session_s` while this client is away, 0 if it only looks in. `answer` is
-    given what rigs say besides frames. SourceError: as of `login`, or a rig can't be called so.
+    `url` is as for `login`. `client_id` is the same at every start, so that the broker knows for whom it
+    keeps frames; it does so for `session_s` while this client is away, 0 for a brief visit. `answer` gets
+    what rigs say besides frames. SourceError: as for `login`, or a rig's name is invalid.
     """
 
     proof = "crc"
@@ -162,12 +162,12 @@ class Broker:
                     told = detail
             finally:
                 self._client = None
-                # Where no answer came to the greeting, aiomqtt leaves the connection open.
+                # If its greeting got no answer, aiomqtt leaves the connection open.
                 client._client.disconnect()
             await asyncio.sleep(waits.next_s())
 
     def acknowledge(self, tokens: Iterable[object]) -> None:
-        """Let the broker forget frames; those of an earlier connection it sends again anyway."""
+        """Let the broker forget frames; it resends those of an earlier connection anyway."""
         if self._client is None:
             return
         for connection, mid in cast(Iterable[tuple[int, int]], tokens):
@@ -175,17 +175,17 @@ class Broker:
                 self._client._client.ack(mid, 1)
 
     def refuse(self, tokens: Iterable[object]) -> None:
-        """Let the broker know that frames weren't taken, and why: it gives them up; see `Source`."""
+        """Tell the broker that frames weren't taken, and why, so that it drops them; see `Source`."""
         if self._client is None:
             return
         for connection, mid in cast(Iterable[tuple[int, int]], tokens):
             if connection == self._connection:
-                # paho has no words for a reason: fixed header, length, message's number, code, no properties.
+                # paho can't send a reason: fixed header, length, message's number, code, no properties.
                 packet = struct.pack("!BBHBB", _PUBACK, 4, mid, _QUOTA_EXCEEDED, 0)
                 self._client._client._packet_queue(_PUBACK, packet, mid, 1)
 
     def ask_again(self, tokens: Iterable[object]) -> None:
-        """Say nothing: what isn't acknowledged the broker sends again after the next connection."""
+        """Say nothing: the broker resends what isn't acknowledged after the next connection."""
 
     def say(self, rig: str, line: bytes) -> None:
         """Send a line to a rig; see `Source`."""
@@ -207,7 +207,7 @@ class Broker:
             keepalive=_KEEPALIVE_S,
             queue_type=cast(Any, lambda maxsize: inbox),
         )
-        # aiomqtt has no words for these. Without the first, paho acknowledges before the frame is on disk.
+        # aiomqtt has no options for these. Without the first, paho acknowledges before the frame is on disk.
         client._client.manual_ack_set(True)
         client._client.connect_timeout = _CONNECT_S
         return client
@@ -227,13 +227,13 @@ class Broker:
             ]
         )
         if self._rigs:
-            # The session may remember that it was once for all.
+            # The session may remember an earlier subscription to all rigs.
             await client.unsubscribe([FRAMES, STATUSES, answer_topic("+")])
         self.check_granted(codes, FRAMES)
 
     @staticmethod
     def check_granted(codes: Iterable[object], topics: str) -> None:
-        """Raise `aiomqtt.MqttError` where the broker has refused a subscription."""
+        """Raise `aiomqtt.MqttError` if the broker has refused a subscription."""
         if any(cast(ReasonCode, code).value >= _REFUSED for code in codes):
             raise aiomqtt.MqttError(f"user may not subscribe to {topics}; change the broker's access list")
 
@@ -242,7 +242,7 @@ class Broker:
         token = (self._connection, message.mid) if message.qos else None
         match message.topic.value.split("/"):
             case [_, rig, _] if self._rigs and rig not in self._rigs:
-                pass  # asked for by an earlier start, kept by the broker
+                pass  # subscribed to by an earlier start, kept by the broker
             case [_, rig, "frame"] if not message.retain:
                 self._statuses.sent_a_frame(rig)
                 await put(Arrival(message.payload.rstrip(b"\r\n"), read_s, self.name, rig=rig, token=token))
@@ -261,17 +261,17 @@ class Broker:
             return f"{self.name} refuses this user and password; check both"
         if "certificate" in str(exc):
             return (
-                f"{self.name} shows a certificate that can't be trusted ({exc}); name its authority's PEM "
+                f"{self.name} has a certificate that can't be trusted ({exc}); name its authority's PEM "
                 "file in STOKEWATCH_MQTT_CA"
             )
-        return f"{self.name} can't be reached ({exc}); is the broker running, and the network there?"
+        return f"{self.name} can't be reached ({exc}); is the broker running, and the network up?"
 
 
 def _end_if_cancelled() -> None:
-    """Be cancelled, where that was lost on the way.
+    """Raise a cancellation that was lost on the way.
 
-    Before Python 3.12 `asyncio.wait_for` forgets it if what it waits for is done in the same moment, and an
-    error of aiomqtt's farewell takes its place.
+    Before Python 3.12 `asyncio.wait_for` forgets it if what it waits for finishes at the same moment, and an
+    error while aiomqtt disconnects replaces it.
     """
     task = asyncio.current_task()
     if task is not None and task.cancelling():
@@ -279,21 +279,21 @@ def _end_if_cancelled() -> None:
 
 
 def without_password(url: str) -> str:
-    """Give a URL, or anything that was meant as one, in a form that may be shown."""
+    """Make a URL, or anything meant as one, fit to be shown."""
     return re.sub("^([a-z]*://|(?![a-z]*://))([^:@]*):.*@", r"\1\2:…@", url)
 
 
 def login(url: str) -> dict[str, Any]:
-    """Read ``mqtt[s]://[user[:password]@]host[:port]``; give what `aiomqtt.Client` needs of it.
+    """Read ``mqtt[s]://[user[:password]@]host[:port]``; return `aiomqtt.Client`'s arguments.
 
-    A password may also stand in STOKEWATCH_MQTT_PASSWORD, where it isn't in the list of processes for all to
-    see; for ``mqtts`` with one's own certificate STOKEWATCH_MQTT_CA names its authority's. SourceError: the
+    The password may also be in STOKEWATCH_MQTT_PASSWORD, which keeps it out of the list of processes; for
+    ``mqtts`` with a certificate of one's own, STOKEWATCH_MQTT_CA names its authority's. SourceError: the
     address isn't a broker's, or the certificate can't be read.
     """
     try:
         parts = urlsplit(url)
         port = parts.port
-    except ValueError:  # of a port that is no number
+    except ValueError:  # the port isn't a number
         parts, port = urlsplit(""), None
     if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path not in ("", "/"):
         raise SourceError(
@@ -316,5 +316,5 @@ def _tls(ca_file: str | None) -> ssl.SSLContext:
         return ssl.create_default_context(cafile=ca_file)
     except OSError as exc:
         raise SourceError(
-            f"{ca_file}: no certificate that can be read ({exc}); put a PEM file in STOKEWATCH_MQTT_CA"
+            f"{ca_file}: can't read a certificate from it ({exc}); name a PEM file in STOKEWATCH_MQTT_CA"
         ) from exc

@@ -1,4 +1,4 @@
-"""An open serial port, its bytes cut to lines; which ports there are, and why one can't be opened."""
+"""An open serial port, cut into lines; which ports there are, and why one can't be opened."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ BAUD: Final = 115_200
 """For rigs behind a real UART; USB and pseudo-terminals don't care. [Bd]"""
 _CHUNK: Final = 65_536
 _PENDING_LINES: Final = 1_000
-"""So many lines wait in this process; what more comes waits in the system's buffer."""
-NOT_THERE: Final = "is not there; plug the rig in"
+"""Most lines waiting in this process; any more wait in the system's buffer."""
+NOT_THERE: Final = "isn't there; plug the rig in"
 _TAKERS: Final = {
     "ModemManager": "it looks for modems: sudo systemctl stop ModemManager",
     "brltty": "it takes USB-serial chips for Braille displays: sudo apt remove brltty",
@@ -37,14 +37,14 @@ Port = tuple[str, str]
 
 class _Descriptor(serial.Serial):  # type: ignore[misc]
     def _reset_input_buffer(self) -> None:
-        """Keep what a rig said while nobody read: pyserial would drop it on opening."""
+        """Do nothing, to keep what a rig sent while nobody read: pyserial would drop it on opening."""
 
 
 class SerialLine:
-    """An open port, its bytes cut to lines as they come in; OSError (pyserial's too): it can't be opened.
+    """An open port, cut into lines as bytes come in; OSError (pyserial's too): it can't be opened.
 
-    `returns`: a carriage return alone ends a line too, as with some boards that print numbers. `afresh`: what
-    was said while nobody read is let go.
+    `returns`: a carriage return alone also ends a line, as with some boards that print numbers. `afresh`:
+    discard what was sent while nobody read.
     """
 
     def __init__(self, port: str, baud: int = BAUD, *, returns: bool = False, afresh: bool = False) -> None:
@@ -52,14 +52,14 @@ class SerialLine:
         self._returns = returns
         try:
             self._serial = _Descriptor(port, baud, timeout=0, exclusive=True)
-        except termios.error as exc:  # of a port that goes away while it is opened
+        except termios.error as exc:  # the port went away while it was being opened
             raise OSError(*exc.args) from exc
         self._fd: int = self._serial.fileno()
         keep_dtr(self._fd)
         if afresh:
             termios.tcflush(self._fd, termios.TCIFLUSH)
         self.received = 0
-        """Bytes that came in; whoever counts may set it back."""
+        """Bytes that came in; may be reset by whoever counts."""
         self._loop = asyncio.get_running_loop()
         self._splitter = LineSplitter()
         self._lines: deque[tuple[bytes, float]] = deque()
@@ -69,7 +69,7 @@ class SerialLine:
         self._read_on(True)
 
     async def next(self) -> tuple[bytes, float] | None:
-        """Give the next line and when it was read [s]; None when the other end has gone."""
+        """Return the next line and when it was read [s]; None once the other end has gone."""
         while not self._lines:
             if self._ended:
                 return None
@@ -80,16 +80,16 @@ class SerialLine:
 
     @property
     def unfinished(self) -> bytes:
-        """What came after the last line's end."""
+        """Everything after the end of the last line."""
         return self._splitter.tail
 
     def say(self, line: bytes) -> None:
-        """Write a line, as far as there is room: to a rig that doesn't read it is of no use later either."""
+        """Write a line, as far as there is room: a rig that doesn't read it now has no use for it later."""
         with contextlib.suppress(OSError):
             os.write(self._fd, line)
 
     def close(self) -> None:
-        """Let go of the port."""
+        """Close the port."""
         self._read_on(False)
         self._ended = True
         with contextlib.suppress(OSError, termios.error):
@@ -126,10 +126,10 @@ class SerialLine:
 
 
 def keep_dtr(fd: int) -> None:
-    """Leave DTR up when the port is closed: its next opening then restarts no board.
+    """Leave DTR up when the port is closed, so that opening it again doesn't restart the board.
 
-    The first opening after the board was plugged in still does, on boards whose reset hangs on that line: the
-    system raises it before any program has a say.
+    The first time after plugging in still does, on boards whose reset is tied to that line: the system raises
+    it before any program has a say.
     """
     with contextlib.suppress(termios.error, OSError):
         attributes = termios.tcgetattr(fd)
@@ -138,7 +138,7 @@ def keep_dtr(fd: int) -> None:
 
 
 def frame_of(line: bytes) -> Frame | None:
-    """The frame that a line is, if it is one."""
+    """Decode a line's frame; None if it isn't one."""
     try:
         return decode(line)
     except WireError:
@@ -146,36 +146,36 @@ def frame_of(line: bytes) -> Frame | None:
 
 
 def candidates() -> list[Port]:
-    """Serial ports on USB and their descriptions; built-in ones nearly always lead nowhere."""
+    """Serial ports on USB and their descriptions; built-in ones are hardly ever connected."""
     return [(p.device, p.description or "") for p in sorted(list_ports.comports()) if p.vid is not None]
 
 
 def port_and_baud(text: str) -> tuple[str, int]:
-    """Take PORT[@BAUD] apart; SourceError: what stands behind the @ is no speed."""
+    """Split PORT[@BAUD]; SourceError: the part after the @ isn't a speed."""
     port, at, baud = text.rpartition("@")
     if not at:
         return text, BAUD
     if not (baud.isascii() and baud.isdigit() and 50 <= int(baud[:9]) <= 4_000_000):
-        raise SourceError(f"{text}: {baud!r} is no speed; write PORT@BAUD, such as {port}@9600")
+        raise SourceError(f"{text}: {baud!r} isn't a speed; write PORT@BAUD, such as {port}@9600")
     return port, int(baud)
 
 
 def why(exc: OSError, port: str | None = None) -> str:
-    """Say why a port can't be opened, and how to fix it, in a few words that go on after its name.
+    """Why a port can't be opened, and how to fix it, in words that follow its name.
 
-    For the `port` given it looks up what other program holds it open.
+    If `port` is given, look up which other program holds it open.
     """
     if exc.errno in GONE:
         return NOT_THERE
     if exc.errno in (errno.EACCES, errno.EPERM):
-        return "may not be opened by you; join the group that may (on Debian: sudo adduser $USER dialout)"
+        return "can't be opened: you don't have permission (on Debian: sudo adduser $USER dialout)"
     if exc.errno in (errno.EAGAIN, errno.EBUSY):
         return holder_words(holder(port)) if port else "is in use by another program; close that one"
     return f"can't be opened ({exc}); is it a serial port?"
 
 
 def holder(port: str) -> tuple[int, str] | None:
-    """Find the program (pid, name) that has a port open; another user's programs show nothing."""
+    """Find the program (pid, name) that has a port open; another user's programs can't be seen."""
     wanted = os.path.realpath(port)
     for entry in Path("/proc").glob("[0-9]*/fd/*"):
         with contextlib.suppress(OSError):
@@ -185,11 +185,11 @@ def holder(port: str) -> tuple[int, str] | None:
 
 
 def holder_words(found: tuple[int, str] | None) -> str:
-    """Say who (from `holder`) holds a port, and how to get it back; goes on after the port's name."""
+    """Who holds a port (from `holder`), and how to get it back, in words that follow the port's name."""
     if found is None:
         return (
-            "is in use by another program; close it. Two that take ports by themselves are ModemManager and "
-            "brltty (sudo systemctl stop ModemManager; sudo apt remove brltty)"
+            "is in use by another program; close it. ModemManager and brltty take ports by themselves "
+            "(sudo systemctl stop ModemManager; sudo apt remove brltty)"
         )
     pid, name = found
     fix = _TAKERS.get(name, "close it")

@@ -1,7 +1,7 @@
 """Rigs on serial ports: read as they come, found by listening, picked up again after a replug.
 
-Opening a port restarts many boards (the port's DTR line is wired to their reset), so no port is opened that
-isn't asked for, but for those that show up while a rig is missing.
+Opening a port restarts many boards (the port's DTR line is wired to their reset), so no port is opened
+unasked, except those that appear while a rig is missing.
 """
 
 from __future__ import annotations
@@ -31,18 +31,18 @@ from logger.sources.serial_line import (
 )
 
 _NO_TEMPERATURE: Final = 10_000.0
-"""Not even in hundredths of a degree before lighting."""
+"""Larger than any temperature before lighting, even in hundredths of a degree."""
 UNREADABLE_S: Final = 5.0
-"""Bytes for so long, and no frame among them: that is no rig. [s]"""
+"""Bytes for this long without a frame: it isn't a rig. [s]"""
 _RETRY_S: Final = 0.4
 
 
 class SerialPort:
-    """One rig on a serial port, PORT or PORT@BAUD; with None, a rig looked for on any port.
+    """One rig on a serial port, PORT or PORT@BAUD; with None, a rig searched for on any port.
 
-    When the port goes away it is tried again twice a second; a rig that comes back under another port's name
-    is found by its own name, on the ports that `find` lists. Ports in `taken`, shared between sources, are
-    held by others. `answer` is given what the rig says besides frames.
+    If the port goes away, it is tried again twice a second; a rig that comes back on another port is found by
+    its own name, on the ports that `find` lists. Ports in `taken`, shared between sources, are held by
+    others. `answer` gets what the rig says besides frames.
     """
 
     proof = "crc"
@@ -65,13 +65,13 @@ class SerialPort:
         self._find = find
         self._rig: str | None = None
         self._line: SerialLine | None = None
-        self._last = self._given  # where the rig was last
-        self._others: frozenset[str] = frozenset()  # ports that were there beside ours
-        self._beside: dict[str, str] = {}  # ports that another rig was heard on, while ours was looked for
-        self._still: set[asyncio.Task[None]] = set()  # listening to ports beside the one that was found
+        self._last = self._given  # the rig's last port
+        self._others: frozenset[str] = frozenset()  # other ports that were there
+        self._beside: dict[str, str] = {}  # ports on which another rig was heard, during the search for ours
+        self._still: set[asyncio.Task[None]] = set()  # still listening to ports other than the one found
         self._said_s = self._asked_s = float("-inf")
-        self._sound = 0  # frames, since the last look
-        self._plain = Offered()  # what a board that prints numbers says
+        self._sound = 0  # frames since the last look
+        self._plain = Offered()  # what a board prints that isn't the rig's line
 
     async def run(self, put: Put, report: Report) -> None:
         """Read lines until cancelled; see `Source`."""
@@ -107,9 +107,9 @@ class SerialPort:
             await asyncio.sleep(_RETRY_S / 4)
 
     def acknowledge(self, tokens: Iterable[object]) -> None:
-        """Tell the rig, once a second, which frame is on disk; a rig that keeps frames then lets go of it.
+        """Tell the rig, once a second, which frame is on disk; a rig that keeps frames can then drop it.
 
-        The tokens are the frames' `seq`, in the order they came in.
+        The tokens are the frames' `seq`, in order of arrival.
         """
         now_s = time.monotonic()
         if self._line is None or now_s - self._said_s < ACKNOWLEDGE_EVERY_S:
@@ -120,10 +120,10 @@ class SerialPort:
             self._line.say(acknowledgement(seq))
 
     def refuse(self, tokens: Iterable[object]) -> None:
-        """Say nothing: what isn't acknowledged the rig keeps; see `Source`."""
+        """Say nothing: the rig keeps what isn't acknowledged; see `Source`."""
 
     def ask_again(self, tokens: Iterable[object]) -> None:
-        """Have the rig count nothing as arrived that hasn't been acknowledged; see `Source`."""
+        """Have the rig send again what hasn't been acknowledged; see `Source`."""
         if self._line is not None:
             self._line.say(AGAIN)
 
@@ -133,7 +133,7 @@ class SerialPort:
             self._line.say(line)
 
     async def _look(self, line: SerialLine, report: Report) -> None:
-        """Say so where what speaks on the port is no rig, when it is one again, and who isn't read."""
+        """Report if the sender on the port isn't a rig, when it is one again, and which rigs aren't read."""
         readable = True
         if self._given is None:
             await asyncio.gather(*self._still)
@@ -151,21 +151,21 @@ class SerialPort:
                 readable = True
 
     def _unreadable(self, port: str) -> str:
-        """Say what comes in that is no frame: numbers in lines have a way on."""
+        """Describe what comes in instead of frames; numbers in lines can still be recorded."""
         numbers = [f"{name} {v:g}" for name, v in self._plain.values.items() if abs(v) < _NO_TEMPERATURE]
         if numbers:
             shown = ", ".join(numbers[:4])
             start = f"--serial {port}@{self._baud} --as lines"
-            return f"it prints numbers ({shown}), not the rig's line; to record them start with {start}"
-        text = "what comes in is no rig's line; is it the right port, and the rig's speed"
-        return f"{text} ({self._baud} Bd)? `stokewatch listen` says more"
+            return f"it prints numbers ({shown}), not the rig's line; to record them, start with {start}"
+        text = "this isn't the rig's line; is it the right port, and the rig's speed"
+        return f"{text} ({self._baud} Bd)? `stokewatch listen` tells you more"
 
     def _tell_beside(self, line: SerialLine, report: Report) -> None:
         if self._beside:
             rigs = " and ".join(f"rig {rig} on {port}" for port, rig in sorted(self._beside.items()))
             all_of_them = " ".join(f"--serial {port}" for port in sorted({line.port, *self._beside}))
             isnt = "is" if len(self._beside) == 1 else "are"
-            text = f"{line.port}; {rigs} {isnt} not read. To read all of them start with {all_of_them}"
+            text = f"{line.port}; {rigs} {isnt} not read. To read all of them, start with {all_of_them}"
             report("connected", {"detail": text})
 
     def _tell_plugged_in(self, line: SerialLine, report: Report) -> None:
@@ -175,7 +175,7 @@ class SerialPort:
         if new:
             ports = " ".join(f"--serial {port}" for port in (line.port, *new))
             text = f"{line.port}; plugged in since and not read: {', '.join(new)}"
-            report("connected", {"detail": f"{text}. For a second rig there start with {ports}"})
+            report("connected", {"detail": f"{text}. If that is a second rig, start with {ports}"})
 
     async def _hand_on(self, line: bytes, read_s: float, put: Put) -> None:
         if is_answer(line):
@@ -196,17 +196,17 @@ class SerialPort:
         await put(Arrival(line, read_s, self.name, token=token, frame=frame))
 
     def _ask_again(self) -> None:
-        """Ask for what hasn't been acknowledged; no oftener than that can help."""
+        """Ask for what hasn't been acknowledged, but no more often than is useful."""
         now_s = time.monotonic()
         if self._line is not None and now_s - self._asked_s >= ACKNOWLEDGE_EVERY_S:
             self._asked_s = now_s
             self._line.say(AGAIN)
 
     async def _reach(self) -> tuple[SerialLine, list[tuple[bytes, float]]]:
-        """Open our port, or the one that our rig (or any rig) is heard on, with the lines heard meanwhile."""
+        """Open our port, or one on which our rig (or any) is heard; return the lines heard so far."""
         self._still, self._beside = set(), {}
         for port in dict.fromkeys((self._last, self._given)):
-            # A port of that name may be another source's by now: names are given out again after a replug.
+            # Another source may have this port by now: names are reused after a replug.
             if port is None or port in self._taken:
                 continue
             try:
@@ -219,7 +219,7 @@ class SerialPort:
                 return line, []
         found: list[tuple[SerialLine, list[tuple[bytes, float]]]] = []
         there = frozenset(port for port, _ in self._find())
-        self._others &= there  # names are given out again: what went and came back may be our rig
+        self._others &= there  # names are reused: a port that went and came back may be our rig
         pending = {
             asyncio.create_task(self._seek(port, found), name=f"listen[{port}]")
             for port in there - self._others - self._taken
@@ -235,7 +235,7 @@ class SerialPort:
             raise
         finally:
             if found and self._given is None:
-                self._still = pending  # they were opened anyhow: whoever else is there is told
+                self._still = pending  # they are open anyway, so other rigs on them are reported
             else:
                 for task in pending:
                     task.cancel()

@@ -84,7 +84,7 @@ PARITY = bytes(b | 0x80 * (b.bit_count() % 2) for b in b"T1=21.5 T2=22.0\r") + b
     ("said", "words"),
     [
         ([b"21,%d,30,%d\r\n" % (i * 7 % 10, i * 3 % 10) for i in range(10)], "decimal commas"),
-        ([b"0x0158 0x01E0\n"], "base of 16"),
+        ([b"0x0158 0x01E0\n"], "hexadecimal"),
         ([b"T1=21.5 T2=22.0"], "end"),
         ([b"1,21.5\n", b"2,22.0\n"], "n1 21.5, n2 22"),
         ([b"T1=21.5 T2=22.0\r"], "T1 21.5, T2 22"),

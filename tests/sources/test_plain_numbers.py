@@ -279,7 +279,7 @@ def test_numbers_to_the_base_of_16_are_no_temperatures(form: str) -> None:
     lines = [form.format(16 * (21 + i), 16 * (30 + i)).encode() for i in range(40)]
     reader = LineReader()
     assert read(lines, reader) == [None] * 40
-    assert "base of 16" in reader.trouble
+    assert "hexadecimal" in reader.trouble
 
 
 def test_seven_bits_and_even_parity_read_as_eight() -> None:

@@ -227,7 +227,7 @@ async def test_a_module_that_does_not_answer_is_said(tmp_path: Path) -> None:
         source = source_of(format="modbus", port=ours, baud=9600, unit_id=3, channel=CHANNELS)
         async with Running(Module(source)) as running:
             await until(lambda: bool(running.reports), within_s=10)
-            assert "unit 3 does not answer; check A and B" in running.reports[0][1]["detail"]
+            assert "unit 3 doesn't answer; check A and B" in running.reports[0][1]["detail"]
 
 
 async def test_what_a_module_refuses_is_said() -> None:
@@ -272,7 +272,7 @@ async def test_two_modules_on_one_line_and_a_third_that_is_silent() -> None:
             assert set(running.kinds) == {"connected"}
             detail = running.reports[-1][1]["detail"]
     assert "units 1, 2, 3; but" in detail
-    assert "unit 3 does not answer" in detail
+    assert "unit 3 doesn't answer" in detail
     assert "a manual's 30001 is register 0 of table 'input'" in detail
 
 
@@ -351,7 +351,7 @@ async def test_messages_without_the_number_that_is_looked_for_are_told(broker: M
         "b": Sample(c=21.5),
         "c": Sample(fault="open"),
     }
-    assert "yard/d/temp says several numbers (temp, battery)" in running.reports[1][1]["detail"]
+    assert "yard/d/temp has several numbers (temp, battery)" in running.reports[1][1]["detail"]
 
 
 def test_registers_that_follow_one_another_are_asked_for_at_once() -> None:

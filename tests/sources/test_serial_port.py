@@ -200,7 +200,7 @@ async def test_missing_port_is_told_once_and_opened_when_it_comes(tmp_path: Path
     async with Running(SerialPort(str(tmp_path / "ttyRIG"), set())) as running:
         await until(lambda: running.kinds == ["lost"])
         await stays(lambda: running.kinds == ["lost"], 0.7)
-        assert running.reports[0][1]["detail"] == f"{tmp_path / 'ttyRIG'} is not there; plug the rig in"
+        assert running.reports[0][1]["detail"] == f"{tmp_path / 'ttyRIG'} isn't there; plug the rig in"
         cable = Cable(tmp_path / "ttyRIG")
         try:
             cable.send(0)
@@ -370,7 +370,7 @@ async def test_listening_tells_which_port_has_a_rig(
         Heard(silent.port),
         Heard(noisy.port, "some receiver", lines=4, last="$GPGGA,123519*47"),
         Heard(cable.port, "a board", lines=3, frames=2, rig="a1", channels=("k0", "k1"), last=heard[2].last),
-        Heard(str(tmp_path / "no"), trouble="is not there; plug the rig in"),
+        Heard(str(tmp_path / "no"), trouble="isn't there; plug the rig in"),
     ]
     assert descriptors() == before
 

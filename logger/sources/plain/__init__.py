@@ -1,4 +1,4 @@
-"""Rigs that don't speak the rig's line: numbers in lines, on MQTT topics, in Modbus registers."""
+"""Rigs that don't send the rig's line: numbers in lines, on MQTT topics, in Modbus registers."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from logger.sources import Source
 
 
 def plain_source(wanted: PlanSource, taken: set[str], client_id: str) -> Source:
-    """Make a source of a plan's table; SourceError: it can't be read as it is named.
+    """Make a source from a plan's table; SourceError: it can't be read as described.
 
-    `taken` are serial ports that other sources hold, shared between them; each source gets a name of its own
-    from `client_id`.
+    `taken` are serial ports that other sources hold, shared between them; each source derives a name of its
+    own from `client_id`.
     """
     if wanted.format == "lines":
         from logger.sources.plain.lines import PrintedLines

@@ -1,4 +1,4 @@
-"""What a board's line alone leaves open, and the lines around it settle. No I/O, no clock."""
+"""Settle by the lines around it what a board's line leaves open. No I/O, no clock."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from typing import Final
 from logger.sources.plain.numbers import GROUP, MOST_FIELDS, Field, by_place, fields, is_judged, plain_text
 
 DECIMAL_COMMAS: Final = (
-    "prints decimal commas, and commas between the numbers too; have it print points, or ; between the "
-    'numbers, or write decimal = "," into the plan\'s [[source]]'
+    "prints decimal commas, and also commas between the numbers; have it print points, or ; between the "
+    'numbers, or put decimal = "," into the plan\'s [[source]]'
 )
 TWO_THINGS: Final = (
-    "prints what can mean two things so far: a probe's number before its value or two values, a decimal "
+    "prints lines that can still mean two things: a probe's number before its value or two values, a decimal "
     "comma or one between numbers; a few more lines will tell"
 )
-HEXADECIMAL: Final = "prints numbers to the base of 16; have it print degrees"
+HEXADECIMAL: Final = "prints hexadecimal numbers; have it print degrees"
 _LABEL: Final = re.compile(r"[A-Za-z][\w.\-/# ]{0,27}")
 _WORD_FIRST: Final = re.compile(r"(?P<word>[A-Za-z][\w\-/]*)(?:\s*[,;]\s*|\s+)(?P<rest>.+)")
 _HEX: Final = re.compile(r"(?:(?:0x)?(?:[0-9A-F]{4}|[0-9A-F]{8})(?:[,;\s]+|$))+", re.I)
@@ -29,18 +29,18 @@ _NO_TEMPERATURES: Final = re.compile(
     r"internal( temp\w*)?|int|cjc?|cold[_ ]?junction",
     re.I,
 )
-"""Names of what is no temperature (common practice, no source)."""
+"""Names of values that aren't temperatures (common practice, no source)."""
 TURNS: Final = 3
-"""How often a line that names one probe, or one board, must come before it is a sample beside others."""
+"""How often a line that names one probe, or one board, must come before it counts as a sample."""
 
 
 class Lines:
-    """Takes lines apart whose meaning the lines around them show.
+    """Splits lines whose meaning only shows from the lines around them.
 
     Names above their numbers; `1,21.5` then `2,22.0`; `north 21.5 22.0` then `south 26.5 27.0`; decimal
-    commas between commas; numbers to the base of 16. `waits`: the last line can mean two things, and more
-    must come. `turn`: whose line the last one was, where several probes or boards take turns, and `turns` how
-    often each did. `counts`: which of the numbers, by their keys, only count.
+    commas between commas; hexadecimal numbers. `waits`: the last line can mean two things, and more must
+    come. `turn`: whose line the last one was, if several probes or boards take turns, and `turns` how often
+    each did. `counts`: which of the numbers, by their keys, only count.
     """
 
     def __init__(self, decimal: str | None = None) -> None:
@@ -59,16 +59,16 @@ class Lines:
 
     @property
     def trouble(self) -> str:
-        """Why lines are left alone, in words that go on after a port's name; else empty."""
+        """Why lines are ignored, in words that follow a port's name; else empty."""
         return self._trouble or (TWO_THINGS if self.waits else "")
 
     @property
     def in_turn(self) -> list[str]:
-        """Who took so many turns that their lines are samples."""
+        """Those that have taken enough turns for their lines to be samples."""
         return [turn for turn, times in self.turns.items() if times >= TURNS]
 
     def fields(self, line: bytes) -> list[Field]:
-        """Take a line apart; see `numbers.fields`. Empty, too, where it `waits`."""
+        """Split a line; see `numbers.fields`. Also empty while it `waits`."""
         found = self._fields(line)
         if self.waits:
             return []
@@ -95,7 +95,7 @@ class Lines:
         if not found and not self.waits:
             self._label = text.rstrip(":") if _LABEL.fullmatch(text.rstrip(":")) else None
         elif len(found) == 1 and found[0].key == "1":
-            self._bare = self._bare or label is None  # then words come now and then, and name nothing
+            self._bare = self._bare or label is None  # then words only come now and then, and aren't names
             if label is not None and not self._bare:
                 found = [replace(found[0], key=label)]
         if len(found) == 1 and not found[0].key.isdigit():
@@ -125,7 +125,7 @@ class Lines:
         return found
 
     def _after_a_word(self, word: str, rest: str, found: list[Field]) -> list[Field]:
-        """Two boards take turns, or one begins each line with the same word."""
+        """Read lines that begin with a word: two boards taking turns, or one board's fixed word."""
         if len(self._words) < 32 or word in self._words:
             self._words[word] += 1
         if sum(1 for times in self._words.values() if times > 1) > 1:
@@ -138,8 +138,8 @@ class Lines:
 class _Ids:
     """Tells a probe's number before its value from a temperature: 0, 1, 2, 0, 1, 2, again and again.
 
-    A line that was lost does not tell against it; what speaks for it is looked for as long as lines come.
-    `may_be`: that is open still.
+    A lost line doesn't count against it; evidence for it is collected as long as lines come. `may_be`: it is
+    still undecided.
     """
 
     MOST = 16
@@ -171,9 +171,9 @@ class _Ids:
 
 
 class _Commas:
-    """Tells 21,5,22,0 from four whole numbers: each second one has one digit, and leaps from line to line.
+    """Tells 21,5,22,0 from four whole numbers: every second one has one digit, and jumps from line to line.
 
-    `may_be`: that is open still.
+    `may_be`: it is still undecided.
     """
 
     PATIENCE = 10
@@ -185,7 +185,7 @@ class _Commas:
         self._leaps = self._lines = 0
 
     def take(self, text: str) -> None:
-        """Take a line that has nothing but commas between its numbers."""
+        """Take a line with only commas between its numbers."""
         if self.sure or not self.may_be:
             return
         parts = [part.strip() for part in text.split(",")]
@@ -207,9 +207,9 @@ class _Commas:
 
 
 class Count:
-    """Tells a counter or a board's clock from a temperature: whole, and up by 1, or by 50 and more.
+    """Tells a counter or a board's clock from a temperature: whole, and rising by 1, or by 50 and more.
 
-    What once moved otherwise is a temperature for good: one of whole degrees may climb like a counter.
+    A number that once moved differently is a temperature for good: whole degrees may climb like a counter.
     """
 
     def __init__(self, key: str) -> None:
@@ -219,7 +219,7 @@ class Count:
         self._steps: deque[float] = deque(maxlen=6)
 
     def take(self, field: Field) -> None:
-        """Take a number of that name."""
+        """Take a number with this name."""
         value = field.value
         if value is None or not math.isfinite(value):
             self._steps.clear()
@@ -227,14 +227,14 @@ class Count:
             return
         if self._last is not None:
             step = value - self._last if field.whole else 0.0
-            if step >= -1 or value > 0.5 * self._last:  # else it has begun again
+            if step >= -1 or value > 0.5 * self._last:  # else it has restarted
                 self._moved_otherwise |= step != 1 and step < 50
                 self._steps.append(step)
         self._last = value
 
     @property
     def may_count(self) -> bool:
-        """Whether all that came is a count's, even if it is little."""
+        """Whether everything so far fits a count, however little that is."""
         steps = self._steps
         if self._named or self._moved_otherwise:
             return self._named
@@ -242,5 +242,5 @@ class Count:
 
     @property
     def counts(self) -> bool:
-        """Whether that is sure."""
+        """Whether that is certain."""
         return self.may_count and (self._named or len(self._steps) > 2 or self._steps[-1] != 1)

@@ -15,15 +15,15 @@ from logger.sources.plain.numbers import MOST_FIELDS, Marked, MinusOne, Unit, ch
 from logger.sources.serial_line import SerialLine, why
 
 _RETRY_S: Final = 0.5
-_OURS: Final = "is open in this logger, which looks for a rig there; name each port in one way only"
+_OURS: Final = "is already open in this logger, which looks for a rig there; name each port only once"
 _PATIENCE_S: Final = 5.0
-"""A board that has said nothing with numbers in it for so long is told. [s]"""
+"""How long a board may print no numbers before that is reported. [s]"""
 
 
 class PrintedLines(Deaf):
-    """One such board, of format `lines`; it can't be acknowledged, and hears nothing.
+    """One such board, of format `lines`; it can't be acknowledged or spoken to.
 
-    `taken` are ports that other sources hold; shared between them.
+    `taken` are ports that other sources hold, shared between them.
     """
 
     proof = "none"
@@ -59,7 +59,7 @@ class PrintedLines(Deaf):
             await asyncio.sleep(_RETRY_S)
 
     async def _read(self, line: SerialLine, put: Put, report: Report) -> None:
-        """Hand on what comes, until the other end has gone."""
+        """Pass on what comes, until the other end has gone."""
         source = self._source
         marks = [mark_of(channel, source.unit) for channel in source.channels]
         reader = LineReader(marks, source.unit, source.decimal)
@@ -79,14 +79,12 @@ class PrintedLines(Deaf):
                 if not connected:
                     detail = "numbers in lines, without a checksum"
                     if reader.counts and not self._source.channels:
-                        detail += (
-                            f"; left out: {', '.join(reader.counts)} (counts, clocks, or no temperature)"
-                        )
+                        detail += f"; left out: {', '.join(reader.counts)} (counts, clocks, not temperatures)"
                     report("connected", {"detail": detail})
                     connected = True
                 await put(Sampled(self._source.rig_name, samples, read_s, self.name))
             elif connected and text:
-                await put(Arrival(text, read_s, self.name))  # no frame either: counted as malformed
+                await put(Arrival(text, read_s, self.name))  # not a frame either: counted as malformed
             elif not connected and not warned and read_s - opened_s >= _PATIENCE_S:
                 report("lost", {"detail": self._nothing(said, reader.trouble, line.received)})
                 warned = True
@@ -94,17 +92,17 @@ class PrintedLines(Deaf):
     def _nothing(self, said: bytes, trouble: str, received: int) -> str:
         if not said and received:
             return (
-                f"{self.name} sends {received} bytes, but no end of a line; is the speed right (PORT@9600), "
+                f"{self.name} sends {received} bytes, but no line ends; is the speed right (PORT@9600), "
                 "and does the board end each line (println)?"
             )
         if not said:
-            return f"{self._port} says nothing; is the board powered, and does it print by itself?"
+            return f"{self._port} is silent; is the board powered, and does it print by itself?"
         shown = said[:60].decode("ascii", "replace").replace("�", "?")
         if trouble:
             return f"{self.name} {trouble} (last {shown!r})"
         return (
-            f"{self.name} says nothing with the numbers in it that are looked for, last {shown!r}; "
-            "is the speed right (PORT@9600), and are the fields in the plan?"
+            f"{self.name} prints none of the wanted numbers, last {shown!r}; "
+            "is the speed right (PORT@9600), and do the plan's fields match?"
         )
 
 
@@ -112,11 +110,11 @@ class LineReader:
     """Turns a board's lines into samples.
 
     Without `marks` every number is a channel, under its own name or as `n1`, `n2`, …; `unit` is for these,
-    where the line doesn't say.
+    if the line doesn't give one.
 
-    There is no checksum: what a line looks like is all that tells a whole one from half of one, or from what
-    a board says while it starts. Lines with the same keys, one after another for `SETTLE_S`, settle what a
-    sample is; a line with other keys is none. A board that prints otherwise is followed after `FOLLOW_S`.
+    There is no checksum: only its looks distinguish a whole line from half of one, or from what a board
+    prints at start-up. Consecutive lines with the same keys for `SETTLE_S` settle what a sample is; a line
+    with other keys isn't one. If a board changes what it prints, that is followed after `FOLLOW_S`.
     """
 
     SETTLE_S: Final = 0.4
@@ -135,17 +133,17 @@ class LineReader:
 
     @property
     def counts(self) -> tuple[str, ...]:
-        """Names of numbers that only count, or are no temperature by name: no channels unless marked."""
+        """Names of numbers that only count, or aren't temperatures by name: no channels unless marked."""
         counting = (key for key, count in self._lines.counts.items() if count.counts)
         return tuple(sorted(channel_names([key])[0] for key in counting))
 
     @property
     def trouble(self) -> str:
-        """Why lines are left alone, in words that go on after a port's name; else empty."""
+        """Why lines are ignored, in words that follow a port's name; else empty."""
         return self._lines.trouble
 
     def sample(self, line: bytes, at_s: float) -> dict[str, Sample] | None:
-        """Read a line by channel; None where it is no sample: chatter, half a line, the first of its kind."""
+        """Read a line by channel; None if it isn't a sample: chatter, half a line, the first of its kind."""
         found = self._lines.fields(line)
         if not found or not self._is_sample(tuple(f.key for f in found), at_s):
             return None
@@ -175,7 +173,7 @@ class LineReader:
         if keys == self._settled:
             return True
         if turn and (self._settled is None or self._take_turns or self._of_turn):
-            # T1: 21.5 on a line, T2: 22.0 on the next: each is a sample of one channel.
+            # T1: 21.5 on one line, T2: 22.0 on the next: each is a sample of one channel.
             often = self._lines.in_turn
             if len(often) > 1 and turn in often and at_s - first_s >= self.SETTLE_S:
                 self._take_turns = True

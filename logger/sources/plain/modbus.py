@@ -1,4 +1,4 @@
-"""Thermocouple modules that answer Modbus, over a serial line (RTU) or the network (TCP)."""
+"""Modbus thermocouple modules, over a serial line (RTU) or the network (TCP)."""
 
 from __future__ import annotations
 
@@ -18,21 +18,21 @@ from logger.sources.plain.numbers import mark_of
 _ANSWER_S: Final = 1.0
 _RETRY_S: Final = 1.0
 _NOT_THERE: Final = (10, 11)
-"""A gateway that can't reach the unit, or hears nothing from it (protocol V1.1b3, section 7)."""
+"""From a gateway that can't reach the unit, or gets no answer from it (protocol V1.1b3, section 7)."""
 _MANUAL: Final = {3: "input", 4: "holding"}
 """Manuals count registers from 30001 and 40001 (common practice; the protocol itself counts from 0)."""
 _MOST: Final = 100
-"""Registers asked for at once; the protocol's own limit is 125 (Modbus application protocol V1.1b3, 6.3)."""
+"""Registers read at a time; the protocol's own limit is 125 (Modbus application protocol V1.1b3, 6.3)."""
 
 log = logging.getLogger(__name__)
 _REST_S: Final = 10.0
-"""A unit that doesn't answer is left alone for so long: waiting for it holds up the others. [s]"""
+"""How long a unit that doesn't answer is left alone, since waiting for it holds up the others. [s]"""
 Span = tuple[int | None, str, int, int, tuple[SourceChannel, ...]]
-"""Unit id (None: the source's), table, first register, how many, and whose they are."""
+"""Unit id (None: the source's), table, first register, how many, and their channels."""
 
 
 class Module(Deaf):
-    """One module, of format `modbus`, asked for its registers again and again; see `Source`."""
+    """One module, of format `modbus`, whose registers are read again and again; see `Source`."""
 
     proof = "none"
 
@@ -44,7 +44,7 @@ class Module(Deaf):
 
     async def run(self, put: Put, report: Report) -> None:
         """Ask until cancelled; see `Source`."""
-        logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # what it has to say is said here, once
+        logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # its troubles are reported here, once
         told = ""
         while True:
             client = self._client()
@@ -127,7 +127,7 @@ class Module(Deaf):
     def _unreachable(self) -> str:
         if self._source.port:
             return f"{self._source.port} can't be opened; is the adapter plugged in, and may you use it?"
-        return f"{self.name} can't be reached; is the module switched on, and in this network?"
+        return f"{self.name} can't be reached; is the module switched on, and on this network?"
 
     def _units(self) -> str:
         units = sorted({self._source.unit_id if own is None else own for own, *_ in self._spans})
@@ -138,23 +138,23 @@ class Module(Deaf):
             fix = "check A and B, the speed, the parity and the unit id"
         else:
             fix = "check the unit id"
-        return f"{self.name}: unit {unit} does not answer; {fix}"
+        return f"{self.name}: unit {unit} doesn't answer; {fix}"
 
     def _refused(self, unit: int, table: str, first: int, count: int, answer: Any) -> str:
         code = getattr(answer, "exception_code", "?")
         if code in _NOT_THERE:
             return self._silent(unit)
         what = f"{self.name}: unit {unit} refuses {table} registers {first} to {first + count - 1}"
-        fix = "check 'register' and 'table' with the module's own list"
+        fix = "check 'register' and 'table' against the module's own list"
         if (base := _MANUAL.get(first // 10_000)) is not None and first % 10_000:
             fix = f"a manual's {first} is register {first % 10_000 - 1} of table '{base}'"
         return f"{what} (exception {code}); {fix}"
 
 
 def spans(channels: Sequence[SourceChannel]) -> list[Span]:
-    """Put registers that follow one another into one question: unit, table, first, count, channels.
+    """Combine adjacent registers into one request: unit, table, first, count, channels.
 
-    No register between is asked for: many modules refuse those that they don't have.
+    Registers in between are never read: many modules refuse those that they don't have.
     """
     found: list[Span] = []
     for channel in sorted(channels, key=lambda c: (c.unit_id or 0, c.table, c.register or 0)):

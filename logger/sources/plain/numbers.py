@@ -1,4 +1,4 @@
-"""Numbers in a line that some board prints, and which channel each one is. No I/O, reads no clock."""
+"""Numbers in a board's line, and which channel each one is. No I/O, reads no clock."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from logger.plan.sources import SourceChannel
 from logger.reading import OTHER_DIGITS, Sample
 
 LONGEST_LINE: Final = 4096
-"""A longer line is no sample. [bytes]"""
+"""A longer line isn't a sample. [bytes]"""
 MOST_FIELDS: Final = 256
 _NUMBER: Final = r"[-+]?(?:\d+(?:[.,]\d+)?|[.,]\d+)(?:[eE][-+]?\d+)?"
 _BROKEN: Final = frozenset(
@@ -24,19 +24,19 @@ _BROKEN: Final = frozenset(
         *("----", "n/a", "null", "none", "burnout", "disconnected", "unplugged", "unavailable", "unknown"),
     )
 )
-"""What boards print where a thermocouple is broken or not there (common practice, no source)."""
+"""What boards print if a thermocouple is broken or missing (common practice, no source)."""
 _SIGNS: Final = OTHER_DIGITS | str.maketrans({"℃": "°C", "℉": "°F", "\ufeff": None, "\x00": None, "�": "°"})
 _COLOUR: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|\x1b[()][A-Z0-9]")
-"""What terminals take for colours and places (ECMA-48)."""
+"""Terminal codes for colours and positions (ECMA-48)."""
 _AROUND: Final = re.compile(
     r"^[<>|$(]+\s*|\s*\*[0-9A-F]{2}$|[\s,;]*\b(?:crc|chk|checksum)\s*[=:]?\s*[0-9A-F]+$|\s*[>|)]+$", re.I
 )
-"""A prompt, brackets, and the checksum at the end of instruments' sentences."""
+"""A prompt, brackets, and the checksum at the end of an instrument's line."""
 _JUDGED: Final = re.compile(
     rf"({_NUMBER}(?:\s*(?:°\s*)?[CFK]\b)?)[\s,;]+(?:(OK|GOOD|VALID)|(BAD|INVALID)|(ERR|ERROR|FAULT|FAIL|FAILED))\b",
     re.I,
 )
-"""A number, and a word behind it that says whether it can be believed; FAULT may be another probe's, too."""
+"""A number followed by a word that says whether it is good; FAULT could also be another probe's."""
 _STATES: Final = frozenset({"status", "state", "quality", "fault", "error", "err", "flag"})
 _BAD: Final = frozenset({"bad", "invalid", "err", "error", "fault", "fail", "failed", "open", "short"})
 _BARE: Final = re.compile(rf"({_NUMBER})\s*(?:(?:°|deg)?\s*([CFK])|°)?", re.IGNORECASE)
@@ -51,13 +51,13 @@ _ALONE: Final = re.compile(
 )
 """A name and one number: CH1 21.5."""
 _DECIMAL_COMMAS: Final = re.compile(r"[-+]?\d+,\d+(?:,?\s+[-+]?\d+,\d+)+")
-"""21,5 22,0, and 21,5, 22,0: a comma without a space is the decimal sign."""
+"""21,5 22,0, and 21,5, 22,0: a comma without a space is a decimal comma."""
 _SLASHES: Final = re.compile(r"[-+]?\d+\.\d+(?:\s*/\s*[-+]?\d+\.\d+)+")
 _BY_NUMBER: Final = re.compile(
     rf"\[?(?P<number>\d{{1,3}})(?:\]\s*[:=]?|\s*(?:=|:(?=\s)))\s*(?P<value>{_NUMBER}|[-A-Za-z/]{{2,5}})"
     r"\s*(?P<unit>(?:°\s*|deg\s*)?[CFK])?(?:[\s,;|]+|$)"
 )
-"""1: 21.5, or [1] 21.5: a probe that is only numbered."""
+"""1: 21.5, or [1] 21.5: a probe with only a number."""
 GROUP: Final = re.compile(
     rf"(?P<name>[A-Za-z][\w\-/]*)\s*[:=]\s*(?P<rest>{_NUMBER}(?:\s*[,;\s]\s*{_NUMBER})+)"
 )
@@ -66,36 +66,34 @@ OPEN_NUMBERS: Final = frozenset(
     (-127.0, 1372.0, 2047.75, 2048.0, 3276.7, 6553.5, 9999.0, 32767.0, -32768.0, 65535.0)
 )
 """Numbers that boards print for an open input and that no probe in an open fire reads (common practice, no
-source): the ends of what amplifiers, registers of 16 bits and the table of type K hold."""
+source): the limits of amplifiers, 16-bit registers and the type K table."""
 Unit = str
 """C, F or K."""
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One value of a line."""
+    """One value in a line."""
 
-    # its name; its place, from "1", where the line names nothing; in JSON the way to it ("stack.0", lists
-    # count from 0)
+    # its name; its place, from "1", if there are no names; in JSON its path ("stack.0", lists count from 0)
     key: str
-    # as printed, in the board's unit; NaN where the board says that it has none; None where it is no number
-    # at all
+    # as printed, in the board's unit; NaN if the board says that the input is open; None if it isn't a number
     value: float | None
-    unit: Unit | None = None  # C, F or K, where the line says so
+    unit: Unit | None = None  # C, F or K, if the line says so
     whole: bool = dataclasses.field(default=False, compare=False)  # printed as a whole number
 
 
 def seven_bits(line: bytes) -> bytes:
-    """Take the parity off a line of seven bits (7E1) that was read as eight: every byte's bits are even."""
+    """Remove the parity from a seven-bit line (7E1) read as eight: each byte has an even count of ones."""
     if len(line) > 4 and not line.isascii() and all(byte.bit_count() % 2 == 0 for byte in line):
         return bytes(byte & 0x7F for byte in line)
     return line
 
 
 def plain_text(line: bytes) -> str:
-    """Decode a line, without colours, a prompt, brackets and an instrument's checksum (see `seven_bits`).
+    """Decode a line, without colours, prompt, brackets and an instrument's checksum (see `seven_bits`).
 
-    Empty where it is a comment (#), too long, or tells a place.
+    Empty if it is a comment (#), too long, or a position report.
     """
     if len(line) > LONGEST_LINE:
         return ""
@@ -107,11 +105,10 @@ def plain_text(line: bytes) -> str:
 
 
 def fields(line: bytes, decimal: str | None = None, *, judged: bool = False) -> list[Field]:
-    """Take a line, without its newline, apart into its values in their order.
+    """Split a line, without its newline, into its values, in order.
 
-    Empty where there is no number in it, or it is a comment (#). A line like 21,5,22,0 says two temperatures
-    with `decimal` ',' and four without. `judged`: the board is known to write a word behind each number; see
-    `is_judged`.
+    Empty if it has no number, or is a comment (#). A line like 21,5,22,0 has two temperatures with `decimal`
+    ',' and four without. `judged`: the board is known to write a word after each number; see `is_judged`.
     """
     text = plain_text(line)
     if not text:
@@ -125,19 +122,19 @@ def fields(line: bytes, decimal: str | None = None, *, judged: bool = False) -> 
 
 
 def is_judged(text: str) -> bool:
-    """Say whether a word behind a number says that it can be believed: then others may say the contrary."""
+    """Whether a word after a number says that it is good: then another word may say the opposite."""
     return any(match[2] for match in _JUDGED.finditer(text))
 
 
 def _judged(text: str, judged: bool) -> str:
-    """Leave out such words, and the numbers that they take back."""
+    """Remove such words, and the numbers that they invalidate."""
     return _JUDGED.sub(
         lambda match: match[1] if match[2] else "nan" if match[3] or judged else match[0], text
     )
 
 
 def _in_turn(text: str) -> list[Field]:
-    """Read T1 21.5 T2 OPEN: a name and its value in turn."""
+    """Read T1 21.5 T2 OPEN: alternating names and values."""
     parts = re.split(r"[\s,;]+", re.sub(r"(?<=\d)\s+((?:°\s*)?[CFK])\b", r"\1", text.strip(" ,;")))
     names, values = parts[::2], parts[1::2]
     if not 1 < len(names) == len(values) == len(set(names)):
@@ -149,12 +146,12 @@ def _in_turn(text: str) -> list[Field]:
 
 
 def is_json(payload: bytes) -> bool:
-    """Say whether a message begins as an object or a list does."""
+    """Whether a message begins like an object or a list."""
     return payload.lstrip()[:1] in (b"{", b"[")
 
 
 def from_json(text: str | bytes) -> Iterator[Field]:
-    """Give the values at the ends of a document (see `leaves`); none where it can't be read."""
+    """Yield a document's values (see `leaves`); none if it can't be read."""
     try:
         document = msgspec.json.decode(text)
     except (msgspec.DecodeError, RecursionError):
@@ -163,7 +160,7 @@ def from_json(text: str | bytes) -> Iterator[Field]:
 
 
 def leaves(document: Any, way: str = "", depth: int = 0) -> Iterator[Field]:
-    """Give the values at the ends of a JSON document, by the way to them ("stack.0"), down to depth 8."""
+    """Yield the values of a JSON document, with their paths ("stack.0"), down to depth 8."""
     if depth > 8:
         return
     if isinstance(document, dict):
@@ -193,7 +190,7 @@ def leaves(document: Any, way: str = "", depth: int = 0) -> Iterator[Field]:
 
 
 def _said(word: object) -> Unit | None:
-    """Read what {"value": 71.5, "unit": "F"} says of its unit."""
+    """Read the unit in {"value": 71.5, "unit": "F"}."""
     match = re.fullmatch(r"(?:°|deg(?:rees?)?)?\s*([CFK])(?:elsius|ahrenheit|elvin)?", str(word), re.I)
     return match[1].upper() if match else None
 
@@ -228,7 +225,7 @@ def _group(text: str) -> list[Field]:
 
 
 def by_place(text: str, decimal: str | None = None) -> list[Field]:
-    """Take a line apart that names nothing; see `fields`."""
+    """Split a line without names; see `fields`."""
     if _DECIMAL_COMMAS.fullmatch(text):
         return [_value(str(i), part.rstrip(",")) for i, part in enumerate(text.split(), 1)]
     marks = ";\t/," if _SLASHES.fullmatch(text) else ";\t,"
@@ -243,7 +240,7 @@ def by_place(text: str, decimal: str | None = None) -> list[Field]:
 
 
 def _value(key: str, text: str, said: str | None = None) -> Field:
-    """Read a value; what is `said` of its unit elsewhere holds, even where that is nothing."""
+    """Read a value; a unit `said` elsewhere overrides its own, even if empty."""
     text = text.strip().strip('"')
     if text.lower() in _BROKEN:
         return Field(key, math.nan, _said(said))
@@ -265,22 +262,21 @@ class Marked:
     unit: Unit = "C"
     scale: float = 1.0  # what it is multiplied by first (0.1 for tenths) …
     offset: float = 0.0  # … and what is added then
-    # values, as printed, that stand for a broken wire; where none are named and nothing is scaled,
-    # `OPEN_NUMBERS` do
+    # values, as printed, that mean a broken wire; if none are named and nothing is scaled, `OPEN_NUMBERS` do
     broken: tuple[float, ...] = ()
-    sure: bool = False  # the unit is this one whatever the rig says
-    # False for a register's number, of which only its manual says what a broken wire reads
+    sure: bool = False  # the unit is this one, whatever the rig says
+    # False for a register: only its manual says what a broken wire reads
     printed: bool = True
 
     @property
     def as_printed(self) -> bool:
-        """Whether nothing is known of what the rig prints for a broken wire."""
+        """Whether it isn't known what the rig prints for a broken wire."""
         return self.printed and self.scale == 1 and self.offset == 0 and not self.broken
 
     def sample(self, value: float, said: Unit | None = None) -> Sample:
-        """Make a reading in °C of a printed value (NaN: none) in the unit that the rig `said`, if it did.
+        """Convert a printed value (NaN: open) to a reading in °C, in the unit that the rig `said`, if any.
 
-        `open` for a broken wire, `range` for what no thermocouple can be at.
+        `open` for a broken wire, `range` for a temperature that no thermocouple can have.
         """
         if math.isnan(value) or value in self.broken or (self.as_printed and value in OPEN_NUMBERS):
             return Sample(fault="open")
@@ -296,14 +292,14 @@ class Marked:
 class MinusOne:
     """Tells −1 for an open input, as boards print it, from a frosty morning (common practice, no source).
 
-    A probe that has been within 15 degrees of it may be there; no other is. A plan's `broken` says otherwise.
+    −1 is real only for a probe that has been within 15 degrees of it. A plan's `broken` overrides this.
     """
 
     def __init__(self) -> None:
         self._near: set[str] = set()
 
     def live(self, key: str, value: float) -> float:
-        """Give a number, NaN where it is −1 for none."""
+        """Return a number, or NaN if it is −1 for an open input."""
         if value == -1:
             return value if key in self._near else math.nan
         if abs(value + 1) < 15 and len(self._near) < MOST_FIELDS:
@@ -312,7 +308,7 @@ class MinusOne:
 
 
 def mark_of(channel: SourceChannel, unit: Unit, name: str | None = None) -> Marked:
-    """Say how a channel is read; `unit` and `name` serve where the plan gives it none of its own."""
+    """How to read a channel; `unit` and `name` are used if the plan gives it none of its own."""
     return Marked(
         name or channel.name or "",
         str(channel.field if channel.field is not None else channel.path or ""),
@@ -325,7 +321,7 @@ def mark_of(channel: SourceChannel, unit: Unit, name: str | None = None) -> Mark
 
 
 def channel_names(keys: Sequence[str]) -> list[str]:
-    """Make names of channels of a line's keys: one for each, all different and allowed."""
+    """Turn a line's keys into channel names: one for each, all different and valid."""
     names: list[str] = []
     for key in keys:
         plain = re.sub(r"[^A-Za-z0-9_.-]+", "_", key).strip("_.-")[:28] or "n"

@@ -1,4 +1,4 @@
-"""The numbers that a board offers to be recorded, before anyone has said which. No I/O, no clock."""
+"""The numbers that a board offers for recording, before anyone has chosen. No I/O, no clock."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from logger.sources.plain.numbers import Field, channel_names
 
 _ROOM_F: Final = (60.0, 100.0)
 _HOTTEST_C: Final = 1400.0
-"""Common practice, no source: no open fire comes near."""
+"""Common practice, no source: no open fire gets near it. [°C]"""
 
 
 class Offered:
-    """The numbers that a board prints again and again, line by line; for `decimal` see `numbers.fields`."""
+    """The numbers that a board keeps printing, line by line; for `decimal` see `numbers.fields`."""
 
     def __init__(self, decimal: str | None = None) -> None:
         self._lines = Lines(decimal)
@@ -26,12 +26,12 @@ class Offered:
 
     @property
     def trouble(self) -> str:
-        """Why lines are left alone, in words that go on after a port's name; else empty."""
+        """Why lines are ignored, in words that follow a port's name; else empty."""
         return self._lines.trouble
 
     @property
     def settled(self) -> bool:
-        """Whether nothing is open: what lines mean, and whether who took a turn takes others."""
+        """Whether all is clear: what the lines mean, and who takes turns."""
         return not self._lines.waits and len(self._lines.in_turn) == len(self._lines.turns)
 
     def take(self, line: bytes) -> None:
@@ -50,7 +50,7 @@ class Offered:
 
     @property
     def numbers(self) -> dict[str, Field]:
-        """By the name that its channel would have, the last of each; empty before three lines agree."""
+        """The last of each, by its future channel's name; empty until three lines agree."""
         if self.trouble:
             return {}
         in_turn = self._lines.in_turn
@@ -62,15 +62,15 @@ class Offered:
 
     @property
     def values(self) -> dict[str, float]:
-        """The numbers as printed; NaN where there is none."""
+        """The numbers as printed; NaN for an open input."""
         return {name: field.value for name, field in self.numbers.items() if field.value is not None}
 
 
 def offer(lines: Iterable[bytes]) -> dict[str, float]:
-    """Find the numbers that a board prints again and again, in lines in order.
+    """Find the numbers that a board keeps printing, in lines in order.
 
-    The last value as printed (NaN: none), by the name that its channel would have; empty where fewer than
-    three lines on end agree in their fields.
+    Returns the last value as printed (NaN: open), by its future channel's name; empty if fewer than three
+    consecutive lines agree in their fields.
     """
     offered = Offered()
     for line in lines:
@@ -79,13 +79,13 @@ def offer(lines: Iterable[bytes]) -> dict[str, float]:
 
 
 def doubt(numbers: Mapping[str, float]) -> str:
-    """Say in a sentence where the numbers of `offer` look like another unit's than °C; empty if nowhere."""
+    """A sentence if the numbers of `offer` look like a unit other than °C, else empty."""
     values = sorted(v for v in numbers.values() if math.isfinite(v))
     if not values:
         return ""
     if values[-1] > _HOTTEST_C and all(v % 1 == 0 for v in values):
-        return "No fire is so hot: if these are tenths or hundredths, give each a 'scale' in the plan."
+        return "No fire is that hot: if these are tenths or hundredths, give each a 'scale' in the plan."
     low, high = _ROOM_F
     if len(values) > 1 and low < values[0] and values[-1] < high and values[-1] - values[0] < 15:
-        return "All are near 70: if that is a room in °F, add --unit F."
+        return "All are near 70: if that is room temperature in °F, add --unit F."
     return ""

@@ -1,4 +1,4 @@
-"""Numbers that come on MQTT topics of somebody's own, bare or in JSON."""
+"""Numbers on other MQTT topics, plain or in JSON."""
 
 from __future__ import annotations
 
@@ -18,21 +18,21 @@ _DECIMAL_COMMA: Final = re.compile(rb"[-+]?\d+,\d+")
 
 
 class Topics(Broker):
-    """A broker whose messages (format `mqtt`) carry numbers; each is one reading of one channel."""
+    """A broker whose messages (format `mqtt`) hold numbers, each a reading of one channel."""
 
     proof = "none"
 
     def __init__(self, source: PlanSource, client_id: str) -> None:
         assert source.url is not None
         super().__init__(source.url, client_id)
-        self.name += f" ({source.rig_name})"  # rigs of our line may come by the same broker
+        self.name += f" ({source.rig_name})"  # rigs with the rig's line may use the same broker
         self._source = source
         self._names: dict[tuple[int, str], str] = {}
         self._told: set[str] = set()
         self._minus_one = MinusOne()
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
-        fresh = SubscribeOptions(qos=1, retainHandling=2)  # a retained number is an old one
+        fresh = SubscribeOptions(qos=1, retainHandling=2)  # a retained number is old
         topics = dict.fromkeys(channel.topic or "" for channel in self._source.channels)
         self.check_granted(await client.subscribe([(topic, fresh) for topic in topics]), ", ".join(topics))
 
@@ -44,7 +44,7 @@ class Topics(Broker):
         if not samples and not message.retain and (why := self._unread(message.topic.value, payload)):
             report("connected", {"detail": f"but {why}"})
         if samples:
-            self._told.add(message.topic.value)  # what else it says now and then needs no words
+            self._told.add(message.topic.value)  # no need to report its other messages
             await put(Sampled(self._source.rig_name, samples, read_s, self.name, token))
         elif token is not None:
             self.acknowledge([token])
@@ -63,7 +63,7 @@ class Topics(Broker):
         return found
 
     def _unread(self, topic: str, payload: bytes) -> str:
-        """Say once of each topic why nothing of its messages is recorded."""
+        """Why nothing in a topic's messages is recorded, once for each topic."""
         if topic in self._told or len(self._told) >= MAX_CHANNELS:
             return ""
         self._told.add(topic)
@@ -71,11 +71,11 @@ class Topics(Broker):
         shown = payload[:60].decode("utf-8", "replace")
         if len(numbers) > 1:
             some = ", ".join(numbers[:6])
-            return f"{topic} says several numbers ({some}) in {shown!r}; name the one with 'path' in the plan"
-        return f"{topic} says {shown!r}, and no number where the plan looks for it"
+            return f"{topic} has several numbers ({some}) in {shown!r}; choose one with 'path' in the plan"
+        return f"{topic} says {shown!r}, without a number where the plan looks for it"
 
     def _name(self, i: int, channel: SourceChannel, topic: str) -> str | None:
-        """Name a channel: as the plan does, or after what the topic's `+` stands for."""
+        """Name a channel: as the plan does, or after the part matched by the topic's `+`."""
         if channel.name is not None:
             return channel.name
         key = (i, topic)
@@ -90,16 +90,16 @@ class Topics(Broker):
 
 
 def numbers_of(payload: bytes) -> list[Field]:
-    """Find all numbers in a message; one with a decimal comma is one."""
+    """Find all numbers in a message; a number with a decimal comma counts as one."""
     if _DECIMAL_COMMA.fullmatch(payload.strip()):
         return [Field("1", float(payload.replace(b",", b".")))]
     return fields(payload)
 
 
 def field_of(payload: bytes, path: str | None) -> Field | None:
-    """Find the number in a message: NaN where it says that there is none, None where it says nothing like it.
+    """Find the number in a message: NaN if it says that the input is open, None if there is no such number.
 
-    `path` is the way to it in a JSON document ("stack.0"), or its place, from "1", or its name in a line of
+    `path` is its path in a JSON document ("stack.0"), or its place, from "1", or its name in a line of
     several numbers; without one the message is the number.
     """
     if path is None:
