@@ -21,6 +21,6 @@ def shortened(value: object) -> str:
         value = value[: _LONGEST + 1]
     try:
         text = repr(value)
-    except (ValueError, RecursionError):  # an integer of thousands of digits; lists in lists
-        return "a number of thousands of digits" if isinstance(value, int) else "lists in lists"
+    except (ValueError, RecursionError):  # thousands of digits; lists in lists
+        return "a number with thousands of digits" if isinstance(value, int) else "lists in lists"
     return text if len(text) <= _LONGEST + 2 else f"{text[:_LONGEST]} …"

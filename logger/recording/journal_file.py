@@ -89,7 +89,7 @@ class JournalFile:
                     why = exc
             if not self.missing:
                 log.error("%s; readings wait in memory", why)
-            self.missing = f"the disk does not take readings: {why}"
+            self.missing = f"the disk isn't taking readings: {why}"
             if stopped():
                 return None
             time.sleep(_AGAIN_S)
@@ -106,7 +106,7 @@ class JournalFile:
         """Report that it doesn't take readings, and try to fix it; True if the writer has another journal."""
         if not self.full:
             log.error("%s; readings wait in memory", exc)
-        self.full = f"the disk does not take readings: {exc}"
+        self.full = f"the disk isn't taking readings: {exc}"
         self._refusals += exc.reason == "misuse"
         if exc.reason == "damaged" or self._refusals >= _PATIENCE:
             with contextlib.suppress(JournalError):

@@ -51,7 +51,7 @@ def test_health_tells_of_a_logger_that_cannot_record(client: TestClient, path: P
     home = Home(path.parent)
     with home.logger_lock():
         sign = Sign(home)
-        sign.give(recording=False, trouble="the disk does not take readings: the disk is full; make room")
+        sign.give(recording=False, trouble="the disk isn't taking readings: the disk is full; make room")
         answer = client.get("/healthz")
         sign.close()
     assert answer.status_code == 200, "the journal can be read"

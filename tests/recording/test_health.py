@@ -11,7 +11,7 @@ from logger.home import Home
 from logger.recording import health
 from logger.recording.health import SIZE, Sign, look
 
-FULL = "the disk does not take readings: journal: the disk is full; make room"
+FULL = "the disk isn't taking readings: journal: the disk is full; make room"
 
 
 @pytest.fixture

@@ -112,7 +112,7 @@ def test_it_waits_for_a_disk_that_takes_nothing(opened: Opened, monkeypatch: pyt
     writer = opened.file.open(full, lambda: False)
     assert writer is not None
     writer.close()
-    why = "the disk does not take readings: the disk is full"
+    why = "the disk isn't taking readings: the disk is full"
     assert tried == ["", why, why]
     assert opened.file.missing == ""
 
