@@ -333,7 +333,7 @@ def test_certificate_that_is_none_is_refused(tmp_path: Path, monkeypatch: pytest
     for path in (tmp_path / "no.pem", tmp_path / "junk.pem"):
         (tmp_path / "junk.pem").write_text("junk")
         monkeypatch.setenv("STOKEWATCH_MQTT_CA", str(path))
-        with pytest.raises(SourceError, match="put a PEM file in STOKEWATCH_MQTT_CA"):
+        with pytest.raises(SourceError, match="name a PEM file in STOKEWATCH_MQTT_CA"):
             Broker(f"mqtts://127.0.0.1:{free_port()}", "logger")
 
 

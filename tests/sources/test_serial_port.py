@@ -392,7 +392,7 @@ async def test_a_port_that_speaks_and_is_no_rig_is_not_called_connected(
             return running.kinds[-1] == until_told
 
         await until(lambda: speaks(b"$GPGGA,123519*47\r\n\xff\x00\x13", "unreadable"))
-        assert "no rig's line" in running.reports[-1][1]["detail"]
+        assert "isn't the rig's line" in running.reports[-1][1]["detail"]
         numbers = itertools.count(1)
         await until(lambda: speaks(b"\n" + encode(frame(next(numbers))), "connected"))
         assert running.kinds == ["connected", "unreadable", "connected"]

@@ -61,5 +61,5 @@ async def test_no_line_comes_before_it_is_due() -> None:
 
 
 def test_nothing_to_show_is_refused() -> None:
-    with pytest.raises(SourceError, match=r"empty\.csv: needs readings"):
+    with pytest.raises(SourceError, match=r"empty\.csv: can't be shown again; it needs readings"):
         StoredFiring("empty.csv", T_US[:0], VALUES[:0])
