@@ -183,7 +183,7 @@ def test_ports_says_which_port_carries_a_rig(tmp_path: Path) -> None:
     there, gone = json.loads(done.stdout)["ports"]
     assert (there["rig"], there["channels"]) == ("invented", ["k0", "k1"])
     assert gone["rig"] is None
-    assert "not there" in gone["trouble"]
+    assert "isn't there" in gone["trouble"]
 
 
 @pytest.mark.real

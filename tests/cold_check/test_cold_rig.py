@@ -141,7 +141,7 @@ def test_nothing_at_the_port(tmp_path: Path) -> None:
     code, report = checked(tmp_path, "--serial", str(tmp_path / "none"), "--seconds", "5")
     assert code == 1
     assert ("channels", "rig") in failing(report)
-    assert any("not there" in f["text"] for f in report["findings"] if f["what"] == "source")
+    assert any("isn't there" in f["text"] for f in report["findings"] if f["what"] == "source")
 
 
 def test_mistakes_in_what_is_given(tmp_path: Path) -> None:

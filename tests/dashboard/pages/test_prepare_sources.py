@@ -468,4 +468,4 @@ def test_a_field_that_cannot_be_and_a_port_that_is_not_there_are_told_where_one_
 
     until(over, "it to give up", 60)
     assert "/dev/ttyNoSuch" in page.said
-    assert "is not there" in page.said
+    assert "isn't there" in page.said
