@@ -167,4 +167,4 @@ def test_nothing_to_test_is_said(tmp_path: Path, plain_rig: PlainRig) -> None:
         until(lambda: beat(home).get("firing"), "a firing", 30)
         result = ask(home, "beacon_test", {})
     assert result["ok"] is False
-    assert "no rig has said" in result["error"]
+    assert "no rig has reported a lamp" in result["error"]
