@@ -1,8 +1,8 @@
-"""The life of an alarm, as ANSI/ISA-18.2-2016 draws it (states: from memory).
+"""The life of an alarm after ANSI/ISA-18.2-2016 (states: from memory).
 
-Raised when its condition has held for the on-delay, it returns when that has been absent for the off-delay;
-people acknowledge it, or shelve it for a time. Deadbands belong to the rules: they know whether their alarm
-is active.
+It is raised once its condition has held for the on-delay, and cleared once that has been absent for the
+off-delay; people acknowledge it or shelve it for a while. Deadbands belong to the rules, which know whether
+their alarm is active.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from logger.words.said import Said
 State = Literal["normal", "unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"]
 
 FIRST_OUT_S: Final = 120.0
-"""A warning with no other raised within this time before it is the first out. [s]"""
+"""A warning is the first out if no other was raised within this time before it. [s]"""
 
 MOST_STANDING: Final = 5
-"""So many alarms are shown at once; a person can't heed more. All are in the journal."""
+"""Most alarms shown at once: nobody can heed more. All are in the journal."""
 
-# Which is the likelier cause of the others where several stand, first to last.
+# Likeliest cause of the others first.
 PRIORITY: Final = {
     name: i
     for i, name in enumerate(
@@ -44,12 +44,12 @@ PRIORITY: Final = {
 
 @dataclass(frozen=True)
 class Event:
-    """Something the judgement has to say."""
+    """Something the judgement reports."""
 
     t_s: float  # since the firing's first reading
     kind: str  # alarm or stage
     data: dict[str, Any]  # JSON
-    who: str = ""  # the person, where one did it
+    who: str = ""  # the person who did it, if any
 
 
 @dataclass
@@ -64,7 +64,7 @@ class Alarm:
     active: bool = False
     message: str = ""
     parts: list[Any] = field(default_factory=list)
-    """Of the message, for either unit of temperature (`said`); none where it has no temperatures."""
+    """The message's parts, for either unit of temperature (`said`); empty where it has no temperatures."""
     raised_s: float = 0.0
     on_s: float = 0.0
     off_s: float = 0.0
@@ -80,7 +80,7 @@ class AlarmBook:
     last_warning_s: float = float("-inf")
 
     def active(self, key: str) -> bool:
-        """Tell whether this alarm's condition stands (acknowledged or not)."""
+        """Tell whether this alarm's condition holds (acknowledged or not)."""
         alarm = self.alarms.get(key)
         return alarm is not None and alarm.active
 
@@ -92,9 +92,9 @@ class AlarmBook:
         on_delay_s: float,
         off_delay_s: float,
     ) -> Literal["", "raised", "cleared"]:
-        """Take one second of an alarm's condition, which has the rule's deadband in it; `key` is rule:place.
+        """Take one second of an alarm's condition, its deadband included; `key` is rule:place.
 
-        Returns what has come of it; the caller then calls `raise_` or `clear`.
+        The caller then calls `raise_` or `clear` as the result says.
         """
         alarm = self.alarms.get(key)
         if alarm is None:
@@ -113,7 +113,7 @@ class AlarmBook:
         return "cleared" if alarm.active and alarm.off_s >= off_delay_s else ""
 
     def raise_(self, t_s: float, key: str, zone: str | None, probe: str | None, message: str) -> list[Event]:
-        """An alarm comes up."""
+        """Raise an alarm."""
         alarm = self.alarms[key]
         alarm.zone, alarm.probe, alarm.message = zone, probe, str(message)
         alarm.parts = message.plain() if isinstance(message, Said) else []
@@ -128,7 +128,7 @@ class AlarmBook:
         return [self._event(t_s, alarm, "raised")]
 
     def clear(self, t_s: float, key: str) -> list[Event]:
-        """An alarm's condition is gone."""
+        """Clear an alarm whose condition is gone."""
         alarm = self.alarms[key]
         alarm.active = False
         if alarm.state == "shelved":
@@ -138,7 +138,7 @@ class AlarmBook:
         return [self._event(t_s, alarm, "cleared")]
 
     def expire(self, t_s: float) -> list[Event]:
-        """Take off the shelf what has been there long enough."""
+        """Unshelve the alarms whose time is up."""
         return [
             event
             for alarm in self.alarms.values()
@@ -147,10 +147,10 @@ class AlarmBook:
         ]
 
     def act(self, t_s: float, action: str, key: str, who: str, minutes: float) -> list[Event]:
-        """Do what a person wants with an alarm: ack, shelve for so many minutes, or unshelve.
+        """Do what a person asks of an alarm: ack, shelve for `minutes`, or unshelve.
 
-        No event where there is nothing to do (acknowledged already). KeyError: no such alarm, or it has long
-        been normal. ValueError: no such action.
+        No event where there is nothing to do (already acknowledged). KeyError: no such alarm, or it is normal
+        again. ValueError: no such action.
         """
         alarm = self.alarms[key]
         if alarm.state == "normal":
@@ -172,10 +172,10 @@ class AlarmBook:
         raise ValueError(f"{action!r} is not ack, shelve or unshelve")
 
     def standing(self) -> list[Alarm]:
-        """Alarms that someone should know of, the probable cause first, at most `MOST_STANDING`."""
+        """Alarms that people should see, the probable cause first, at most `MOST_STANDING`."""
         shown = [a for a in self.alarms.values() if a.state not in ("normal", "shelved")]
-        # Where there are too many, those that have returned go first, then those that say of one more place
-        # what is said of another: fifteen zones too hot must not hide a probe that is lost.
+        # Where there are too many, drop the cleared ones first, then repeats of a rule at further places:
+        # fifteen zones too hot must not hide a lost probe.
         shown.sort(key=_urgency)
         seen = [a.rule for a in shown]
         again = [rule in seen[:i] for i, rule in enumerate(seen)]
@@ -183,7 +183,7 @@ class AlarmBook:
         return [shown[i] for i in sorted(kept)]
 
     def state(self) -> dict[str, Any]:
-        """For a snapshot."""
+        """State for a snapshot."""
         return {
             "alarms": [asdict(a) for a in self.alarms.values()],
             "last_warning_s": self.last_warning_s,
@@ -191,7 +191,7 @@ class AlarmBook:
 
     @classmethod
     def from_state(cls, state: dict[str, Any]) -> AlarmBook:
-        """From what `state` gave."""
+        """Rebuild from `state`."""
         alarms = [Alarm(**a) for a in state["alarms"]]
         return cls({a.key: a for a in alarms}, state["last_warning_s"])
 
@@ -208,7 +208,7 @@ def _urgency(alarm: Alarm) -> tuple[bool, int, float]:
 
 
 def alarm_data(alarm: Alarm) -> dict[str, Any]:
-    """Everything about an alarm that is shown, as JSON."""
+    """Everything shown about an alarm, as JSON."""
     rule = RULES[alarm.rule]
     return {
         "key": alarm.key,

@@ -1,4 +1,4 @@
-"""One-hour equivalent temperature of each zone, with how far it hangs on the model's energy. A model."""
+"""Equivalent one-hour temperature of each zone, and how much it depends on the model's energy. A model."""
 
 from __future__ import annotations
 
@@ -10,23 +10,22 @@ import numpy as np
 
 from logger.physics.heat_work import HeatWork
 
-COVERS: Final = "the clay's activation energy alone, not what the probes are off"
-"""What lies between least and greatest."""
+COVERS: Final = "the clay's activation energy alone, not the probes' errors"
+"""What the range between `low_c` and `high_c` covers."""
 
 
 @dataclass(frozen=True, slots=True)
 class OneHour:
-    """The steady temperature that would have done the same to the clay within an hour. A model."""
+    """The steady temperature that would have done the same to the clay in an hour. A model."""
 
     c: float  # by the usual activation energy
-    # with `high_c`, least and greatest by the energies that are thought possible; what the probes are off is
-    # not in them
+    # lowest and highest by the energies thought possible; the probes' errors are not included
     low_c: float
     high_c: float
     energies_kj_mol: tuple[float, ...]  # the usual energy first
 
     def data(self) -> dict[str, Any]:
-        """For programs: JSON, rounded; `kind` says that it is no measurement."""
+        """As JSON, rounded; `kind` says that it is not a measurement."""
         usual, *others = self.energies_kj_mol
         return {
             "kind": "model",
@@ -39,7 +38,7 @@ class OneHour:
 
 
 def one_hour(zones: Sequence[str], work: HeatWork) -> dict[str, OneHour]:
-    """Give what has come together so far, without unknown zones; `zones` are in the work's columns' order."""
+    """The equivalents so far, unknown zones left out; `zones` in the order of the work's columns."""
     found = work.equivalent_c()
     return {
         zone: OneHour(float(column[0]), float(column.min()), float(column.max()), work.energies_kj_mol)

@@ -1,7 +1,7 @@
 """The judgement of one firing: readings in, events and a verdict out. No clock, no files.
 
-Readings go onto a grid of whole seconds; each second is judged when it is over, so what is said doesn't hang
-on how the readings were parcelled.
+Readings go onto a grid of whole seconds, and each second is judged when it is over, so the result doesn't
+depend on how the readings were batched.
 """
 
 from __future__ import annotations
@@ -34,31 +34,31 @@ from logger.plan import Plan
 from logger.reading import Bytes, Floats, Ints
 
 STATE: Final = 11
-"""Of a snapshot: one with another number is not gone on from; the readings are judged again."""
+"""Version of a snapshot. One with another number isn't resumed; the readings are judged again."""
 
 LATE_S: Final = 2.0
-"""Readings may be this late against the clock before a second is judged without them. [s]"""
+"""How late readings may be by the clock before a second is judged without them. [s]"""
 
 BLOCK_S: Final = 1200
-"""So many seconds are worked through at once. [s]"""
+"""How many seconds are worked through at once. [s]"""
 
 HEAT_EVERY_S: Final = 10
 """How often heat work is added up: a zone changes little in between. [s]"""
 
 NOTED_S: Final = 5.0
-"""A note counts this long after it was made: by then all readings of its time are here, so that a rehearsal
-takes it at the very same moment. [s]"""
+"""A note takes effect this long after it was made: by then all readings of its time are here, so a rehearsal
+takes it at exactly the same moment. [s]"""
 
 LONGEST_GAP_S: Final = 4 * 3600
-"""A jump ahead in time by more than this is judged only at its end. [s]"""
+"""Of a longer jump ahead in time only the end is judged. [s]"""
 
 
 class Judge:
-    """Judges a firing as its readings come; its plan's probes are the columns of what is pushed.
+    """Judges a firing as its readings come; the plan's probes are the columns of what is pushed.
 
-    `estimating`: the pots' own temperature is estimated even where no rule of the plan goes by it. `stored`:
-    the readings come from a file that a logger of somebody else's wrote: what is missing from it is no fault.
-    `usual_s` (k,): how far apart each probe's readings lie, where that is known beforehand.
+    `estimating`: estimate the pots' own temperature even where no rule of the plan uses it. `stored`: the
+    readings come from a file written by somebody else's logger, so what is missing from it is no fault.
+    `usual_s` (k,): time between each probe's readings, where known beforehand.
     """
 
     def __init__(
@@ -94,16 +94,16 @@ class Judge:
     def push(
         self, t_s: Floats, temperature_c: Floats, status: Bytes, cold_junction_c: Floats | None = None
     ) -> list[Event]:
-        """Judge readings, and give events in order of time.
+        """Judge readings; return events in order of time.
 
-        `t_s` (n,) counts from the firing's first reading; of a second that was judged already, nothing
-        counts, and the newest is kept until it is over. All else (n, k): the temperature is NaN where it is
-        not `Status.OK`; `Status.ABSENT` is not in this frame.
+        `t_s` (n,) counts from the firing's first reading. Readings of a second already judged are ignored;
+        those of the newest second wait until it is over. All else is (n, k): the temperature is NaN where
+        the status is not `Status.OK`; `Status.ABSENT` means not in this frame.
         """
         if cold_junction_c is None:
             cold_junction_c = np.full(temperature_c.shape, np.nan)
         rows = self._pending.with_more(np.asarray(t_s, float), temperature_c, status, cold_junction_c)
-        # What comes after its second was judged is too late; what only comes out of turn is put in its place.
+        # A reading whose second was judged is too late; one that is only out of order is put in its place.
         order = np.argsort(rows.t_s, kind="stable")
         order = order[rows.t_s[order] >= self._second]
         if not len(order):
@@ -112,53 +112,53 @@ class Judge:
         return self._judge_until(math.floor(rows.t_s[-1]), rows)
 
     def advance(self, t_s: float) -> list[Event]:
-        """Let time pass without readings; a time before what was pushed changes nothing."""
+        """Let time pass without readings; a time earlier than what was pushed changes nothing."""
         until = math.floor(t_s - LATE_S)
         return self._judge_until(until, self._pending) if until > self._second else []
 
     def report(self, t_s: float, rule: str, place: str, holds: bool, message: str) -> list[Event]:
-        """Take a condition that no reading shows, such as a lamp that doesn't answer."""
+        """Take a condition that no reading shows, such as a lamp that isn't answering."""
         return self._alarm(t_s, Condition(rule, place, None, holds, 1.0, 1.0, lambda: message))
 
     def act(self, t_s: float, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
-        """Acknowledge an alarm, shelve it for so many minutes or unshelve it; KeyError: none such stands."""
+        """Acknowledge an alarm, shelve it for `minutes` or unshelve it; KeyError: there is no such alarm."""
         return self._alarms.act(t_s, action, key, who, minutes)
 
     def spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> bool:
-        """Take a spot reading of a zone's surface, as the gun showed it with the emissivity it was set to.
+        """Take a gun reading of a zone's surface, as shown with the emissivity the gun was set to.
 
-        False where it says nothing of an estimate: there is none, or none of that place.
+        False where no estimate can use it: there is none, or none for that place.
         """
         return self._pots is not None and self._pots.spot(t_s, zone, reading_c, set_emissivity)
 
     def retract_spot(self, t_s: float, zone: str) -> None:
-        """Take back the spot reading of `t_s`, as if it had never been."""
+        """Take back the gun reading of `t_s`, as if it had never been made."""
         if self._pots is not None:
             self._pots.retract(t_s, zone)
 
     def raked(self, t_s: float) -> None:
-        """Take a note that raking out has begun at `t_s`; it counts once `NOTED_S` have gone."""
+        """Take a note that raking out began at `t_s`; it takes effect after `NOTED_S`."""
         if t_s not in self._raked_s:
             self._raked_s.append(t_s)
 
     def retract_raked(self, t_s: float) -> None:
-        """Take such a note back, as if it had never been."""
+        """Take back such a note, as if it had never been made."""
         if t_s not in self._raked_s:
             self._stages.raked = False
         self._raked_s = [noted for noted in self._raked_s if noted != t_s]
 
     def close(self) -> None:
-        """Book what still waits for a minute without a fault: no more readings come."""
+        """Book what still waits for a minute without a fault: no more readings will come."""
         if self.plan.probes:
             self._heat_work(self._second, self._ledger.close(self._second))
 
     def take_estimates(self) -> list[EstimateRow]:
-        """Give the rows of the estimate since the last call, to be kept."""
+        """Return the estimate's rows since the last call, to be stored."""
         rows, self._rows = self._rows, []
         return rows
 
     def verdict(self, *, ahead: bool = True) -> LoadVerdict:
-        """What is to be said now; what comes (`ahead`) takes about a millisecond a zone more."""
+        """The verdict now; the forecast (`ahead`) costs about a millisecond more per zone."""
         come: dict[str, Forecast | None] = {}
         if ahead:
             come = self._outlook.forecasts(
@@ -184,7 +184,7 @@ class Judge:
         )
 
     def snapshot(self) -> bytes:
-        """Everything needed to go on to the second, for `restore`."""
+        """Everything needed to resume at the same second, for `restore`."""
         return pack(
             {
                 "state": STATE,
@@ -202,11 +202,11 @@ class Judge:
 
     @classmethod
     def restore(cls, plan: Plan, state: bytes, *, estimating: bool = False, stored: bool = False) -> Judge:
-        """Go on from a snapshot with the same plan and switches; ValueError: it is of another version."""
+        """Resume from a snapshot with the same plan and switches; ValueError if it is of another version."""
         judge = cls(plan, estimating=estimating, stored=stored)
         data = unpack(state)
         if data.get("state") != STATE:
-            raise ValueError(f"a snapshot of version {data.get('state')}, not {STATE}")
+            raise ValueError(f"snapshot of version {data.get('state')}, not {STATE}")
         judge._second = data["second"]
         judge._pending = Rows(*data["pending"])
         judge._quiet_s = data["quiet_s"]
@@ -236,9 +236,9 @@ class Judge:
         }
 
     def _judge_until(self, second: int, rows: Rows) -> list[Event]:
-        """Judge what came before a second, and keep the rest of the rows until theirs is over."""
+        """Judge the rows before a second, and keep the rest until their own second is over."""
         over = int(np.searchsorted(rows.t_s, float(second)))
-        self._pending = rows.part(np.arange(over, len(rows.t_s)))  # no view, which would hold all of them
+        self._pending = rows.part(np.arange(over, len(rows.t_s)))  # a copy: a view would keep all of them
         return self._judge(rows.part(slice(over))) + self._empty_until(second)
 
     def _judge(self, rows: Rows) -> list[Event]:
@@ -267,7 +267,7 @@ class Judge:
         return [e for a in range(0, n, BLOCK_S) for e in self._run(seconds.between(a, a + BLOCK_S))]
 
     def _run(self, seconds: Seconds) -> list[Event]:
-        """Judge some seconds: what is arithmetic for all at once, then one by one what lives."""
+        """Judge some seconds: the arithmetic for all at once, then the alarms and stages one by one."""
         n, begin = len(seconds.fresh), self._second
         if not self.plan.probes:
             self._second += n
@@ -328,19 +328,19 @@ class Judge:
         )
 
     def _heat_work(self, end_s: int, counted_c: Floats) -> None:
-        """Add up heat work of seconds that were booked, the last of which ends then."""
+        """Add up the heat work of booked seconds, the last of which ends at `end_s`."""
         begin = end_s - len(counted_c)
         for t in range(max(begin // HEAT_EVERY_S + 1, 1) * HEAT_EVERY_S, end_s + 1, HEAT_EVERY_S):
             self._heat.push(float(t), counted_c[t - begin - 1])
 
     def _take_notes(self, t_s: float) -> None:
-        """Let notes of raking count once their time has come."""
+        """Put notes of raking into effect once they are due."""
         if any(noted + NOTED_S <= t_s for noted in self._raked_s):
             self._stages.raked = True
             self._raked_s = [noted for noted in self._raked_s if noted + NOTED_S > t_s]
 
     def _estimate(self, begin: int, course: Course, trusted: Floats) -> Walls | None:
-        """What the estimate says of the pots' walls each second; None where nothing is estimated."""
+        """The pots' estimated walls each second; None where nothing is estimated."""
         if self._pots is None:
             return None
         rows, walls = self._pots.run(begin, course, trusted)
@@ -366,14 +366,14 @@ class Judge:
             here = self._rig_of == i
             quiet_s = self._quiet_s[i] = 0.0 if heard[here].any() else self._quiet_s[i] + 1.0
             holds = bool(quiet_s > max(after, 3.0 * float(interval_s[here].min())))
-            words = f"nothing from {rig or 'the rig'} for {quiet_s:.0f} s"
+            words = f"{rig or 'the rig'} has been silent for {quiet_s:.0f} s"
             condition = Condition("rig_silent", rig, None, holds, 1.0, 5.0, partial(str, words))
             events += self._alarm(t_s, condition)
             self._was_silent |= holds or self._alarms.active(condition.key)
         return events
 
     def _coals(self, course: Course, trusted: Floats) -> list[Floats]:
-        """Level and rate of the coals each second, (n,) each; NaN where nobody looks at them."""
+        """Level and rate of the coals each second, (n,) each; NaN without a trusted probe in them."""
         there = trusted[:, self._places.coals]
         count = there.sum(axis=1)
         count[count == 0.0] = np.nan
@@ -382,7 +382,7 @@ class Judge:
 
 
 def _state(part: Any) -> dict[str, Any]:
-    """What a part must remember; what it only keeps for the block at hand begins with an underscore."""
+    """What a part must remember; attributes needed only for the current block begin with an underscore."""
     return {
         name: value
         for name, value in part.__dict__.items()

@@ -1,7 +1,7 @@
 """What each zone has had: peak, time above temperatures, soak. Booked a minute late.
 
-A probe that breaks often reads well enough for some seconds more, so nothing is booked, and no good news
-told, until a minute has passed in which none of the probes it rests on was called faulty.
+A breaking probe often reads plausibly for some seconds more. So nothing is booked, and no good news given,
+until a minute has passed in which none of the probes behind it was found faulty.
 """
 
 from __future__ import annotations
@@ -18,20 +18,20 @@ from logger.plan import Plan
 from logger.reading import Floats, Ints
 
 HOLD_S: Final = 60
-"""So long a reading must go without its probe being called faulty before anything good rests on it. [s]"""
+"""How long a probe must go without being found faulty before its reading counts for anything good. [s]"""
 
 Means = Callable[[Floats, Floats], Floats]
 
 
 @dataclass(frozen=True, slots=True)
 class Pages:
-    """Seconds that wait to be booked, and those that come: (n, k) per probe."""
+    """Seconds waiting to be booked, and new ones: (n, k) per probe."""
 
     level_c: Floats
     weight: Floats  # 1.0 where the probe was part of its zone's level
     fresh: Floats  # 1.0 where it gave a reading
-    fault: Floats  # 1.0 where it was called faulty
-    basis: Floats  # (n, z), as of `levels.Basis`
+    fault: Floats  # 1.0 where it was found faulty
+    basis: Floats  # (n, z), of `levels.Basis`
 
     def columns(self) -> tuple[Floats, ...]:
         """All of them, in order."""
@@ -40,19 +40,19 @@ class Pages:
 
 @dataclass(frozen=True, slots=True)
 class Booked:
-    """What was booked in each of n seconds, of the second a minute before; all arrays (n, z)."""
+    """What was booked in each of n seconds, for the second a minute earlier; all arrays (n, z)."""
 
     counted_c: Floats  # NaN where nothing was booked
-    soak_s: Floats  # time at the target or above until then
-    there: Bools  # from then on the zone was at its target as long as asked for, up to a minute
+    soak_s: Floats  # time at or above the target so far
+    there: Bools  # from then on the zone stayed at its target for `for_s`, up to a minute
 
 
 class Ledger:
     """Books peaks and times above temperatures of z zones.
 
-    `peak_c` and `peak_s` (z,) are -inf and NaN before there is one; `peak_basis` (z,) says what the level was
-    taken from then, as of `levels.Basis`; `above_s` (len(ABOVE_C) + 2, z) is the time above `ABOVE_C`, the
-    plan's burn-out and its target: the line between two readings counts. `means` is `ZoneBook`'s.
+    `peak_c` and `peak_s` (z,) are -inf and NaN before there is a peak; `peak_basis` (z,) is the level's basis
+    then (`levels.Basis`); `above_s` (len(ABOVE_C) + 2, z) is the time above `ABOVE_C`, the plan's burn-out
+    and its target, counted along the line between readings. `means` is `ZoneBook.means`.
     """
 
     def __init__(self, plan: Plan, places: Places, means: Means) -> None:
@@ -72,7 +72,7 @@ class Ledger:
         self._means = means
 
     def run(self, begin_s: int, pages: Pages) -> Booked:
-        """Take n seconds from `begin_s` on, and book those that have waited long enough."""
+        """Take n seconds from `begin_s`, and book those that have waited long enough."""
         n = len(pages.level_c)
         before = len(self.waiting[0])
         rows = Pages(*(np.concatenate([a, b]) for a, b in zip(self.waiting, pages.columns(), strict=True)))
@@ -82,9 +82,9 @@ class Ledger:
         return _padded(booked, n)
 
     def close(self, end_s: int) -> Floats:
-        """Book what still waits at the end of a firing of `end_s` seconds: no more readings can change it.
+        """Book what still waits at the end of a firing of `end_s` seconds.
 
-        Gives what was counted in the last n seconds (n, z) [°C].
+        Returns the counted levels of those seconds (n, z) [°C].
         """
         rows = Pages(*self.waiting)
         n = len(rows.level_c)
@@ -116,12 +116,12 @@ class Ledger:
             np.copyto(self.peak_basis, basis[first, zones].astype(np.int64), where=higher)
 
     def _keep_times(self, begin_s: int, counted: Floats, fresh: Bools) -> Floats:
-        """Count the time that lines between readings lie above each limit; give the soak so far."""
+        """Count the time that the lines between readings are above each limit; return the soak so far."""
         soak_s = np.tile(self.above_s[-1], (len(counted), 1))
         known = ~np.isnan(counted)
         for z in range(counted.shape[1]):
             if not known[:, z].all():
-                # Across a time without a level no line is drawn.
+                # No line is drawn across a time without a level.
                 soak_s[:, z] = self._keep_broken(z, begin_s, counted[:, z], fresh[:, z])
                 continue
             at = np.flatnonzero(fresh[:, z])
@@ -148,10 +148,10 @@ class Ledger:
         return soak_s
 
     def _lines(self, z: int, begin_s: int, at: Ints, c: Floats, n: int) -> Floats:
-        """Add lines between readings of one zone; give its soak in each of n seconds."""
+        """Add the lines between one zone's readings; return its soak in each of n seconds."""
         t = begin_s + 1.0 + at
         if np.isnan(self.last_c[z]):
-            # The first second of a stretch counts by itself.
+            # The first second of a stretch counts on its own.
             t, c = np.concatenate([[t[0] - 1.0], t]), np.concatenate([c[:1], c])
         else:
             t, c = np.concatenate([[self.last_s[z]], t]), np.concatenate([[self.last_c[z]], c])
@@ -162,7 +162,7 @@ class Ledger:
             1.0,
             np.where(high < self._limits[:, None], 0.0, (high - self._limits[:, None]) / rise),
         )
-        # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
+        # Added up one by one, so that the sum doesn't depend on how the seconds were batched.
         total = np.cumsum(np.concatenate([self.above_s[:, z : z + 1], share * span], axis=1), axis=1)
         steps = np.concatenate([[total[-1, 0]], total[-1, -len(at) :]])
         so_far: Floats = steps[np.searchsorted(at, np.arange(n), side="right")]
@@ -171,14 +171,14 @@ class Ledger:
         return so_far
 
     def _there(self, rows: Pages, sound: Floats, counted: Floats) -> Bools:
-        """Where a zone is at its target from then on for as long as was asked for, up to a minute."""
+        """Where a zone stays at its target for `for_s` from then on, up to a minute."""
         there: Bools = counted >= self._target_c
         if not there.any():
             return there
         ready, most = len(sound), len(rows.level_c)
         for later in range(1, self._hold_n):
             if later + ready > most:
-                # Only at the very end of a firing.
+                # Happens only at the very end of a firing.
                 there[max(most - later, 0) :] = False
             span = slice(later, min(later + ready, most))
             if (m := span.stop - later) <= 0:
@@ -189,7 +189,7 @@ class Ledger:
 
 
 def _sound(fault: Floats, ready: int) -> Floats:
-    """1.0 where no fault was called in a second or the minute after it; (ready, k)."""
+    """1.0 where no fault was found in a second or the minute after it; (ready, k)."""
     sums = np.concatenate([np.zeros((1, fault.shape[1])), np.cumsum(fault, axis=0)])
     end = np.minimum(np.arange(ready) + HOLD_S + 1, len(fault))
     sound: Floats = (sums[end] - sums[:ready] == 0.0).astype(np.float64)
@@ -197,7 +197,7 @@ def _sound(fault: Floats, ready: int) -> Floats:
 
 
 def _padded(booked: Booked, n: int) -> Booked:
-    """Line what was booked up with the n seconds in which it was."""
+    """Align what was booked with the n seconds in which it was booked."""
     more = n - len(booked.counted_c)
     if not more:
         return booked

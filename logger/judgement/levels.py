@@ -1,8 +1,8 @@
-"""Which probes a zone's level is taken from: those on walls where one can be trusted, else those in the air.
+"""Which probes a zone's level comes from: those on walls if one can be trusted, else those in the air.
 
-A probe that touches a pot, or an infrared sensor that looks at one, reads what the clay goes through. Air
-between pots runs hundreds of degrees ahead of it in flame and drops with every gust, so it stands in only
-where no wall can be trusted, and then everything said of the zone says so.
+A probe touching a pot, or an infrared sensor aimed at one, reads what the clay goes through. Air between pots
+runs hundreds of degrees ahead of it in flame and drops with every gust, so it is used only where no wall can
+be trusted, and then everything said about the zone says "air".
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ NONE, WALL, AIR = range(3)
 BASES: Final[dict[int, str | None]] = {NONE: None, WALL: "wall", AIR: "air"}
 
 WALL_AWAY_S: Final = 60
-"""For so long a zone whose walls can't be trusted has no level, before its air stands in for them: a contact
-that opens for a moment must not look like a leap of some hundred degrees. [s]"""
+"""How long a zone whose walls can't be trusted has no level before its air takes over: a contact that opens
+for a moment must not look like a leap of some hundred degrees. [s]"""
 
 
 class Basis:
-    """Says each second which probes stand for each zone; `away_s` (z,): how long no wall could be trusted."""
+    """Chooses each second the probes for each zone; `away_s` (z,): how long no wall could be trusted."""
 
     def __init__(self, places: Places) -> None:
         self.away_s: Ints = np.zeros(len(places.zones), np.int64)
@@ -36,10 +36,10 @@ class Basis:
         self._places = places
 
     def run(self, trusted: Floats) -> tuple[Floats, Ints]:
-        """Take n seconds; `trusted` (n, k) is 1.0 where a probe is to be believed.
+        """Take n seconds; `trusted` (n, k) is 1.0 where a probe can be believed.
 
-        Gives weights (n, k), 1.0 where a probe is part of its zone's level, and the basis (n, z): `WALL`,
-        `AIR`, or `NONE` where the zone has no level or holds coals only.
+        Returns weights (n, k), 1.0 where a probe is part of its zone's level, and the basis (n, z): `WALL`,
+        `AIR`, or `NONE` where the zone has no level or holds only coals.
         """
         n = len(trusted)
         there = np.zeros((n, len(self._walled)), np.bool_)
@@ -61,9 +61,9 @@ class Basis:
 
 
 def zone_levels(places: Places, values: Floats, step_s: float) -> Floats:
-    """Put probes' values on an even grid (n, k) together to zones' levels (n, z), as the judgement does.
+    """Combine probes' values on an even grid (n, k) into zones' levels (n, z), as the judgement does.
 
-    Values are NaN where there is none, or none to be trusted; levels where there is none.
+    Values are NaN where missing or not trusted; so are levels where there is none.
     """
     known: Bools = np.isfinite(values)
     levels = np.full((len(values), len(places.zones)), np.nan)

@@ -1,4 +1,4 @@
-"""What the judgement said of a whole firing, for programs and for people."""
+"""What the judgement said about a whole firing, for programs and for people."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from logger.words.events import headed
 
 
 def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_s: float) -> dict[str, Any]:
-    """Gather a firing's alarms, stages and zones, given all events in order and the verdict at the end.
+    """Gather a firing's alarms, stages and zones from all events in order and the final verdict, as JSON.
 
-    JSON: `duration_s`, `alarms`, `limits` (what this rig can't judge), `stages` and `zones`; times in seconds
-    from the first reading. An alarm's `parts` are its message with the temperatures in it as values (`said`).
-    `basis` says which of its probes a zone's peak was read by. Its `one_hour_c` is a model's word:
-    `one_hour_model` tells its activation energy, and between which temperatures it would lie with others.
+    Keys: `duration_s`, `alarms`, `limits` (what this rig can't judge), `stages` and `zones`; times in seconds
+    from the first reading. An alarm's `parts` are its message with the temperatures as values (`said`). A
+    zone's `basis` says which kind of probe read its peak. `one_hour_c` comes from a model: `one_hour_model`
+    gives its activation energy and the range with other energies.
     """
     alarms: list[dict[str, Any]] = []
     standing: dict[str, dict[str, Any]] = {}
@@ -79,7 +79,7 @@ def table(result: dict[str, Any]) -> str:
     lines += [f"  {_clock(s['from_s']):>8}  {s['stage'].replace('_', ' ')}" for s in result["stages"]]
     lines += ["", "Alarms" if result["alarms"] else "No alarms"]
     for alarm in result["alarms"]:
-        until = "stood at the end" if alarm["cleared_s"] is None else f"until {_clock(alarm['cleared_s'])}"
+        until = "to the end" if alarm["cleared_s"] is None else f"until {_clock(alarm['cleared_s'])}"
         said = headed(RULES[alarm["rule"]].title, alarm["message"])
         lines.append(f"  {_clock(alarm['raised_s']):>8}  {said} ({until})")
     if result["limits"]:
@@ -102,7 +102,7 @@ def table(result: dict[str, Any]) -> str:
     if result["zones"]:
         lines += [
             "",
-            "1 h model: the steady temperature that would do the same within an hour; no measurement",
+            "1 h model: the steady temperature that would do the same in an hour; not a measurement",
         ]
     return "\n".join(lines) + "\n"
 

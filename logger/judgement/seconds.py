@@ -11,7 +11,7 @@ from logger.reading import Bytes, Floats, Ints, Status
 
 
 class Rows(NamedTuple):
-    """Readings of k probes as they came, n rows in order of time."""
+    """Readings of k probes, n rows in order of time."""
 
     t_s: Floats
     temperature_c: Floats
@@ -20,11 +20,11 @@ class Rows(NamedTuple):
 
     @classmethod
     def none(cls, k: int) -> Rows:
-        """No row of k probes."""
+        """No rows, for k probes."""
         return cls(np.empty(0), np.empty((0, k)), np.empty((0, k), np.uint8), np.empty((0, k)))
 
     def with_more(self, t_s: Floats, temperature_c: Floats, status: Bytes, cold_junction_c: Floats) -> Rows:
-        """These, and others behind them."""
+        """These rows followed by others."""
         return Rows(
             np.concatenate((self.t_s, t_s)),
             np.concatenate((self.temperature_c, temperature_c)),
@@ -40,7 +40,7 @@ class Rows(NamedTuple):
 
 
 def onto_seconds(rows: Rows) -> tuple[Ints, Seconds]:
-    """Gather rows, one at least, into the whole seconds that they came in, and name these."""
+    """Gather rows (at least one) into whole seconds; return those seconds and their values."""
     seconds = np.floor(rows.t_s).astype(np.int64)
     starts = np.flatnonzero(np.concatenate([[True], np.diff(seconds) > 0]))
     c, status = rows.temperature_c, rows.status

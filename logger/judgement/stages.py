@@ -1,4 +1,4 @@
-"""Which stage the firing is in, and which end of the stack leads, from the traces alone."""
+"""Which stage the firing is in and which end of the stack leads, from the traces alone."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from logger.reading import Floats
 DRYING, CLIMB, PEAK, BURN_DOWN, COOLING = STAGES = ("drying", "climb", "peak", "burn_down", "cooling")
 
 LIT_C_PER_MIN: Final = 12.0
-"""Coals alone warm a stack more slowly than this, burning wood faster."""
+"""Coals alone warm a stack more slowly than this; burning wood warms it faster."""
 RAKED_COALS_C_PER_MIN: Final = -25.0
 RAKED_C_PER_MIN: Final = -12.0
-"""Coals that burn out under a stack, even in wind, cool more slowly than this, and so do the pots."""
+"""Coals burning out under a stack cool more slowly than this even in wind, and so do the pots."""
 LEADS_C: Final = 15.0
 
 _FOR_S: Final = {CLIMB: 30, PEAK: 90, BURN_DOWN: 75, COOLING: 90}
@@ -25,8 +25,8 @@ _FOR_S: Final = {CLIMB: 30, PEAK: 90, BURN_DOWN: 75, COOLING: 90}
 class Stages:
     """The stage and the leading end, with hysteresis.
 
-    `raked`: raking out has begun: noted, or seen by coals and pots that fall fast together after the flames.
-    It holds until the fire climbs again.
+    `raked`: raking out has begun, either noted or seen from coals and pots falling fast together after the
+    flames. It holds until the fire climbs again.
     """
 
     def __init__(self, places: Places) -> None:
@@ -43,27 +43,27 @@ class Stages:
         self._seconds: list[tuple[float, ...]] = []
 
     def run(self, level_c: Floats, rate_c_per_min: Floats, coals_c: Floats, coals_rate: Floats) -> None:
-        """Take n seconds; `step` then goes through them.
+        """Take n seconds for `step` to go through.
 
         Parameters
         ----------
         level_c, rate_c_per_min : array (n, z)
-            The zones'; NaN where nobody knows.
+            By zone; NaN where unknown.
         coals_c, coals_rate : array (n,)
-            The mean of the probes that read them; NaN if none.
+            Mean of the probes in the coals; NaN if none.
         """
         pots = self._places.pots
         there = ~np.isnan(level_c[:, pots])
         hottest = np.where(there, level_c[:, pots], -np.inf).max(axis=1, initial=-np.inf)
         top, bottom = _mean(level_c, self._places.top), _mean(level_c, self._places.bottom)
-        # Without a top we know: coals hotter than anything else are the bottom leading.
+        # Without a known top, coals hotter than anything else mean that the bottom leads.
         ahead = np.where(np.isnan(top), hottest, top) - np.where(np.isnan(bottom), coals_c, bottom)
         middle, rate = _mean(level_c, pots), _middle(rate_c_per_min[:, pots], there)
         seconds = (middle, rate, hottest, coals_c, coals_rate, ahead)
         self._seconds = list(zip(*(values.tolist() for values in seconds), strict=True))
 
     def step(self, i: int) -> bool:
-        """Take second i of the last `run`, and say whether the stage, or which end leads, has changed."""
+        """Take second i of the last `run`; return whether the stage or the leading end changed."""
         middle, rate, hottest, coals_c, coals_rate, ahead = self._seconds[i]
         if middle != middle:
             return False
@@ -128,7 +128,7 @@ class Stages:
 
 
 def _mean(values: Floats, columns: list[int]) -> Floats:
-    """Mean of what is known in some columns, (n,); NaN where nothing is."""
+    """Mean of the known values in some columns, (n,); NaN where there are none."""
     total, count = np.zeros(len(values)), np.zeros(len(values))
     for column in columns:
         known = ~np.isnan(values[:, column])
@@ -137,7 +137,7 @@ def _mean(values: Floats, columns: list[int]) -> Floats:
 
 
 def _middle(values: Floats, of: Bools) -> Floats:
-    """Median of some values in each row, (n,); NaN where one of them is, or there are none."""
+    """Median of the values `of` selects in each row, (n,); NaN where one of them is NaN or there are none."""
     ordered = np.sort(np.where(of, values, np.inf), axis=1)  # NaN last
     count = of.sum(axis=1)
     if not values.shape[1]:

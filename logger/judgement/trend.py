@@ -1,10 +1,9 @@
-"""Level and rate of each probe on a grid of whole seconds, from readings of any rate, with gaps and spikes.
+"""Level and rate of each probe on a grid of whole seconds, from readings at any rate, with gaps and spikes.
 
-A second's value is the mean of its good readings; five of these give a median, which takes out single spikes;
-fifteen medians give the level. A flicker of ±30 °C at 1 Hz leaves about 8 °C of that, and a turn is seen
-after some ten seconds. A probe that sends less often keeps its last value until the next is overdue; one
-whose readings lie farther apart than `SELDOM_S` is not smoothed, and its rate is that of the line between its
-last two.
+A second's value is the mean of its good readings; a median of five removes single spikes; the mean of fifteen
+medians is the level. Of a flicker of ±30 °C at 1 Hz about 8 °C is left, and a turn shows after some ten
+seconds. A probe that sends less often keeps its last value until the next is overdue. One whose readings are
+farther apart than `SELDOM_S` is not smoothed; its rate is that of the line between its last two.
 """
 
 from __future__ import annotations
@@ -27,7 +26,7 @@ HOLD_S: Final = 8.0
 RATE_S: Final = 40
 SELDOM_S: Final = 7.5
 LONGEST_S: Final = 600.0
-"""Readings farther apart than this are an outage, no slow probe. [s]"""
+"""Readings farther apart than this mean an outage, not a slow probe. [s]"""
 
 _SLOW_N: Final = SLOW_S // SLOW_EVERY_S
 _T: Final = np.arange(RATE_S) - (RATE_S - 1) / 2.0
@@ -35,7 +34,7 @@ _SLOPE: Final = _T / float((_T**2).sum()) * 60.0
 
 
 class Ring:
-    """The last n rows of a table, always in order and in one piece: each row is written twice."""
+    """The last n rows of a table, always in order and contiguous: each row is written twice."""
 
     def __init__(self, rows: int, columns: int) -> None:
         self.rows = rows
@@ -43,20 +42,20 @@ class Ring:
         self.at = 0
 
     def put(self, row: Floats) -> None:
-        """Add a row (columns,); the oldest goes."""
+        """Add a row (columns,), dropping the oldest."""
         i = self.at
         self.table[i] = row
         self.table[i + self.rows] = row
         self.at = (i + 1) % self.rows
 
     def last(self, n: int) -> Floats:
-        """The newest rows, at most the ring's, oldest first: a view, good until the next `put`."""
+        """The newest n rows, oldest first: a view, valid until the next `put`."""
         end = self.at + self.rows
         return self.table[end - n : end]
 
 
 def running_mean(rows: Floats, n: int) -> Floats:
-    """Mean of each row and the n - 1 before it (at least n rows), added up in one order wherever they lie."""
+    """Mean of each row and the n - 1 before it (at least n rows), always summed in the same order."""
     m = len(rows) - n + 1
     total: Floats = rows[:m].copy()
     for i in range(1, n):
@@ -67,10 +66,10 @@ def running_mean(rows: Floats, n: int) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """What became of k probes over n seconds, all (n, k); see `Trend`."""
+    """k probes over n seconds, all (n, k); see `Trend`."""
 
     value_c: Floats
-    medians_c: Floats  # `RATE_S` rows longer: `median_c` with what was before it
+    medians_c: Floats  # `median_c` with the `RATE_S` rows before it
     median_c: Floats
     level_c: Floats
     rate_c_per_min: Floats
@@ -82,13 +81,13 @@ class Course:
 class Trend:
     """Level and rate of k probes, all (k,).
 
-    `value_c` is this second's, held where a slow probe sent none; `median_c` the same without spikes;
-    `level_c` smoothed; NaN if there is none. `valid`: the probe has a value that isn't overdue. `age_s` is
-    since its last good reading, `interval_s` the lesser of the last two intervals. `slow` has levels of every
-    fifth second; NaN where there was no value, or one that was overdue.
+    `value_c` is this second's value, held where a slow probe sent none; `median_c` the same without spikes;
+    `level_c` smoothed; each NaN if there is none. `valid`: the probe has a value that isn't overdue. `age_s`
+    counts from its last good reading; `interval_s` is the shorter of the last two intervals. `slow` has the
+    level of every fifth second, NaN where there was no value or it was overdue.
 
-    `usual_s` (k,) says how far apart each probe's readings are known to lie, as in a file that was read to
-    its end before it is judged; NaN where nobody knows.
+    `usual_s` (k,) is the known time between each probe's readings, as from a file read to its end before it
+    is judged; NaN where unknown.
     """
 
     def __init__(self, k: int, usual_s: Floats | None = None) -> None:
@@ -107,7 +106,7 @@ class Trend:
         self.slow = Ring(_SLOW_N, k)
 
     def step(self, second: int, value_c: Floats, count: Ints) -> None:
-        """Take the next second: `run` for one; each once, in order, counted from the first reading.
+        """Run the next second; call once for each, in order, counted from the first reading.
 
         `value_c` (k,) is the mean of `count` (k,) good readings; NaN if none.
         """
@@ -117,20 +116,20 @@ class Trend:
 
     def remember(self, course: Course, i: int) -> None:
         """Put the levels of a course's second `i` into `slow`."""
-        # What is only held, as by an infrared sensor that is blind, hasn't stood still.
+        # A value that is only held, as of a blind infrared sensor, hasn't stood still.
         self.slow.put(np.where(course.valid[i], course.level_c[i], np.nan))
 
     def run(self, value_c: Floats, fresh: Bools) -> Course:
-        """Take the next seconds. However they are cut, the same comes of them to the last bit.
+        """Take the next n seconds; however they are split, the result is the same to the last bit.
 
         `value_c` (n, k) is the mean of each second's good readings, `fresh` (n, k) whether there were any.
-        `slow` is left to the caller, who goes through the seconds one by one.
+        `slow` is left to the caller, which steps through the seconds one by one.
         """
         n = len(value_c)
         value, age, interval, line = self._held(value_c, fresh)
         valid = age <= np.minimum(np.maximum(HOLD_S, 2.5 * interval), 2.5 * LONGEST_S)
         values = np.concatenate([self.values, value])
-        # NaN sorts last; with fewer than five values so far the newest stands in.
+        # NaN sorts last; with fewer than five values so far the newest is used.
         windows = np.stack([values[i : i + n] for i in range(MEDIAN_S)])
         windows.sort(axis=0)
         median: Floats = windows[MEDIAN_S // 2]
@@ -149,14 +148,14 @@ class Trend:
         return Course(value, medians, median, level, rate, valid, age, interval)
 
     def rate_c_per_min(self) -> Floats:
-        """Slope of a straight line through the last 40 s of medians (k,); NaN before there are so many."""
+        """Slope of a straight line through the last 40 s of medians (k,); NaN before there are that many."""
         rate: Floats = (_SLOPE[:, None] * self.medians).sum(axis=0)
         return rate
 
     def rate_uncertainty_c_per_min(self) -> Floats:
-        """Standard uncertainty of `rate_c_per_min` (k,), from what the line leaves over.
+        """Standard uncertainty of `rate_c_per_min` (k,), from the residuals of the line.
 
-        The medians overlap by five seconds, so only a fifth of them counts as independent.
+        The medians overlap by five seconds, so only a fifth of them count as independent.
         """
         window = self.medians
         slope = self.rate_c_per_min() / 60.0
@@ -167,7 +166,7 @@ class Trend:
         return uncertainty
 
     def _held(self, value_c: Floats, fresh: Bools) -> tuple[Floats, Floats, Floats, Floats]:
-        """Values held since they came, their age, how often each probe sends, and the last line's slope."""
+        """Held values, their age, each probe's interval, and the slope between its last two readings."""
         n = len(value_c)
         at = np.arange(1, n + 1)[:, None]
         last = np.maximum.accumulate(np.where(fresh, at, 0), axis=0)
@@ -178,7 +177,7 @@ class Trend:
         since = np.where(before > 0, at - before, self.age_s + at)
         step = (value_c - np.take_along_axis(values, before, axis=0)) / np.maximum(since, 1.0) * 60.0
         steps = np.take_along_axis(np.concatenate([self.step_c_per_min[None], step]), last, axis=0)
-        # A gap of many minutes is an outage, no slow probe, and a single longer gap is none either.
+        # A gap of many minutes is an outage, and a single longer gap doesn't make a slow probe either.
         told = np.maximum.accumulate(np.where(fresh & (since <= LONGEST_S), at, 0), axis=0)
         gaps = np.concatenate([self.since_s[None], since])
         earlier = np.concatenate([np.zeros_like(told[:1]), told[:-1]])

@@ -1,4 +1,4 @@
-"""What each zone, and the whole load, is and still needs, in numbers and words."""
+"""Where each zone and the whole load are, and what they still need, in numbers and words."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from logger.plan import Plan
 
 @dataclass(frozen=True)
 class ZoneVerdict:
-    """What a zone is and still needs; None where there is no telling."""
+    """Where a zone is and what it still needs; None where that is unknown."""
 
     zone: str
     level_c: float | None
@@ -28,44 +28,41 @@ class ZoneVerdict:
     peak_s: float | None
     above_s: dict[str, float]  # time above 500, 550 … 800 °C [s]
     above_burnout_s: float  # time above the plan's burn-out
-    soak_s: float  # time at its target or above
+    soak_s: float  # time at or above its target
     reached_target: bool
-    missing: str  # in words
-    faulty: bool  # all of its probes are; then there is no verdict
-    coals: bool  # it holds coals only and need not reach anything
-    # wall or air: the probes its level is taken from; None without one, and for coals
-    basis: str | None = None
-    peak_basis: str | None = None  # the same when its peak was read
-    forecast: Forecast | None = None  # as it is going
+    missing: str  # what it still needs, in words
+    faulty: bool  # none of its probes can be trusted, so there is no verdict
+    coals: bool  # it holds only coals and has no target
+    basis: str | None = None  # the probes its level comes from: wall, air, or None (no level, or coals)
+    peak_basis: str | None = None  # the same, when its peak was read
+    forecast: Forecast | None = None  # at the present rate
     rate_sd_c_per_min: float | None = None  # standard uncertainty of its probes' rate
 
 
 @dataclass(frozen=True)
 class LoadVerdict:
-    """What the judgement says of the whole load."""
+    """What the judgement says about the whole load."""
 
     line: str  # for people, led by the coldest zone
     stage: str
     leading: str | None  # top or bottom
     coldest: str | None
     zones: tuple[ZoneVerdict, ...]  # the coldest first
-    alarms: tuple[Alarm, ...]  # standing, the probable cause first
-    # of the coldest zone that lacks something as it is going; where none does, when the last will be cool
+    alarms: tuple[Alarm, ...]  # the current ones, the probable cause first
+    # the forecast of the coldest zone that still lacks something; if none does, when the last will be cool
     coming: str
-    # what each zone's pots are at by the model; empty where nothing is estimated
-    estimates: dict[str, ZoneEstimate]
-    # by zone, the steady temperature that would have done the same within an hour; a model
-    one_hour: dict[str, OneHour]
+    estimates: dict[str, ZoneEstimate]  # each zone's pots by the model; empty where nothing is estimated
+    one_hour: dict[str, OneHour]  # by zone, the equivalent one-hour temperature; a model
 
 
 def verdicts(plan: Plan, places: Places, book: ZoneBook, ledger: Ledger) -> list[ZoneVerdict]:
-    """Judge all zones: the coldest first; those without a verdict, and coals, last."""
+    """Judge all zones: the coldest first, coals and zones without a verdict last."""
     found = [_verdict(z, plan, places, book, ledger) for z in range(len(places.zones))]
     return sorted(found, key=lambda v: (v.faulty, v.coals, v.level_c or 0.0))
 
 
 def load_line(pots: list[ZoneVerdict], zones: tuple[ZoneVerdict, ...]) -> str:
-    """Sum up the load for people, led by the coldest of its zones of pots."""
+    """Sum up the load for people, led by its coldest zone of pots."""
     blind = [v.zone for v in zones if v.faulty]
     unseen = f" No verdict on {', '.join(blind)}." if blind and pots else ""
     if not pots:
@@ -81,7 +78,7 @@ def load_line(pots: list[ZoneVerdict], zones: tuple[ZoneVerdict, ...]) -> str:
 
 
 def verdict_data(verdict: LoadVerdict) -> dict[str, Any]:
-    """A verdict for programs: `load` and `alarms`."""
+    """A verdict as JSON for programs: `load` and `alarms`."""
     load = {
         "line": verdict.line,
         "stage": verdict.stage,
@@ -134,7 +131,7 @@ def _missing(z: int, plan: Plan, coals: bool, book: ZoneBook, ledger: Ledger) ->
         low = f", below burn-out ({plan.burnout_c:.0f} °C)" if level < plan.burnout_c else ""
         return f"{plan.target_c - level:.0f} °C below its target again{low}; {soak}"
     if level >= plan.target_c:
-        return "at its target, for less than a minute yet"
+        return "at its target, for less than a minute so far"
     short = f"{plan.target_c - max(level, 0.0):.0f} °C below its target"
     if peak < plan.burnout_c and level < plan.burnout_c:
         return f"{short}; not yet above burn-out ({plan.burnout_c:.0f} °C)"

@@ -1,4 +1,4 @@
-"""Where the probes are, and what each zone is at now."""
+"""Where the probes are, and each zone's level now."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ _BOTTOM_WORDS: Final = ("lower", "base", "bottom", "low", "foot")
 class Places:
     """A plan's probes and zones as index arrays; k probes, z zones.
 
-    Per probe: `zone_of`, `is_wall` and `is_air` (k,), `surface` (k,): infrared, which may be blind, and is no
-    fault then. `coals` lists the probes that read coals.
+    Per probe: `zone_of`, `is_wall` and `is_air` (k,), and `surface` (k,): infrared, which may be blind
+    without being at fault. `coals` lists the probes that read coals.
 
-    Per zone: `members`, the probes that may stand for it: those at walls (`walls_of`), infrared among them,
-    and those in the air (`airs_of`); in a zone of coals only, these. `logger.judgement.levels` says which of
-    them do. `slots` is the same as arrays: the zones' first members, second members and so on; whether there
+    Per zone: `members`, the probes its level may come from: those on walls (`walls_of`, infrared included)
+    and in the air (`airs_of`), or the coals' own in a zone of coals; `levels.Basis` chooses among them.
+    `slots` is the same as arrays: the zones' first members, second members and so on, each with whether there
     is one.
 
-    `pots` lists the zones with more than coals in them, `top` and `bottom` the uppermost and lowest of these,
-    empty where nobody said.
+    `pots` lists the zones with more than coals in them; `top` and `bottom` are the highest and lowest of
+    these, empty where unknown.
     """
 
     def __init__(self, plan: Plan) -> None:
@@ -51,7 +51,7 @@ class Places:
             self.airs_of.append([j for j in pots if self.is_air[j]])
             if pots:
                 self.pots.append(z)
-        # The zones' first, second, ... members; zones with fewer have their first again, which doesn't count.
+        # A zone with fewer members repeats its first, which then doesn't count.
         most = max((len(members) for members in self.members), default=0)
         self.slots = [
             (
@@ -83,7 +83,7 @@ class Places:
 
 @dataclass(frozen=True, slots=True)
 class ZoneCourse:
-    """What became of z zones over n seconds; all arrays (n, z), as in `ZoneBook`."""
+    """z zones over n seconds; all arrays (n, z), as in `ZoneBook`."""
 
     level_c: Floats
     rate_c_per_min: Floats
@@ -92,17 +92,17 @@ class ZoneCourse:
 
 @dataclass(frozen=True, slots=True)
 class Walls:
-    """Of the pots' walls, as estimated (n, z); NaN without their thickness or a reliable estimate."""
+    """The pots' walls as estimated (n, z); NaN without their thickness or a reliable estimate."""
 
     wall_c: Floats
-    gradient_c_mm: Floats  # above 0 where the face is hotter than the inside
+    gradient_c_mm: Floats  # positive where the face is hotter than the inside
 
 
 class ZoneBook:
-    """What each of z zones is at now.
+    """The level of each of z zones now.
 
-    `level_c` and `rate_c_per_min` (z,) are the mean of its probes that count, NaN where there is none;
-    `weight` (k,) is 1.0 for these; `basis` (z,) says what the level is taken from (`levels.Basis`).
+    `level_c` and `rate_c_per_min` (z,) are the mean of the probes that count, NaN where there are none;
+    `weight` (k,) is 1.0 for these; `basis` (z,) says what kind they are (`levels.Basis`).
     """
 
     def __init__(self, plan: Plan, places: Places) -> None:
@@ -120,7 +120,7 @@ class ZoneBook:
         weight: Floats,
         basis: Ints,
     ) -> ZoneCourse:
-        """Take n seconds: per probe (n, k), and `basis` (n, z), what each level is taken from.
+        """Take n seconds: per probe (n, k), and `basis` (n, z).
 
         `weight` is 1.0 where the probe is part of its zone's level.
         """
@@ -130,8 +130,8 @@ class ZoneBook:
         return ZoneCourse(level, rate, basis)
 
     def means(self, values: Floats, weight: Floats) -> Floats:
-        """Mean of the probes of each zone that count (n, k), as (n, z); NaN where there is none."""
-        # What doesn't count may hold NaN, and NaN times nothing is NaN.
+        """Mean by zone (n, z) of the probes (n, k) that count; NaN where there are none."""
+        # A probe that doesn't count may hold NaN, and NaN times zero is NaN.
         safe = np.where(weight > 0.0, values, 0.0)
         total = np.zeros((len(values), len(self._places.zones)))
         count = np.zeros_like(total)

@@ -176,8 +176,8 @@ def test_a_gust_that_passes_within_the_wait_is_none() -> None:
     ("plan", "words"),
     [
         (stack(top=("wall", "upper"), low=("wall", "lower")), "no probe is in the coals"),
-        (stack(top=("wall", "upper")), "there is no other zone to compare with"),
-        (stack(bed=("coals", "under"), top=("wall", "upper")), "there is no other zone to compare with"),
+        (stack(top=("wall", "upper")), "there is no other zone to compare it with"),
+        (stack(bed=("coals", "under"), top=("wall", "upper")), "there is no other zone to compare it with"),
         (stack(bed=("coals", "under"), top=("air", "upper"), low=("air", "lower")), "upper (air). "),
     ],
     ids=["no coals", "one probe", "one zone", "air only"],

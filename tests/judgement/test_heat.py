@@ -80,7 +80,7 @@ def test_programs_and_people_are_told_that_it_is_a_model() -> None:
     told = table(result)
     assert f"{zone['one_hour_c']:.0f}" in told
     assert "1 h model" in told
-    assert "no measurement" in told
+    assert "not a measurement" in told
 
 
 def test_without_readings_there_is_none() -> None:

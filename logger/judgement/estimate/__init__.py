@@ -1,4 +1,4 @@
-"""What the pots are at: each zone's wall temperature with a band, from probes, bounded physics and spots."""
+"""The pots' own temperature: each zone's wall with a band, from probes, bounded physics and gun readings."""
 
 from logger.judgement.estimate.pots import Pots
 from logger.judgement.estimate.shown import estimate_data, estimate_table

@@ -1,8 +1,8 @@
-"""What a wall is at that no probe touches: by the air beside it, by other zones' walls, by embers against it.
+"""A wall that no probe touches, estimated from the air beside it, other zones' walls and embers against it.
 
-A zone's air and the walls of its neighbours are two witnesses of which one may be wrong: a bead in a draught
-reads hundreds of degrees below pots in embers, and a flame or a fire that hasn't come so far yet belongs to
-one zone alone. The mean goes by how sure each is, and what they differ by is doubt.
+A zone's air and its neighbours' walls are two witnesses, and either may be wrong: a bead in a draught reads
+hundreds of degrees below pots in embers, and a flame, or a fire that hasn't spread yet, may belong to one
+zone alone. They are weighted by how sure each is, and their difference counts as doubt.
 """
 
 from __future__ import annotations
@@ -18,31 +18,31 @@ from logger.judgement.trend import Bools
 from logger.reading import Floats
 
 STEP_S: Final = 5
-"""How often the estimate goes on: a wall moves little in between. [s]"""
+"""How often the estimate is updated: a wall moves little in between. [s]"""
 LEARNT_S: Final = (300.0, 600.0)
-"""How quickly it is learnt what walls are above their air, and how slowly that is forgotten. [s]"""
+"""How quickly the walls' lead over their air is learnt, and how slowly it is forgotten. [s]"""
 UNLIKE_S: Final = 600.0
-"""How long a zone's air must say otherwise than the walls of its neighbours before it is doubted. [s]"""
+"""How long a zone's air must disagree with its neighbours' walls before it is doubted. [s]"""
 LIFTS_S: Final = (30.0, 150.0, 900.0)
-"""How quickly an estimate by air is lifted towards its neighbours and falls back, and how long it keeps what
-its own wall said that is heard no more. [s]"""
+"""How quickly an estimate by air is lifted towards its neighbours, how quickly it falls back, and how long it
+keeps what a lost wall probe last said. [s]"""
 LIT_C: Final = 300.0
-"""Embers lie against pots once the air there has been so hot (common practice, no source). [°C]"""
+"""Embers are against the pots once the air there has been this hot (common practice, no source). [°C]"""
 EMBERS_S: Final = (60.0, 3600.0)
-"""Without a probe in the coals: how quickly embers come to glow as hot as the air, and how long they do so
+"""Without a probe in the coals: how quickly embers come to glow as hot as the air, and how long they last
 (common practice, no source). [s]"""
 _KEPT: Final = ("body_c", "least_c", "lift_c", "kept_share", "above_c", "unlike_c", "peak_c", "lain_c")
 
 
 class ByAir:
-    """Carries on what z walls would be at by their air, whether a probe touches them or not.
+    """Tracks where z walls would be by their air alone, whether a probe touches them or not.
 
-    All (z,), in °C: `body_c`, what its air alone would have made of the wall, NaN before any was heard;
-    `least_c`, the coldest that it can be then, warming as slowly and cooling as quickly as any wall may;
-    `lift_c`, how far above `body_c` the estimate is; `kept_share`, 1 while the zone's own wall is heard, and
-    fading after; `above_c`, how far other zones' walls are above what their
-    air alone says; `unlike_c`, how far the neighbours' walls have been from what the air says here; `peak_c`,
-    the hottest that its air was, fading; `lain_c`, what the wall would be at if embers lay against it.
+    All (z,), in °C unless said otherwise: `body_c`, the wall by its air alone, NaN before any air reading;
+    `least_c`, the coldest it could be, warming as slowly and cooling as quickly as any wall may; `lift_c`,
+    how far the estimate is above `body_c`; `kept_share`, 1 while the zone's own wall probe is heard, fading
+    after; `above_c`, how far other zones' walls are above what their air alone says; `unlike_c`, how far the
+    neighbours' walls have been from what the air says here; `peak_c`, its hottest air, fading; `lain_c`, the
+    wall if embers lay against it.
     """
 
     def __init__(self, model: Model, likeness: Floats) -> None:
@@ -59,17 +59,17 @@ class ByAir:
         self._likeness = likeness
 
     def snapshot(self) -> dict[str, Any]:
-        """Everything needed to go on."""
+        """Everything needed to resume."""
         return {name: getattr(self, name) for name in _KEPT}
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Go on from a snapshot."""
+        """Resume from a snapshot."""
         self.__dict__.update({name: state[name] for name in _KEPT})
 
     def warm(self, begun: Floats, source: Floats) -> Floats:
-        """Let what heats the bodies act on them for `STEP_S`, and give how fast they warm [°C/s]; all (z,).
+        """Heat the bodies by `source` for `STEP_S`; return how fast they warm [°C/s]; all (z,).
 
-        A body that was none before begins at `begun`; where `source` is NaN, not known, the warming is 0.
+        A body that is still NaN begins at `begun`; where `source` is NaN (unknown) the warming is 0.
         """
         body = np.where(np.isnan(self.body_c), begun, self.body_c)
         pace = self._pace(body, source)
@@ -81,15 +81,15 @@ class ByAir:
         return pace
 
     def _pace(self, body: Floats, source: Floats, share: Floats | float = 1.0) -> Floats:
-        """How fast bodies follow what heats them [°C/s], 0 where it isn't known."""
+        """How fast bodies follow what heats them [°C/s]; 0 where that is unknown."""
         pace = np.nan_to_num((source - body) * self._model.speed_per_s(body, source) * share)
         held: Floats = np.clip(pace, -FASTEST_C_S, FASTEST_C_S)
         return held
 
     def lift(self, wall: Floats, source: Floats) -> Floats:
-        """Learn from walls that have a probe how far the others are above what their air alone says.
+        """Learn from walls with a probe how far the others are above what their air alone says.
 
-        Walls (z,), and what heats them, are NaN without a probe. Gives the variance of `body_c` + `lift_c`.
+        `wall` and `source` (z,) are NaN without a probe. Returns the variance of `body_c` + `lift_c`.
         """
         model, there = self._model, ~np.isnan(wall)
         others = mean_around(self._likeness, wall)
@@ -109,7 +109,7 @@ class ByAir:
         alone = count == 0
         goal = np.where(alone, lift, lift + share * unlike)
         over_s = np.where(np.abs(goal) > np.abs(self.lift_c), *LIFTS_S[:2])
-        # What its own wall said last is worth more than the neighbours for a while.
+        # For a while the zone's own last wall reading is worth more than its neighbours.
         self.kept_share = np.where(there, 1.0, self.kept_share * (1.0 - STEP_S / LIFTS_S[2]))
         kept = np.where(alone, 1.0, self.kept_share)
         gain = STEP_S * ((1.0 - kept) / over_s + kept / LIFTS_S[2])
@@ -119,7 +119,7 @@ class ByAir:
         return found
 
     def lie_in_embers(self, wall: Floats, air: Floats, coals_c: float, by_wall: Bools) -> None:
-        """Carry on what each wall with no probe on it would be at if embers lay against it."""
+        """Update where each wall without a probe would be if embers lay against it."""
         gap = np.nan_to_num(air - self.peak_c)
         begun = np.where(np.isnan(self.peak_c), air, self.peak_c)
         self.peak_c = begun + gap * STEP_S / np.where(gap > 0.0, *EMBERS_S)

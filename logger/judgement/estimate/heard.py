@@ -1,4 +1,4 @@
-"""What the probes of each zone say of its walls and of the air beside them."""
+"""What the probes of each zone say about its walls and the air beside them."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from logger.reading import Floats
 
 COLDEST_C: Final = -40.0
 HOTTEST_C: Final = 1300.0
-"""No pot at a wood fire in the open is beyond these (common practice, no source). [°C]"""
+"""No pot at a wood fire in the open is outside these (common practice, no source). [°C]"""
 FASTEST_C_S: Final = 6.0
 """Nor does its wall move faster: the glow of 800 °C, 75 kW/m² on one face of 7 mm of clay (Stefan and
 Boltzmann's law). [°C/s]"""
@@ -22,7 +22,7 @@ Boltzmann's law). [°C/s]"""
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """What the probes of z zones say over n seconds; arrays (n, z), NaN where none says anything."""
+    """What the probes of z zones say over n seconds; arrays (n, z), NaN where none reads."""
 
     wall_c: Floats
     rate_c_s: Floats
@@ -33,9 +33,9 @@ class Heard:
 
 
 class Ears:
-    """Puts the probes of each zone together.
+    """Combines the probes of each zone.
 
-    `touching` (z,): zones with a probe that touches a wall, and so feels the air beside it.
+    `touching` (z,): zones with a probe touching a wall, which also feels the air beside it.
     """
 
     def __init__(self, plan: Plan, zones: tuple[str, ...], model: Model) -> None:
@@ -50,7 +50,7 @@ class Ears:
         self._coals = [j for j, p in enumerate(plan.probes) if p.reads == "coals"]
 
     def heard(self, course: Course, trusted: Floats, here: slice) -> Heard:
-        """Give what they say in seconds `here`; `trusted` (n, k) is 1.0 where a probe is to be believed."""
+        """What they say in the seconds `here`; `trusted` (n, k) is 1.0 where a probe can be believed."""
         model = self._model
         level, rate = course.level_c[here], course.rate_c_per_min[here] / 60.0
         good = (trusted[here] > 0.0) & course.valid[here] & (level > COLDEST_C) & (level < HOTTEST_C)
@@ -70,7 +70,7 @@ class Ears:
 
 
 def _mean(values: Floats, good: Bools) -> Floats:
-    """Mean over columns of those that are good; NaN where none is."""
+    """Mean over the good columns of each row; NaN where none is good."""
     count = good.sum(axis=1)
     total = np.where(good, values, 0.0).sum(axis=1)
     mean: Floats = np.where(count > 0, total / np.maximum(count, 1), np.nan)

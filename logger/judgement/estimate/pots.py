@@ -1,9 +1,9 @@
-"""Each zone's wall temperature second by second: by its walls' probes, or else carried by its air.
+"""Each zone's wall temperature second by second: from its wall probes, or else from its air.
 
-An estimate, never a measurement. What it stands on is the best that can be believed: the zone's probes on
-walls; its probes in the air, whose heat a wall takes up at a pace with physical bounds; its neighbours; or
-nothing. Whether it is *consistent* is tested against readings that it hasn't used yet, and its band widens
-while it isn't. A band of 90 % is 1.645 standard uncertainties on either side (JCGM 100:2008, GUM, table G.1).
+An estimate, never a measurement. It rests on the best that can be believed: the zone's probes on walls; its
+probes in the air, whose heat a wall takes up at a physically bounded pace; its neighbours; or nothing.
+Whether it is *consistent* is tested against readings it hasn't used yet, and its band widens while it isn't.
+The 90 % band is 1.645 standard uncertainties on either side (JCGM 100:2008, GUM, table G.1).
 """
 
 from __future__ import annotations
@@ -34,39 +34,39 @@ from logger.reading import Floats
 
 BAND: Final = COVERAGE[0.90]
 ROW_S: Final = 10
-"""How often a row is given out to be kept. [s]"""
+"""How often a row is returned for storing. [s]"""
 SPOT_WAIT_S: Final = 5.0
-"""A spot reading counts this long after it was taken: by then all readings of its time are here, so that a
-rehearsal takes it at the very same moment. [s]"""
+"""A gun reading takes effect this long after it was taken: by then all readings of its time are here, so a
+rehearsal takes it at exactly the same moment. [s]"""
 SPOT_S: Final = 900.0
-"""A spot reading counts as what an estimate stands on for this long. [s]"""
+"""How long a gun reading counts as the basis of an estimate. [s]"""
 CANT_TELL_C: Final = 150.0
-"""Nothing is told of a zone whose estimate may well be farther off than this, embers apart. [°C]"""
+"""No estimate is given for a zone where it may well be farther off than this, embers apart. [°C]"""
 LAGS_S: Final = (80.0, 60.0)
 """How far a probe on a wall, and one in the air, may be behind while it moves fast: lags of up to a minute
 (common practice, no source), the smoothing's, and what a rise gains in the meantime. [s]"""
 TOO_COLD_C: Final = 100.0
-"""A probe that is colder than any wall can be beside that air by more than this touches none. [°C]"""
+"""A probe more than this below the coldest that a wall beside that air can be touches no wall. [°C]"""
 TEST_S: Final = 30
-"""What the walls' probes say is foretold so far ahead, and compared with what came. [s]"""
+"""How far ahead the wall probes' readings are predicted, to be compared with what came. [s]"""
 MEMORY_S: Final = 300.0
 PROVED_S: Final = 300.0
 """How long it must have been tested before it counts as consistent. [s]"""
 MISFIT: Final = 2.5
-"""Mean square of what is off, in standard deviations, above which it is not consistent."""
+"""Mean square error, in standard deviations, above which it is not consistent."""
 _FORGETS_S: Final = 150.0
 _GROWS_S: Final = 10.0
-"""Doubt comes more quickly than it goes: at ignition air and wall part within half a minute. [s]"""
+"""Doubt grows faster than it fades: at ignition air and wall part within half a minute. [s]"""
 
 
 class Pots:
-    """Estimates what the pots are at, beside a judgement that gives it what the probes say.
+    """Estimates the pots' temperature from what the judgement's probes say.
 
-    All (z,): `wall_c` and its variance `var_c2`, by probes alone: mean through the wall, NaN before anything
-    was known; `behind_c`, what stands behind the wall; `trail_c`, how much farther towards it the mean may
-    lie, above 0 where it is colder; `rate_c_s`; `behind_by_c`, how far what is heard may lag; `misfit`, mean
-    square of what the last tests were off, in standard deviations; `proved_s`, how long there have been
-    tests. Without a model it is that for the plan's wall.
+    All (z,): `wall_c` and its variance `var_c2`, by probes alone, the mean through the wall, NaN before
+    anything was known; `behind_c`, what is behind the wall; `trail_c`, how much farther towards that the mean
+    may be, positive where it is colder; `rate_c_s`; `behind_by_c`, how far the readings may lag; `misfit`,
+    the mean square error of the last tests in standard deviations; `proved_s`, how long there have been
+    tests. The default model is the one for the plan's wall.
     """
 
     def __init__(self, plan: Plan, model: Model | None = None) -> None:
@@ -96,30 +96,29 @@ class Pots:
         self._air = ByAir(self.model, self._likeness)
 
     def spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> bool:
-        """Take a spot reading; it counts once the seconds up to `SPOT_WAIT_S` after it have come.
+        """Take a gun reading as shown; it takes effect after `SPOT_WAIT_S`.
 
-        The reading is as the gun showed it. False for a place that is no zone of the estimate, or a number
-        that no pot in a fire shows.
+        False for a place that is no zone of the estimate, or a number that no pot in a fire shows.
         """
         surface_c, _ = surface_of_spot(reading_c, set_emissivity)
         if zone not in self.zones or not COLDEST_C < surface_c < HOTTEST_C:
             return False
-        # After a restart the journal tells again what the snapshot knows already.
+        # After a restart the journal repeats what the snapshot already has.
         known = [(s.t_s, s.zone) for s in self._spots] + [(t, name) for t, name, *_ in self._awaited]
         if (t_s, zone) not in known:
             self._awaited = sorted([*self._awaited, (t_s, zone, reading_c, set_emissivity)])
         return True
 
     def retract(self, t_s: float, zone: str) -> None:
-        """Take back the spot reading of `t_s`, as if it had never been."""
+        """Take back the gun reading of `t_s`, as if it had never been made."""
         self._awaited = [s for s in self._awaited if s[:2] != (t_s, zone)]
         self._spots = [s for s in self._spots if (s.t_s, s.zone) != (t_s, zone)]
 
     def run(self, begin_s: int, course: Course, trusted: Floats) -> tuple[list[EstimateRow], Walls]:
-        """Take n seconds from `begin_s` on. However they are cut, the same comes of them.
+        """Take n seconds from `begin_s`; however they are split, the result is the same.
 
-        `trusted` (n, k) is 1.0 where a probe is to be believed. Gives rows to keep, every `ROW_S`, and the
-        walls where the plan tells how thick they are.
+        `trusted` (n, k) is 1.0 where a probe can be believed. Returns a row to store every `ROW_S`, and the
+        walls if the plan gives their thickness.
         """
         n, shape = len(trusted), (len(trusted), len(self._plan.zones))
         first = (-begin_s - 1) % STEP_S
@@ -141,7 +140,7 @@ class Pots:
         return rows, Walls(wall, gradient)
 
     def _walls(self) -> tuple[Floats, Floats]:
-        """Walls and their gradients in the order of the plan's zones, where they can be relied on."""
+        """Walls and their gradients in the order of the plan's zones, NaN where not reliable."""
         wall, gradient = np.full((2, len(self._plan.zones)), np.nan)
         for name, zone in self.state().items():
             if zone.consistent and name in self._plan.zones:
@@ -151,7 +150,7 @@ class Pots:
         return wall, gradient
 
     def state(self) -> dict[str, ZoneEstimate]:
-        """Give the estimate by zone, of those of which enough is known (`CANT_TELL_C`)."""
+        """The estimate by zone, where enough is known (`CANT_TELL_C`)."""
         told = {}
         for z, zone in enumerate(self.zones):
             if not np.isfinite(self.wall_c[z]):
@@ -162,7 +161,7 @@ class Pots:
         return told
 
     def snapshot(self) -> dict[str, Any]:
-        """Everything needed to go on: plain attributes, for `restore`."""
+        """Everything needed to resume: plain attributes, for `restore`."""
         kept = {name: value for name, value in self.__dict__.items() if name in _KEPT}
         return {
             **kept,
@@ -173,16 +172,16 @@ class Pots:
         }
 
     def restore(self, state: dict[str, Any]) -> None:
-        """Go on from a snapshot of the same plan; ValueError: it belongs to other zones."""
+        """Resume from a snapshot of the same plan; ValueError if it belongs to other zones."""
         if list(state["zones"]) != list(self.zones):
-            raise ValueError("a snapshot of other zones; start afresh")
+            raise ValueError("the snapshot is of other zones; start afresh")
         self.__dict__.update({name: state[name] for name in _KEPT})
         self._air.restore(state["air"])
         self._awaited = [(t, zone, c, e) for t, zone, c, e in state["awaited"]]
         self._spots = [Spot(**spot) for spot in state["spots"]]
 
     def _step(self, heard: Heard, i: int) -> None:
-        """Go on by `STEP_S`."""
+        """Advance by `STEP_S`."""
         model, air, before = self.model, heard.air_c[i], self.wall_c
         wall = heard.wall_c[i]
         impossible = ~np.isnan(air) & (wall < self._air.least_c - TOO_COLD_C)
@@ -199,7 +198,7 @@ class Pots:
         begun = np.where(np.isnan(before), np.where(on_wall, wall, np.where(in_air, source, others)), before)
         warming = self._air.warm(begun, source)
         goal_c2 = self._air.lift(np.where(on_wall, wall, np.nan), source)
-        # Where nothing of its own is heard a zone drifts to its neighbours, more slowly than heat would flow.
+        # A zone without readings of its own drifts to its neighbours, more slowly than heat would flow.
         drift = np.nan_to_num(np.clip(others - begun, -200.0, 200.0) / MEMORY_S)
         pace = np.where(own, warming, drift)
         now = np.where(in_air, self._air.body_c + self._air.lift_c, begun + STEP_S * pace)
@@ -213,15 +212,15 @@ class Pots:
         self.behind_by_c = np.where(on_wall, LAGS_S[0] * np.abs(self.rate_c_s), LAGS_S[1] * rising)
         self._air.lie_in_embers(self.wall_c, air, coals, on_wall)
         self._doubt(goal_c2, heard.apart_c[i], gap)
-        # Foretold by the heat of the air where that is known, else along the line it was on. Air that is
-        # colder than the wall need not cool it: embers may hold it where it is.
+        # Predicted from the air's heat where that is known, else along the line it was on. Air colder than
+        # the wall need not cool it: embers may hold it where it is.
         heated = np.fmax((source - begun) * model.speed_per_s(begun, source), warming)
         self.foretold_c = self.foretold_c + STEP_S * np.where(in_air, heated, self.line_c_s)
         if self.second % TEST_S == 0:
             self._test(heard.apart_c[i])
 
     def _towards_behind(self, face: Floats) -> Floats:
-        """Where the mean lies between what a wall's probe says and what stands behind the wall."""
+        """The mean, between what a wall's probe says and what is behind the wall."""
         model, told = self.model, np.where(np.isnan(face), self.wall_c, face)
         behind = np.where(np.isnan(self.behind_c), told, self.behind_c)
         self.behind_c = behind + STEP_S / model.behind_s * (told - behind)
@@ -231,7 +230,7 @@ class Pots:
         return mean
 
     def _doubt(self, goal_c2: Floats, apart_c: Floats, gap_c: Floats) -> None:
-        """Carry the variance on."""
+        """Update the variance."""
         model, rise = self.model, np.fmax(self.wall_c - AMBIENT_C, 0.0)
         apart = np.where(np.isnan(apart_c), 0.0, apart_c)
         by_wall = (
@@ -247,13 +246,13 @@ class Pots:
         goal = np.where(np.isnan(goal), self.var_c2, goal)
         over_s = np.where(goal > self.var_c2, np.where(self.by_probe, _GROWS_S, MEMORY_S), _FORGETS_S)
         grown = self.var_c2 + STEP_S / over_s * (goal - self.var_c2)
-        # Of a wall that was never heard it isn't known what it was at when its air was first.
+        # Where a wall was never probed, its temperature when its air was first read is unknown.
         first = np.where(self.by_probe & np.isnan(self.var_c2), (0.6 * rise) ** 2, np.nan)
         grown = np.where(np.isnan(grown), np.fmax(first, goal), grown)
         self.var_c2 = np.where(self.by_wall, by_wall, grown)
 
     def _test(self, apart_c: Floats) -> None:
-        """Compare what the walls' probes say with what was foretold of them half a minute ago."""
+        """Compare the wall probes' readings with what was predicted half a minute ago."""
         usual = 6.0 + 0.01 * np.abs(self.wall_c) + 15.0 * np.abs(self.rate_c_s)
         off = np.fmax(np.abs(self.wall_c - self.foretold_c) / usual, apart_c / (2.0 * usual))
         tested = self.by_wall & np.isfinite(off)
@@ -279,13 +278,13 @@ class Pots:
         wall += self.model.lain_share * self._above(z)
         expected = wall + float(steady_lag_c(60.0 * moved, self.model.wall)) / 2
         self._spots = [s for s in self._spots if self.second - s.t_s <= COUNTS_S]
-        # The wall has moved on since, if the spot was told late.
+        # If the reading was entered late, the wall has moved since.
         late_s = max(self.second - SPOT_WAIT_S - t_s, 0.0)
         u_c = float(np.hypot(u_c, 0.5 * moved * late_s))
         self._spots.append(Spot(t_s, zone, surface_c + moved * late_s, u_c, expected, u_wall))
 
     def _above(self, z: int) -> float:
-        """How far above what its air says a wall would be in embers. [°C]."""
+        """How far a wall in embers would be above what its air says [°C]."""
         return max(float(np.nan_to_num(self._air.lain_c[z] - self.wall_c[z])), 0.0)
 
     def _variance(self, z: int) -> float:
@@ -312,7 +311,7 @@ class Pots:
             basis = "nothing"
         low, high = wall - BAND * u_c - max(trail_c, 0.0), wall + BAND * u_c - min(trail_c, 0.0)
         if self.by_probe[z] and not self.by_wall.any() and not spots:
-            # No wall is heard that would tell how fast walls warm at this fire.
+            # No wall probe shows how fast walls warm at this fire.
             low = min(low, float(self._air.least_c[z] + self._air.lift_c[z]) - BAND * self.model.air_u_c)
         tested = self.by_wall[z] and self.proved_s[z] >= PROVED_S and self.misfit[z] < MISFIT
         return ZoneEstimate(

@@ -1,4 +1,4 @@
-"""The estimate for programs: a zone's state, and a whole firing's as a table."""
+"""The estimate as JSON: one zone's state, and a whole firing as a table."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from logger.plan import Plan
 
 
 def estimate_data(zone: ZoneEstimate) -> dict[str, Any]:
-    """A zone's estimate for programs; `kind` says that it is no measurement."""
+    """A zone's estimate as JSON; `kind` says that it is not a measurement."""
     return {
         "kind": "estimated",
         "estimate_c": round(zone.wall_c, 1),
@@ -28,7 +28,7 @@ def estimate_data(zone: ZoneEstimate) -> dict[str, Any]:
 def estimate_table(plan: Plan, rows: Sequence[EstimateRow], duration_s: float) -> dict[str, Any]:
     """A firing's estimate on an even grid: `time_s` 0, 10, 20 …, and by zone `c`, `low_c` and `high_c`.
 
-    Mean temperature of the pots' walls and its 90 % band, null where there is none.
+    These are the mean temperature of the pots' walls and its 90 % band, null where there is none.
     """
     zones = tuple(dict.fromkeys([*plan.zones, *plan.clay.zones]))
     n = int(duration_s // ROW_S) + 1

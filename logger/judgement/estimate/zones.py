@@ -1,4 +1,4 @@
-"""Which zones hold pots, how like they are to each other, and what is said of each."""
+"""Which zones hold pots, how alike they are, and what the estimate says about each."""
 
 from __future__ import annotations
 
@@ -12,26 +12,26 @@ from logger.plan import Plan
 from logger.reading import Floats
 
 LIKE_CM: Final = 25.0
-"""Zones this far apart in height are like each other by 1/e (common practice, no source). [cm]"""
+"""Zones this far apart in height are alike by 1/e (common practice, no source). [cm]"""
 
 Basis = Literal["probe", "spot", "neighbours", "nothing"]
 
 
 @dataclass(frozen=True, slots=True)
 class ZoneEstimate:
-    """What a zone's pots are at. Estimated, not measured."""
+    """The temperature of a zone's pots. Estimated, not measured."""
 
     wall_c: float  # mean through the wall …
     lo_c: float  # … and the band that should hold it nine times in ten
     hi_c: float
     surface_c: float  # outer face
-    inside_lag_c: float  # outer face less inner face
+    inside_lag_c: float  # outer face minus inner face
     steepest_c_mm: float  # steepest gradient in the wall
-    # the best that it stands on now: a probe of its own that can be believed; a spot reading of the last 15
-    # min; other zones; or only what was known before
+    # the best it rests on now: a trusted probe of its own; a gun reading of the last 15 min; other zones; or
+    # only what was known before
     basis: Basis
-    # it stands on a probe on a wall whose readings have come for 5 min as they were foretold, or on a spot of
-    # the last 15 min that fell where it was expected; and the last spot did, if there was one
+    # it rests on a wall probe whose readings have come as predicted for 5 min, or on a gun reading of the
+    # last 15 min that fell where expected; and the last gun reading, if any, fell where expected
     consistent: bool
 
 
@@ -44,16 +44,16 @@ class EstimateRow:
 
 
 def zones_of_pots(plan: Plan) -> tuple[str, ...]:
-    """Zones that can be estimated: one that only coals probes belong to holds no pots.
+    """Zones that can be estimated: all but those with only coals probes, which hold no pots.
 
-    Those without a probe, of which spots are taken, come last.
+    Zones without a probe, known only by gun readings, come last.
     """
     looking = [p.zone for p in plan.probes if p.reads != "coals"]
     return tuple(dict.fromkeys([*looking, *plan.clay.zones]))
 
 
 def likeness(plan: Plan, zones: Sequence[str]) -> Floats:
-    """How much each zone counts for each other (z, z): 1 for zones at one height, 0 for itself."""
+    """How much each zone counts for each other (z, z): 1 for zones at the same height, 0 for itself."""
     heights = [
         [p.height_cm for p in plan.probes if p.zone == zone and p.height_cm is not None] for zone in zones
     ]
@@ -65,9 +65,9 @@ def likeness(plan: Plan, zones: Sequence[str]) -> Floats:
 
 
 def mean_around(weights: Floats, of_c: Floats) -> Floats:
-    """Mean over the other zones of which something is known, the more alike the more; NaN where nothing is.
+    """Mean over the other known zones, weighted by likeness; NaN where none is known.
 
-    `weights` (z, z) from `likeness`; `of_c` (z,), NaN where nothing is known.
+    `weights` (z, z) from `likeness`; `of_c` (z,), NaN where unknown.
     """
     there = ~np.isnan(of_c)
     weight = weights * there

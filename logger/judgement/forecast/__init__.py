@@ -1,4 +1,4 @@
-"""What comes of each zone as it is going: burn-out, target, and when it will have cooled."""
+"""Where each zone is heading at the present rate: burn-out, target, and when it will have cooled."""
 
 from logger.judgement.forecast.arrivals import PAST_ROWS, Arrival, Forecast, forecast
 

@@ -1,9 +1,9 @@
-"""When each zone will be where it should be as it is going, how likely that is, and what its level may do.
+"""When each zone gets where it should be at the present rate, how likely that is, and where its level may go.
 
-A straight line through the last minutes says too much: a fire's own pace changes, and most that climb come.
-So the line is one sign among others, and what they were worth was counted on families of fires
-(`calibration`). Where the chance is near a half nobody can tell, and nothing is told; nor after the climb
-where the line says otherwise: the next armload, or none, decides then.
+A straight line through the last minutes promises too much: a fire's own pace changes, and most zones that
+climb get there. So the line is one sign among several, weighted by how they did on families of fires
+(`calibration`). Where the chance is near a half nobody can tell, and no forecast is given; nor after the
+climb where the line disagrees, since whether another armload comes decides then.
 """
 
 from __future__ import annotations
@@ -30,19 +30,19 @@ from logger.reading import Floats
 from logger.words.said import Degrees, Unit, in_unit, said
 
 DRAWN_S: Final = (0, 60, 120, 180, 300, 420, 600, 840, 1200)
-"""How far ahead the band is given for drawing. [s]"""
+"""How far ahead the band is drawn. [s]"""
 HOUR_S: Final = 3600.0
 SURE: Final = 0.9
-"""A chance that needs no 'probably'."""
+"""A chance that needs no "probably"."""
 OPEN: Final = (0.3, 0.7)
 """Between these chances nobody can tell."""
 LEAST: Final = 0.1
-"""No chance is told below this: where armloads came while a zone fell, more of those came (`README.md`)."""
+"""No lower chance is given: where armloads came while a zone fell, more of them got there (`README.md`)."""
 PAST_ROWS: Final = 109
-"""So many levels, `SLOW_EVERY_S` apart, are looked at: nine minutes."""
+"""How many levels, `SLOW_EVERY_S` apart, are used: nine minutes."""
 COLDEST_C: Final = -40.0
 HOTTEST_C: Final = 1300.0
-"""No zone of a wood fire in the open is beyond these (common practice, no source). [°C]"""
+"""No zone of a wood fire in the open is outside these (common practice, no source). [°C]"""
 
 _MINUTE_ROWS: Final = 60 // SLOW_EVERY_S
 _HELD_ROWS: Final = 2
@@ -51,11 +51,11 @@ _MIXED_ROWS: Final = 4
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """When a zone comes to a temperature; times from `Forecast.at_s` on."""
+    """When a zone gets to a temperature; times count from `Forecast.at_s`."""
 
     temperature_c: float
     chance: float  # that it gets there within the hour, 0 to 1; 1 for cooling
-    # if it gets there: one time in ten before this, half the times before `middle_s`, nine times in ten
+    # if it gets there: one time in ten before `early_s`, half the time before `middle_s`, nine times in ten
     # before `late_s`; None where it hardly ever does
     early_s: float | None
     middle_s: float | None
@@ -64,25 +64,25 @@ class Arrival:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """What comes of a zone as it is going."""
+    """Where a zone is heading at the present rate."""
 
-    at_s: float  # made then, since the firing's first reading
+    at_s: float  # when it was made, since the firing's first reading
     words: str  # for people
-    # None where the zone has been there already, or where nobody can tell: then the words say so
+    # None where the zone has already been there, or where nobody can tell, as the words then say
     burnout: Arrival | None
     target: Arrival | None
     cool: Arrival | None  # None unless the zone is cooling
-    ahead_s: tuple[float, ...]  # for drawing: times from `at_s` on
-    low_c: tuple[float, ...]  # with `high_c` the band that should hold the level eight times in ten
+    ahead_s: tuple[float, ...]  # for drawing: times since `at_s`
+    low_c: tuple[float, ...]  # with `high_c`, the band that should hold the level eight times in ten
     middle_c: tuple[float, ...]
     high_c: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """How fast a level has moved: slope [°C/min] of the last so many minutes.
+    """How fast a level has moved: slope [°C/min] of the last one, two and five minutes.
 
-    A shorter one stands in where the past is too short.
+    A shorter one is used where the past is too short.
     """
 
     level_c: float  # now
@@ -92,14 +92,14 @@ class Rates:
 
     @property
     def steady_c_per_min(self) -> float:
-        """The rate that a straight line goes on with."""
+        """The slope of the straight-line forecast."""
         return 0.5 * (self.two + self.five)
 
 
 def rates(past_c: Floats) -> Rates | None:
-    """How fast a zone's level has moved lately, None in the first minute.
+    """How fast a zone's level has moved lately; None in the first minute.
 
-    `past_c` (n,): every `SLOW_EVERY_S`, the newest last; NaN where nothing was known.
+    `past_c` (n,): levels every `SLOW_EVERY_S`, the newest last; NaN where unknown.
     """
     past = past_c[-PAST_ROWS:]
     if not len(past) or not np.isfinite(past[-1]) or np.isfinite(past).sum() < LEAST_ROWS:
@@ -115,9 +115,9 @@ def rates(past_c: Floats) -> Rates | None:
 
 
 def signs(now: Rates, goal_c: float, peak_c: float, stage: str) -> Floats:
-    """What a chance is told from (10,), scaled so that each is about one in size.
+    """The signs that a chance is computed from (10,), each scaled to about one.
 
-    `peak_c` is the highest that the zone has been at.
+    `peak_c` is the highest level the zone has had.
     """
     to_go = max(goal_c - now.level_c, 5.0)
     return np.array(
@@ -137,19 +137,19 @@ def signs(now: Rates, goal_c: float, peak_c: float, stage: str) -> Floats:
 
 
 def comes_by_line(now: Rates, goal_c: float) -> bool:
-    """Whether a straight line through two minutes is there within the hour."""
+    """Whether a straight line through two minutes gets there within the hour."""
     return now.two > 0.0 and (goal_c - now.level_c) / now.two * 60.0 <= HOUR_S
 
 
 def chance_told(chance: float, by_line: bool, stage: str) -> float:
-    """The chance to be told: a half where nobody can tell, since after the climb the line says otherwise."""
+    """The chance to give: a half where nobody can tell, because the line disagrees after the climb."""
     if stage in (PEAK, BURN_DOWN, COOLING) and (chance > 0.5) != by_line:
         return 0.5
     return max(chance, LEAST)
 
 
 def arrival(now: Rates, goal_c: float, peak_c: float, stage: str) -> Arrival:
-    """When a zone comes to a temperature above it, as it is going."""
+    """When a zone gets to a higher temperature at the present rate."""
     score = float(CHANCE @ signs(now, goal_c, peak_c, stage))
     by_signs = round(1.0 / (1.0 + math.exp(-score)), 3)
     chance = chance_told(by_signs, comes_by_line(now, goal_c), stage)
@@ -160,7 +160,7 @@ def arrival(now: Rates, goal_c: float, peak_c: float, stage: str) -> Arrival:
 
 
 def band(now: Rates) -> Floats:
-    """What the level may do: low, middle and high [°C], shape (3, len(DRAWN_S))."""
+    """Where the level may go: low, middle and high [°C], shape (3, len(DRAWN_S))."""
     ahead_min = np.array(DRAWN_S[1:]) / 60.0
     two, five = (min(max(rate, -60.0), 120.0) for rate in (now.two, now.five))
     change = CHANGE @ np.array([two, five, now.level_c - 450.0, 1.0])
@@ -181,9 +181,9 @@ def forecast(
     target_c: float | None,
     cool_c: float | None,
 ) -> Forecast | None:
-    """Say what comes of a zone, None in the first minute and where the level is none of a wood fire.
+    """Forecast a zone; None in the first minute and where the level can't be a wood fire's.
 
-    `at_s` is the time of the newest level, `past_c` (n,) the level every `SLOW_EVERY_S`, the newest last,
+    `at_s` is the time of the newest level; `past_c` (n,) the level every `SLOW_EVERY_S`, the newest last;
     `peak_c` the highest yet. Burn-out and target are None where the zone has been there, `cool_c` where it
     isn't cooling.
     """
@@ -193,7 +193,7 @@ def forecast(
     come = [None if c is None else arrival(now, c, peak_c, stage) for c in (burnout_c, target_c)]
     burnout, target = come
     if burnout is not None and target is not None and target.chance > burnout.chance:
-        # What is nearer can't be less likely.
+        # The nearer goal can't be less likely.
         burnout = Arrival(
             burnout.temperature_c, target.chance, burnout.early_s, burnout.middle_s, burnout.late_s
         )
@@ -210,19 +210,19 @@ def forecast(
 
 
 def can_tell(chance: float) -> bool:
-    """Whether a chance is far enough from a half to be told."""
+    """Whether a chance is far enough from a half to be given."""
     return not OPEN[0] < chance < OPEN[1]
 
 
 def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | None, unit: Unit = "C") -> str:
-    """Put a forecast into a potter's words, none where there is nothing to say."""
+    """Put a forecast into a potter's words; empty where there is nothing to say."""
     parts: list[str] = []
     for name, told in (("burn-out", burnout), ("target", target)):
         if told is None:
             continue
         goal = "its target" if name == "target" else name
         if not can_tell(told.chance):
-            # What isn't sure at a lower temperature needs no words at a higher one.
+            # If the lower goal isn't sure, the higher one needs no words.
             return ", ".join([*parts, f"can't tell yet whether it will reach {goal}"])
         if told.chance < 0.5:
             will = "will not" if told.chance <= LEAST else "may not"
@@ -257,7 +257,7 @@ def _span(early_s: float | None, late_s: float | None) -> str:
 
 
 def _slope(rows: Floats) -> float | None:
-    """Give the slope of a straight line, in °C/min; None of too few rows."""
+    """Slope of a straight line [°C/min]; None with too few rows."""
     known = np.flatnonzero(np.isfinite(rows))
     if len(known) < max(5, len(rows) // 3):
         return None
@@ -266,7 +266,7 @@ def _slope(rows: Floats) -> float | None:
 
 
 def _mixed(past_c: Floats) -> NDArray[np.bool_]:
-    """Where values held in a gap, or the means after it, still mix in what was before; never the newest."""
+    """Where values held in a gap, or the means after it, still contain older ones; never the newest row."""
     gap = ~np.isfinite(past_c)
     mixed = gap.copy()
     for n in range(1, _MIXED_ROWS + 1):

@@ -1,12 +1,12 @@
-"""The forecast's numbers, as `python -m tests.benchmarks.bench_pots --fit` finds them, on six families of
+"""The forecast's numbers, as `python -m tests.benchmarks.bench_pots --fit` finds them on six families of
 made-up fires.
 
-Families: our simulator (seeds 5000-5019), a second model by other hands (63 of its seeds from 2000 and 5000
-on), `kilnless` (0-15), `embers`, `crude` and `lumps` (100-123 each); all at 1 Hz, a moment a minute from
-lighting on, goals burn-out and target, each family counting the same. Fires are taken as they went: wood was
-added in some and not in others, so a chance is that of a fire as people keep them. What leaving each family
-out gives stands in `README.md` beside this. Levels were those of walls that could be trusted, else of air;
-probe faults were judged as they were before the rules went by company, so that a fit made anew differs.
+Families: our simulator (seeds 5000-5019), a second model by another author (63 of its seeds from 2000 and
+5000 on), `kilnless` (0-15), `embers`, `crude` and `lumps` (100-123 each); all at 1 Hz, one moment a minute
+from lighting, goals burn-out and target, each family weighted the same. Fires are taken as they went, with
+wood added in some and not in others, so a chance is that of a fire as people keep it. `README.md` beside this
+has the scores with each family left out. Levels came from walls that could be trusted, else from air; probe
+faults were judged by the rules before they compared probes with one another, so a new fit differs.
 """
 
 from __future__ import annotations
@@ -16,17 +16,17 @@ from typing import Final
 import numpy as np
 
 CHANCE: Final = np.array([0.833, 0.12, 0.051, 0.423, 0.092, 0.123, 0.353, -0.728, -1.709, -2.434])
-"""Weights of a logistic line in what `arrivals.signs` gives: one, how far to go, how much of that the rates
-of two and five minutes make good in ten, and in the hour, how they differ, how far the zone is down from its
-peak, stage. Mean of two lines, one without the hour and one without the ten minutes: either alone was worse
-than a straight line on some family left out, and one line in all of them no better."""
+"""Weights of a logistic line over `arrivals.signs`: one; how far to go; how much of that the two- and
+five-minute rates cover in ten minutes, and in the hour; how the rates differ; how far the zone is down from
+its peak; stage. It is the mean of two lines, one without the hour and one without the ten minutes: either
+alone was worse than a straight line on some family left out, and one line with all of them was no better."""
 
 TIME: Final = (2.414, 0.562)
-"""The logarithm of the time that those took which came, by that of the straight line's. [s]"""
+"""Logarithm of the time taken by zones that got there, from that of the straight line's time. [s]"""
 TIME_QUANTILES: Final = (-0.919, 0.032, 0.868)
-"""What it was off in one, five and nine of ten."""
+"""Its error in one, five and nine cases of ten."""
 SLOWEST_C_PER_MIN: Final = 8.0
-"""A slower rise is taken for this one, since a fire's own pace changes more than that. [°C/min]"""
+"""A slower rise is taken as this, since a fire's own pace changes by more. [°C/min]"""
 
 CHANGE: Final = np.array(
     [
@@ -40,8 +40,8 @@ CHANGE: Final = np.array(
         [1.8167, 2.0612, -0.6882, 42.5484],
     ]
 )
-"""By time ahead: what changes for each °C/min of the last two and five minutes, for each °C that the level is
-above 450, and always. [min], [min], [-], [°C]"""
+"""By time ahead: the change per °C/min of the last two and five minutes, per °C of level above 450, and a
+constant. [min], [min], [-], [°C]"""
 SPREAD: Final = np.array(
     [
         [-0.83, -0.12, 0.84],
@@ -54,4 +54,4 @@ SPREAD: Final = np.array(
         [-6.61, 0.00, 7.61],
     ]
 )
-"""By time ahead: what it was off in one, five and nine of ten, in units that grow with the rates."""
+"""By time ahead: the error in one, five and nine cases of ten, in units that grow with the rates."""

@@ -1,4 +1,4 @@
-"""The forecast of every zone, made anew when a new level is there."""
+"""The forecast of every zone, renewed with each new level."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ class Outlook:
     def forecasts(
         self, second: int, stage: str, trend: Trend, book: ZoneBook, ledger: Ledger
     ) -> dict[str, Forecast | None]:
-        """What comes of each zone as it is going, once so many seconds have been judged.
+        """The forecast of each zone once `second` seconds have been judged.
 
-        None before the wood is lit, for coals, and where no probe can be trusted.
+        None before the wood is lit, and where no probe can be trusted; coals have none.
         """
         newest = (second - 1) // SLOW_EVERY_S
         made = (newest, stage, book.weight.tobytes())
@@ -50,12 +50,12 @@ class Outlook:
         members = [j for j in self._places.members[z] if book.weight[j]]
         if stage == DRYING or not members:
             return None
-        # Once the coals are pulled away nobody wants it hotter.
+        # Once the coals have been pulled away nobody wants it hotter.
         peak_c = np.inf if stage == COOLING else float(ledger.peak_c[z])
         cools = stage in (BURN_DOWN, COOLING)
         known = np.isfinite(past[:, members])
         total = np.where(known, past[:, members], 0.0).sum(axis=1)
-        # With one of its probes missing for a while the others' mean would jump: only whole rows count.
+        # The mean would jump while one of its probes is missing, so only complete rows count.
         level = np.where(known.all(axis=1), total / len(members), np.nan)
         made = forecast(
             at_s,
@@ -66,11 +66,11 @@ class Outlook:
             target_c=self._plan.target_c if peak_c < self._plan.target_c else None,
             cool_c=self._plan.cool_c if cools else None,
         )
-        # The bands were learned of fires: of a stack that has gone cold, or lies warm, they say nothing true.
+        # The bands were learned from fires; they mean nothing for a stack that is cold, or merely warm.
         return None if stage == COOLING and made is not None and made.cool is None else made
 
     def rate_sd(self, trend: Trend, book: ZoneBook) -> dict[str, float | None]:
-        """Standard uncertainty [°C/min] of each zone's rate, if known, as if its probes erred together."""
+        """Standard uncertainty [°C/min] of each zone's rate, where known, as if its probes erred together."""
         u = trend.rate_uncertainty_c_per_min()
         told: dict[str, float | None] = {}
         for name, members in zip(self._places.zones, self._places.members, strict=True):
@@ -80,14 +80,14 @@ class Outlook:
 
 
 def coming(pots: Sequence[ZoneVerdict]) -> str:
-    """What comes of the load, in a sentence, from zones with a verdict, the coldest first.
+    """The load's forecast in a sentence, from zones with a verdict, the coldest first.
 
-    Of the coldest zone that lacks something, as it is going; where none does, of the last to cool. Empty
-    where there is nothing to say.
+    It is about the coldest zone that still lacks something; if none does, about the last to cool. Empty where
+    there is nothing to say.
     """
     told = [(v, v.forecast) for v in pots if v.forecast is not None and v.forecast.words]
     for zone, forecast_ in told:
         if zone.missing and forecast_.cool is None:
             return f"{zone.zone}: {forecast_.words}"
     cooling = [(f.cool.late_s or 0.0, v.zone, f.words) for v, f in told if f.cool is not None]
-    return "{1}, the last: {2}".format(*max(cooling)) if cooling else ""
+    return "{1} last: {2}".format(*max(cooling)) if cooling else ""

@@ -1,4 +1,4 @@
-"""When a probe that was off is believed again: it has long been near the others, and gone with them."""
+"""When a probe that was off is believed again: it has long been near the others and moved with them."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from logger.judgement.trend import Bools
 from logger.reading import Floats
 
 AGREES_S: Final = 300
-"""It must have been near them for so long, [s]"""
+"""How long it must have been near them, [s]"""
 AGREES_C: Final = 60.0
-"""and gone with them while they went by so much: what drifts where the others happen to be does not. [°C]"""
+"""and how far they must have moved with it following: a drifting probe that only passes them doesn't. [°C]"""
 GLUED: Final = 0.1
-"""Two places don't go so alike: one that stayed with another within this share of the way follows it."""
+"""No two places move so much alike: a probe that kept within this share of the way to another follows it."""
 GLUED_SHARE: Final = 0.5
-"""And within this share of how near it was to the next: several places may be alike."""
+"""It must also be this much nearer to that one than to the next: several places may be alike."""
 
 
 class Agreement:
@@ -33,9 +33,9 @@ class Agreement:
         Parameters
         ----------
         asked : bool array (k,)
-            The others begin anew.
+            Which to watch; the rest start over.
         value_c, around_c : array (k,)
-            What each reads, and the median of the others. [°C]
+            Each reading, and the median of the others. [°C]
         """
         near = asked & (np.abs(value_c - around_c) < 0.25 * np.maximum(np.abs(around_c), 100.0))
         if not near.any():
@@ -46,12 +46,12 @@ class Agreement:
         went_c, others_c = value_c - self.back_c[0], around_c - self.back_c[1]
         far = np.abs(others_c) >= AGREES_C
         alike = np.abs(went_c - others_c) < 0.5 * np.abs(others_c)
-        # How far each was from every other one since, at least and at most.
+        # Smallest and largest distance of each from every other since then.
         apart_c = value_c[:, None] - value_c
         fresh = (self.back_s <= 1.0)[:, None]
         least, most = np.fmin(self.apart_c[0], apart_c), np.fmax(self.apart_c[1], apart_c)
         self.apart_c = np.stack([np.where(fresh, apart_c, least), np.where(fresh, apart_c, most)])
-        # Where they went and it didn't, or it went with one of them alone, it begins anew.
+        # If they moved and it didn't, or it moved with only one of them, it starts over.
         long = self.back_s >= AGREES_S
         again = far & ~alike
         if (far & long).any():
@@ -61,7 +61,7 @@ class Agreement:
         return agrees
 
     def _glued(self, way_c: Floats) -> Bools:
-        """Tell which went with one other as no two places do, and with that one alone; (k,)."""
+        """Tell which moved with exactly one other, more alike than two places do; (k,)."""
         span_c = np.nan_to_num(np.diff(self.apart_c, axis=0)[0], nan=np.inf)
         np.fill_diagonal(span_c, np.inf)
         span_c.sort(axis=1)

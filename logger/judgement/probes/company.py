@@ -1,4 +1,4 @@
-"""What a probe shows beside the others: hot and alone, cold among hot walls, below the air, fallen out."""
+"""Faults that show beside other probes: hot and alone, cold among hot walls, below the air, fallen out."""
 
 from __future__ import annotations
 
@@ -13,70 +13,65 @@ from logger.judgement.zones import Places
 from logger.reading import Floats, Ints
 
 LONG_S: Final = 100
-"""So long before now is looked at. [s]"""
+"""How far back is looked at. [s]"""
 ALONE_C: Final = 200.0
 COLD_C: Final = 60.0
 ALONE_S: Final = 100
-"""For so long one place may flame while nothing beside it is warm or warms. [s]"""
+"""How long one place may flame while nothing beside it is warm or warming. [s]"""
 WARMS_C: Final = 4.0
 """Others that rose by more than this meanwhile feel a fire. [°C]"""
 COOLS_SHARE: Final = 0.02
-"""Where another was hot as well once, clay that loses so much of its heat within `LONG_S` is what the fire
-left behind."""
+"""If another probe was once hot too, clay losing this share of its heat within `LONG_S` is cooling after the
+fire."""
 WALLS_C: Final = 250.0
 TIGHT: Final = 0.8
-"""So many of the other walls must lie between half and twice their median."""
+"""Share of the other walls that must be between half and twice their median."""
 DEAD_SHARE: Final = 0.06
-"""A wall that rose by less than this share of what the walls around it did is not there."""
+"""A wall probe that rose by less than this share of the walls around it is not there."""
 DEAD_S: Final = 60
 DEEP_N: Final = 3
-"""So many walls that have never warmed and stay cold alike lie deep, or where the fire hasn't come: that so
-many inputs died in the same way before it was lit is less likely."""
+"""This many walls that have never warmed and stay equally cold are deep, or the fire hasn't reached them:
+that as many inputs died in the same way before lighting is less likely."""
 BELOW_C: Final = 15.0
 BELOW_S: Final = 30
 NIGHT_C: Final = 40.0
 FELL_SHARE: Final = 0.35
-"""A probe that hangs in the open air reads less than this share of what its neighbours do."""
+"""A probe hanging in the open air reads less than this share of its neighbours."""
 FELL_S: Final = 10
 HOT_SHARE: Final = 0.25
-"""A probe that fell out had been hot for so much of the time before: a puff of flame lasts for less."""
+"""Share of the time before that a fallen probe must have been hot: a puff of flame is shorter."""
 SLIPPED_SHARE: Final = 0.75
-"""One that fell faster than a wall can, to less than half, needs to be only so much below them."""
+"""A probe that fell faster than a wall can, to less than half, need only be below this share of them."""
 LONE_FELL_S: Final = 40
 LONE_HELD: Final = 0.06
-"""Where no other probe is in the air the walls and the coals must say for so long that the fire hasn't been
-raked away: they lost less than this share meanwhile."""
+"""With no other probe in the air, walls and coals must show for `LONE_FELL_S` that the fire hasn't been raked
+away, by losing less than this share meanwhile."""
 NEVER_IN_C: Final = 300.0
 NEVER_IN_S: Final = 60
-"""A wall this hot that still warms is heated by what is hotter: for so long, air beside it isn't colder than
-`FELL_SHARE` of it."""
+"""A wall hotter than `NEVER_IN_C` and still warming has something hotter beside it: its air can't stay below
+`FELL_SHARE` of it for this long. [s]"""
 SHADED_C: Final = 400.0
 SHADED_S: Final = 180
 SHADED_SHARE: Final = 0.12
-"""Beside air of its own zone that has been this hot for so long a wall has risen by more than this share of
-what the air has: one of 10 mm by a third or more, heated from one side (lumped capacitance)."""
+"""Once the air of its zone has been above `SHADED_C` for `SHADED_S`, a wall has risen by more than this share
+of the air's rise: one of 10 mm by a third or more, heated from one side (lumped capacitance)."""
 LEFT_C: Final = 5.0
-"""A wall below `WALLS_C`, the coldest of all, that loses so much within `LONG_S` while every other one is
-heated by `HEATS_C` at least isn't where they are; one that was hotter is seen to fall."""
+"""The coldest wall, below `WALLS_C`, is out of place if it loses this much within `LONG_S` while every other
+one gains at least `HEATS_C`; a hotter one is seen to fall. [°C]"""
 HEATS_C: Final = 30.0
 LEFT_S: Final = 10
 LEFT_N: Final = 3
-"""So many others there must be."""
+"""The least number of others."""
 WALL_SHARE: Final = 0.09
-"""No wall loses so much of its heat within 8 s: at 800 °C a thin one radiates 6 °C a second away (Stefan and
+"""No wall loses this share of its heat within 8 s: at 800 °C a thin one radiates 6 °C a second (Stefan and
 Boltzmann's law, 5 mm of clay, both faces)."""
 
 SLIPPED_S: Final = 90
-"""After such a loss a probe isn't believed for so long: by then it shows whether it hangs in the air. [s]"""
+"""How long a probe isn't believed after such a loss: by then it shows whether it hangs in the air. [s]"""
 
 
 class Company:
-    """Watches k probes beside one another.
-
-    Parameters
-    ----------
-    places : Places
-    """
+    """Compares k probes with one another."""
 
     def __init__(self, places: Places) -> None:
         k = len(places.is_wall)
@@ -112,12 +107,12 @@ class Company:
         ----------
         course : Course
         sound : bool array (n, k)
-            The probe has a value, and nothing else is wrong with it.
+            Nothing else is wrong with the probe.
 
         Returns
         -------
         alone, dead, below, fallen, doubtful : bool array (n, k)
-            The last: falls faster than a wall can.
+            `doubtful`: falls faster than a wall can.
         """
         now = np.where(course.valid, course.median_c, np.nan)
         n = len(now)
@@ -155,7 +150,7 @@ class Company:
             left = cools[:, j] & (hottest[:, others] > ALONE_C).any(axis=1)
             run = run_lengths((cool & (rose < WARMS_C) & ~left)[:, None], self.alone_s[j : j + 1])[:, 0]
             self.alone_s[j] = run[-1]
-            # Once called it stands until the others are warm, however the day warms them.
+            # Once found it lasts until the others are warm, however the day warms them.
             found[:, j] = _until(run >= ALONE_S, cool, bool(self.alone[j]))
             self.alone[j] = found[-1, j]
         return found
@@ -180,17 +175,17 @@ class Company:
             with np.errstate(invalid="ignore"):
                 cold[:, j] = (now[:, j] < 100.0) & (now[:, j] - self.first_c[j] < DEAD_SHARE * rose)
                 alike = (count >= 2) & (middle > WALLS_C) & (near >= TIGHT * count)
-                # Where the air beside it is cold as well, the fire hasn't come so far.
+                # If the air beside it is cold too, the fire hasn't reached it.
                 alike &= ~(self._beside(int(j), company) < FELL_SHARE * middle)
             run = run_lengths((cold[:, j] & alike)[:, None], self.dead_s[j : j + 1])[:, 0]
             self.dead_s[j] = run[-1]
-            # Once called it stands while it stays cold, however the others differ.
+            # Once found it lasts while the probe stays cold, however the others differ.
             found[:, j] = _until(run >= DEAD_S, cold[:, j], bool(self.dead[j]))
             self.dead[j] = found[-1, j]
         return found & ~self._deep(cold, now)
 
     def _deep(self, cold: Bools, now: Floats) -> Bools:
-        """Where walls have never been warm, and lately others stayed as cold beside them."""
+        """Where walls have never been warm, and others lately stayed as cold beside them."""
         warm = np.concatenate([self.warmed[None], np.nan_to_num(now, nan=-np.inf) >= 100.0])
         warm = np.logical_or.accumulate(warm, axis=0)[1:]
         waits = cold & ~warm
@@ -201,11 +196,11 @@ class Company:
         return deep
 
     def _beside(self, j: int, company: Floats) -> Floats:
-        """Median of the air of a probe's own zone, (n,); NaN where there is none."""
+        """Median of the air in a probe's own zone, (n,); NaN where there is none."""
         return _median(company[:, self._air & (self._zone_of == self._zone_of[j])])
 
     def _shaded(self, company: Floats, now: Floats) -> Bools:
-        """Where a wall stays cold beside air of its zone that has long been hot."""
+        """Where a wall stays cold although the air of its zone has long been hot."""
         found = np.zeros(now.shape, np.bool_)
         for j in np.flatnonzero(self._touching):
             airs = np.flatnonzero(self._air & (self._zone_of == self._zone_of[j]))
@@ -224,7 +219,7 @@ class Company:
 
     def _below(self, company: Floats, now: Floats) -> Bools:
         if not np.isfinite(self.air_c):
-            # Before lighting the middle probe is as warm as the air; where a fire burns already, the coolest.
+            # Before lighting the median probe is as warm as the air; if a fire burns already, the coolest is.
             first = self.first_c[~np.isnan(self.first_c)]
             if len(first) and float(np.median(first)) < COLD_C:
                 burns = float(first.max() - np.median(first)) > BELOW_C
@@ -233,7 +228,7 @@ class Company:
         coldest = self.air_c - BELOW_C if np.isfinite(self.air_c) else -BELOW_C
         cold_c = np.nan_to_num(now, nan=np.inf)
         found = (cold_c < coldest) & (hottest > ALONE_C)[:, None]
-        # So far below the air before lighting no night cools.
+        # No night cools this far below the air before lighting.
         found |= cold_c < (self.air_c - NIGHT_C if np.isfinite(self.air_c) else COLDEST_C)
         held = run_lengths(found, self.below_s)
         self.below_s = held[-1]
@@ -258,7 +253,7 @@ class Company:
                 highest[at, j] = np.partition(past[at, j], cut, axis=1)[:, cut]
             half &= (now < 0.5 * highest) & (highest > 250.0)
             low = half & (now < 0.45 * highest) & (now < 250.0)
-        # A wall never does so; its probe has slipped, and what it shows next is no wall either.
+        # No wall does that: its probe has slipped, and what it reads next is no wall either.
         at = np.arange(1, n + 1)[:, None]
         last = np.maximum.accumulate(np.where(doubtful, at, 0), axis=0)
         since_s = np.where(last > 0, at - last, self.slipped_s + at)
@@ -271,7 +266,7 @@ class Company:
         return fallen | self._never_in(rows, company, now) | self._left(rows, company, now), doubtful
 
     def _left(self, rows: Floats, company: Floats, now: Floats) -> Bools:
-        """Where the coldest wall cools while all others are being heated."""
+        """Where the coldest wall cools while all the others are heating."""
         n, walls = len(now), np.flatnonzero(self._touching)
         found = np.zeros(now.shape, np.bool_)
         if len(walls) <= LEFT_N:
@@ -289,7 +284,7 @@ class Company:
         return found
 
     def _never_in(self, rows: Floats, company: Floats, now: Floats) -> Bools:
-        """Where a probe in the air stays cold beside walls of its zone that are being heated."""
+        """Where a probe in the air stays cold although the walls of its zone are heating."""
         n, k = now.shape
         found = np.zeros((n, k), np.bool_)
         cold = np.nan_to_num(now, nan=np.inf) < FELL_SHARE * FLAME_C
@@ -308,13 +303,13 @@ class Company:
         return found
 
     def _fall(self, j: int, rows: Floats, company: Floats, now: Floats, low: Bools, slipped: Bools) -> Bools:
-        """Where one probe has dropped to the open air while its neighbours stayed as they were."""
+        """Where one probe has dropped to the open air while its neighbours held."""
         n, k = now.shape
         mates = [i for i in range(k) if i != j and self._zone_of[i] == self._zone_of[j]]
         others = [i for i in range(k) if i != j and not self._coals[i]]
         near = mates if mates and not np.isnan(company[:, mates]).all() else others
         around = _median(company[:, near])
-        # Where the air beside it falls as well, the flames have gone out.
+        # If the air beside it falls too, the flames have gone out.
         airs = [i for i in others if self._air[i] or not self._air[j]]
         before, for_s = rows[:n], FELL_S if airs else LONE_FELL_S
         with np.errstate(invalid="ignore"):
@@ -322,7 +317,7 @@ class Company:
                 held = _median(company[:, airs] - before[:, airs]) > -0.2 * _median(before[:, airs])
                 alike = np.isnan(_median(company[:, airs]))
                 if self._air[j]:
-                    # Where the walls of its zone lose their heat as well, the fire has gone from there.
+                    # If the walls of its zone lose their heat too, the fire has left that zone.
                     walls = [i for i in mates if self._touching[i]]
                     was = _median(before[:, walls])
                     held &= ~(was - _median(company[:, walls]) > LONE_HELD * was)
@@ -338,7 +333,7 @@ class Company:
         return found
 
     def _burns_on(self, before: Floats, company: Floats) -> Bools:
-        """Where neither walls nor coals cool as they do in the open."""
+        """Where neither walls nor coals cool as they would in the open."""
         lost = [
             _median(before[:, of] - company[:, of]) > LONE_HELD * _median(before[:, of])
             for of in (np.flatnonzero(self._touching), np.flatnonzero(self._coals))
@@ -348,7 +343,7 @@ class Company:
 
 
 def _until(begins: Bools, stays: Bools, before: bool) -> Bools:
-    """Where something holds that has begun and stays so."""
+    """Where something has begun and still stays so."""
     at = np.arange(1, len(begins) + 1)
     begun = np.maximum.accumulate(np.where(begins, at, 0))
     ended = np.maximum.accumulate(np.where(~stays & ~begins, at, 0))
@@ -357,7 +352,7 @@ def _until(begins: Bools, stays: Bools, before: bool) -> Bools:
 
 
 def _median(values: Floats) -> Floats:
-    """Median of each row's numbers; NaN where it has none."""
+    """Median of each row, NaN left out; NaN where nothing is left."""
     ordered = np.sort(values, axis=1)  # NaN last
     count = (~np.isnan(ordered)).sum(axis=1)
     rows = np.arange(len(ordered))

@@ -1,4 +1,4 @@
-"""What one probe's own signal shows: contacts that open, values that jump."""
+"""Faults in one probe's own signal: contacts that open, values that jump."""
 
 from __future__ import annotations
 
@@ -12,54 +12,54 @@ from logger.judgement.zones import Places
 from logger.reading import Floats
 
 OFTEN_S: Final = 3.0
-"""Readings farther apart than this may differ as they like: flame comes and goes between them. [s]"""
+"""Readings farther apart than this may differ by any amount: flame comes and goes between them. [s]"""
 WALL_OFTEN_S: Final = 5.0
-"""The same of a probe that touches a wall or lies in coals: it is too slow for flame. [s]"""
+"""The same for a probe on a wall or in coals, which is too slow for flame. [s]"""
 JUMPS: Final = 3.2
-"""So many jumps, each forgotten within some 40 readings, or seconds, are a loose terminal."""
+"""More jumps than this, each fading within some 40 readings, or seconds, mean a loose terminal."""
 WEIGHT: Final = 2.5
-"""A wall's jump counts by how many times the least one it is, up to so much: one alone is no loose wire, nor
-are two a minute apart."""
+"""A wall's jump counts as many times as it exceeds the smallest jump, up to this: neither one jump alone nor
+two a minute apart make a loose wire."""
 STOPS: Final = 0.25
-"""What follows its surroundings with a lag slows down by degrees. Where it goes on by less than this share of
-what it just went by, it was a wire: a wall of `WALL_S` still goes by 0.43 of it at `WALL_OFTEN_S`, a bead of
-`BEAD_S` by 0.37 at `BEAD_OFTEN_S` (first-order lag, exp(-t / tau))."""
+"""A probe that follows its surroundings with a lag slows down gradually. If it goes on by less than this
+share of its last step, the step came from the wire: a wall of `WALL_S` still goes on by 0.43 of it at
+`WALL_OFTEN_S`, a bead of `BEAD_S` by 0.37 at `BEAD_OFTEN_S` (first-order lag, exp(-t / tau))."""
 BEAD_OFTEN_S: Final = 1.0
 EDGE: Final = 20.0
-"""Such a step is a leap from so many times what is usual for its probe, and `_edge_c`."""
+"""Such a step is a leap if it is this many times what is usual for its probe, and more than `_edge_c`."""
 FORGET: Final = 0.975
 OPEN_FORGET: Final = 0.97
 USUAL: Final = 6.0
-"""A reading that stands out from its neighbours by so many times what is usual for its probe is a jump."""
+"""A reading that differs from its neighbours by this many times what is usual for its probe is a jump."""
 USUAL_N: Final = 150.0
-"""What is usual is learned over so many readings."""
+"""Readings over which the usual is learned."""
 WILDER: Final = 2.0
-"""By so many times what is usual a probe stands out where its flames have grown wilder."""
+"""By how many times the usual a probe stands out once its flames have grown wilder."""
 GREW: Final = 1.2
-"""By so many times, in its last ten seconds, where it flickers more than it did; less is chance."""
+"""The same, over its last ten seconds, for a probe that flickers more than it did; less is chance."""
 SLOT_S: Final = 10
 BEAD_S: Final = 1.0
 """Time constant of the quickest bare bead (common practice, no source). [s]"""
 WALL_S: Final = 6.0
-"""Of the quickest probe that touches a wall (common practice, no source). [s]"""
+"""Time constant of the quickest probe on a wall (common practice, no source). [s]"""
 FLAME_C: Final = 1250.0
 """No wood fire in the open is hotter (common practice, no source). [°C]"""
 BESIDE_C: Final = 100.0
-"""What is hotter still is so all the same where another probe is as hot but for this: fuel gases in a closed
-room burn hotter. [°C]"""
+"""A hotter reading is believed if another probe is within this of it: fuel gases in a closed room burn
+hotter. [°C]"""
 TOP_C: Final = 1372.0
 """The end of type K's scale (IEC 60584-1). [°C]"""
 COLDEST_C: Final = -30.0
 WALL_USUAL_C: Final = 5.0
-"""No probe of `WALL_S` stands out by more from one reading to the next, however the flames play: what does is
-never learned as its habit. [°C]"""
+"""No probe of `WALL_S` stands out by more from one reading to the next, however the flames play; anything
+more is never learned as its habit. [°C]"""
 STEP_S: Final = 3.0
 LEAST_LEAP_C: Final = 100.0
-"""Less isn't called a leap. [°C]"""
+"""A smaller step isn't a leap. [°C]"""
 BURST_S: Final = 60.0
-"""What has come back by degrees after so long has drifted there. [s]"""
+"""A reading that comes back gradually after this long has drifted there. [s]"""
 LOOSE_S: Final = 300.0
-"""For so long after a probe was loose, nothing it does is learned as its habit. [s]"""
+"""How long after a probe was loose nothing it does is learned as its habit. [s]"""
 
 
 class Signal:
@@ -69,11 +69,11 @@ class Signal:
     ----------
     places : Places
     jump : float
-        Share of its level that a probe in the air may stand out by.
+        The rule's `jump_percent`, as a share of the level.
     for_s : float
         How long a fault must last. [s]
     agreement : Agreement
-        Says when what has leapt is believed again.
+        Says when a probe that leapt is believed again.
     """
 
     def __init__(self, places: Places, jump: float, for_s: float, agreement: Agreement) -> None:
@@ -91,7 +91,7 @@ class Signal:
         self.leapt_s: Floats = np.zeros(k)
         self.loose_s: Floats = np.zeros(k)
         self.seconds = 0
-        # Sheathed or in ash, a probe in the coals is as slow as one on a wall.
+        # A probe in the coals, sheathed or in ash, is as slow as one on a wall.
         wall = (places.is_wall & ~places.surface) | np.isin(np.arange(k), places.coals)
         self._floor_c = np.where(wall, 4.0, 12.0)
         self._share = np.where(wall, 0.1, 0.5) * jump
@@ -107,25 +107,25 @@ class Signal:
         self._agreement = agreement
 
     def contact(self, open_now: Bools, fresh: Bools) -> tuple[Floats, Bools]:
-        """Watch contacts that open for good, or again and again.
+        """Watch for contacts that open, for good or again and again.
 
         Parameters
         ----------
         open_now, fresh : bool array (n, k)
-            Only a fault was read; something good was.
+            Only a fault was read; something good was read.
 
         Returns
         -------
         open_s : array (n, k)
-            For how long each has been open without a break. [s]
+            How long each has been open without a break. [s]
         often : bool array (n, k)
-            Has been open for as long as makes a fault within some half a minute, if not at a stretch.
+            Was open long enough for a fault within about half a minute, if not all at once.
         """
         open_s, often = np.zeros(fresh.shape), np.zeros(fresh.shape, np.bool_)
         if open_now.any() or self.open_sum.any():
             now, total = self.open_s, self.open_sum
             for i in range(len(fresh)):
-                # Seconds between the frames of a slow rig count as well.
+                # The seconds between a slow rig's frames count as well.
                 going = ~fresh[i] & (open_now[i] | (now > 0.0))
                 now = open_s[i] = np.where(going, now + 1.0, 0.0)
                 total = total * OPEN_FORGET + going
@@ -143,22 +143,22 @@ class Signal:
         ----------
         course : Course
         value_c, fresh, swing_c : array (n, k)
-            As of `watch.Seconds`.
+            Those of `watch.Seconds`.
         opened : bool array (n, k)
             A contact opened for a moment.
 
         Returns
         -------
         jumps : array (n, k)
-            So many, lately; more than `JUMPS` are a loose terminal.
+            How many, lately; more than `JUMPS` mean a loose terminal.
         change_c, gap_s : array (n, k)
-            From the reading before, or the one before that if it was nearer, and how long ago the one before
-            was; NaN where none came, or it is long ago. [°C], [s]
+            Change from the reading before, or from the one before that if nearer, and how long ago the
+            reading before was; NaN if there is none, or it is too old. [°C], [s]
         edge_c : array (n, k)
-            By how much the reading before had leapt, farther than is usual, and stopped there; else 0. [°C]
+            How far the reading before had leapt, more than is usual, and stopped there; else 0. [°C]
         """
         n, k = value_c.shape
-        # Two rows of before come first: the newest reading of each probe, and the one before that.
+        # Two earlier rows come first: the last two readings of each probe.
         at = np.arange(2, n + 2)[:, None]
         held = np.concatenate([self.last_c, value_c])
         times = np.concatenate([self.last_s, np.broadcast_to(self.seconds + at - 1.0, (n, k))])
@@ -176,28 +176,28 @@ class Signal:
         floor_c = self._floor_c + self._share * np.maximum(course.median_c, 0.0)
         step_c = np.where(often & (gap <= self._edge_s) & (gap2 <= self._edge_s), one - two, 0.0)
         step_c[~(np.abs(value_c - one) < STOPS * np.abs(step_c))] = 0.0
-        # The edges of a burst that lasts for some readings are jumps as well.
+        # The edges of a burst that lasts several readings are jumps as well.
         out = np.fmax(off, np.abs(step_c) * (self._weight > 1.0))
         jumps, usual = self._learn(off, out, floor_c, opened, np.maximum(course.interval_s, 1.0))
         lately = fresh & (gap <= self._often_s)
-        # The way back from a single spike is no leap: of the last two readings the nearer one counts.
+        # Coming back from a single spike is no leap: the nearer of the last two readings counts.
         change_c = np.where(np.abs(value_c - two) < np.abs(value_c - one), value_c - two, value_c - one)
         large = np.abs(step_c) > np.maximum(self._edge_c, EDGE * usual)
         edge_c = np.zeros((n, k))
         for i, j in np.argwhere(large):
-            # What it leapt from is no spike, and no flame that reached the bead within some seconds.
+            # Where it leapt from must not be a spike, nor a flame that reached the bead within some seconds.
             was_c = course.medians_c[RATE_S + i - int(gap[i, j] + gap2[i, j])]
             still = np.abs(np.where(np.arange(k) == j, two[i], value_c[i]) - was_c) < STOPS * abs(
                 step_c[i, j]
             )
             others = self._air & (np.arange(k) != j) & ~np.isnan(value_c[i] - was_c)
-            # One alone in the air may hang in a flame that comes and goes; others there would feel it.
+            # A lone air probe may hang in a flame that comes and goes; with others, they would feel it too.
             if still[j] and (not self._air[j] or (others.any() and still[others].all())):
                 edge_c[i, j] = step_c[i, j]
         return jumps, np.where(lately, change_c, np.nan), np.where(lately, gap, np.nan), edge_c
 
     def _remember(self, loose: Bools) -> None:
-        """Count down from the last second in which each was loose."""
+        """Count down `LOOSE_S` from the last second in which each was loose."""
         if loose.any() or self.loose_s.any():
             since_s = np.where(loose.any(axis=0), loose[::-1].argmax(axis=0), len(loose))
             left_s = np.where(loose.any(axis=0), LOOSE_S, self.loose_s) - since_s
@@ -213,7 +213,7 @@ class Signal:
         now, dead_s, keep, pause_s = self.jumps, self.dead_s, FORGET ** (1.0 / every_s), 3.0 * every_s
         counts = np.where(over, np.clip(safe / limit_c, 1.0, self._weight), 1.0)
         for i in range(len(off)):
-            # One value that stands out makes its neighbours stand out as well.
+            # One outlier makes its neighbours stand out as well.
             jumped = (over[i] & (dead_s <= 0.0)) | opened[i]
             dead_s = np.where(jumped, pause_s[i], np.maximum(dead_s - 1.0, 0.0))
             now = now * keep[i] + jumped * counts[i]
@@ -225,7 +225,7 @@ class Signal:
     def _learn(
         self, off: Floats, out: Floats, floor_c: Floats, opened: Bools, every_s: Floats
     ) -> tuple[Floats, Floats]:
-        """Learn what is usual of each probe, every `SLOT_S`; give jumps, and what was known, by second."""
+        """Learn each probe's usual, every `SLOT_S`; return jumps and the usual known by then, per second."""
         usual, jumps = np.empty(off.shape), np.empty(off.shape)
         least_c = np.where(np.isnan(floor_c), np.inf, floor_c)
         begin, second = 0, self.seconds - len(off)
@@ -237,7 +237,7 @@ class Signal:
             jumps[part] = self._count(out[part], limit_c, opened[part], every_s[part])
             self._remember(jumps[part] > JUMPS)
             rows = off[part]
-            # By how much a loose wall jumps is never learned as its habit.
+            # The jumps of a loose wall are never learned as its habit.
             jumped = (self._weight > 1.0) & (rows > np.maximum(floor_c[part], USUAL * self.usual_c))
             slot = second % SLOT_S
             self.slot_c[slot : slot + end - begin] = np.where(jumped, np.nan, rows)
@@ -253,16 +253,16 @@ class Signal:
         count = known.sum(axis=0).astype(np.float64)
         least = np.where(known, np.minimum(self.slot_c, 3.0 * self.usual_c + 1.0), 0.0)
         mean = least.sum(axis=0) / np.maximum(count, 1.0)
-        # Where the flames grew wilder, most of the other air says so.
+        # If the flames grew wilder, most other air probes show it.
         wilder = self._air & (count > 0.0) & (mean > WILDER * self.usual_c)
         most = 2 * (wilder.sum() - wilder) >= self._air.sum() - 1
         learns = (self.loose_s == 0.0) | (self._air & most)
         learned = self.usual_c + np.minimum(count / USUAL_N, 1.0) * learns * (mean - self.usual_c)
         grew = (count > 0.0) & (mean > GREW * self.usual_c)
-        # One that hums alone is no fire that grows.
+        # A probe that hums alone doesn't mean a growing fire.
         grew &= learns & (self._weight > 1.0) & (2 * (grew.sum() - grew) >= (count > 0.0).sum() - 1)
         if grew.any():
-            # A loose wire is still between its jumps; a wall whose every reading is wilder isn't loose.
+            # A loose wire is quiet between its jumps; a wall whose every reading is wilder isn't loose.
             learned[grew] = np.maximum(learned[grew], np.nanmedian(self.slot_c[:, grew], axis=0))
         self.usual_c = np.minimum(learned, self._most_usual_c)
         self.slot_c = np.full_like(self.slot_c, np.nan)
@@ -277,31 +277,30 @@ class Signal:
         around_c: Floats,
         blind: Bools,
     ) -> tuple[Bools, Bools]:
-        """Find steps that no probe can make, and that aren't taken back.
+        """Find steps that no probe can make and that aren't reversed.
 
         Parameters
         ----------
         step_c : array (n, k)
-            From the median of the five seconds before, whose middle lies three seconds ago. [°C]
+            From the median of the five seconds before, centred three seconds ago. [°C]
         change_c, gap_s, edge_c : array (n, k)
-            From the reading before, how long ago that was, and leaps that stopped at once (`loose`).
-            [°C], [s], [°C]
+            As returned by `loose`. [°C], [s], [°C]
         value_c : array (n, k)
             [°C]
         around_c : array (n, k)
-            Median of the others; NaN where there is none. [°C]
+            Median of the others; NaN if there are none. [°C]
         blind : bool array (n, k)
-            Was called faulty already: what it does now says nothing new.
+            Already at fault: what it does now says nothing new.
 
         Returns
         -------
         leapt, doubtful : bool array (n, k)
-            Called; and before it is called.
+            Found; and before that is certain.
         """
         before = value_c - step_c
         size = np.abs(np.nan_to_num(step_c))
         slow = size > self._most(step_c, before, np.maximum(STEP_S, gap_s + 2.0))
-        # What is gone within one reading, and not only from a single spike to where it was before.
+        # A step made within one reading that isn't only a return from a single spike.
         quick = np.abs(change_c) > self._most(change_c, value_c - change_c, gap_s)
         quick &= (
             (step_c * change_c > 0.0) & (size > self._most(step_c, before, gap_s)) & (self._lag_s > BEAD_S)
@@ -325,7 +324,7 @@ class Signal:
             on = ~np.isnan(self.leapt_from_c)
             self.leapt_s[on] += 1.0
             returned = np.abs(value_c[i] - self.leapt_from_c) < 0.5 * np.abs(self.leapt_by_c)
-            # What floats comes by where it leapt from; a wire that makes contact again leaps there.
+            # A floating input may drift past where it leapt from; a wire that touches again leaps back.
             returned &= (self.leapt_s < BURST_S) | (
                 -change_c[i] * np.sign(self.leapt_by_c) > 0.5 * np.abs(self.leapt_by_c)
             )
@@ -338,7 +337,7 @@ class Signal:
         return leapt, doubtful
 
     def _most(self, step_c: Floats, before_c: Floats, over_s: Floats) -> Floats:
-        """How far a probe of this lag can go at most in the direction of a step; NaN where unknown."""
+        """How far a probe of this lag can go in the direction of a step; NaN where unknown."""
         share = 1.0 - np.exp(-over_s / self._lag_s)
         room = np.where(step_c > 0.0, FLAME_C - before_c, before_c - COLDEST_C)
         most: Floats = np.maximum(share * room, LEAST_LEAP_C)
@@ -346,7 +345,7 @@ class Signal:
 
 
 def _flanked(value_c: Floats) -> Bools:
-    """Where another probe is nearly as hot, or hotter, and neither is beyond what a thermocouple can say."""
+    """Where another probe is nearly as hot, or hotter, and neither is beyond a thermocouple's scale."""
     known = np.where(value_c < TOP_C, value_c, 0.0)
     if known.shape[1] < 2:
         return np.zeros(known.shape, np.bool_)

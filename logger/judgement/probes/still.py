@@ -1,8 +1,8 @@
-"""Values that stand still while the fire moves: judged by how the same channel moved before.
+"""Values that stand still while the fire moves, judged by how the same channel moved before.
 
-A channel's resolution, lag and noise show in how often and how far it moved. A coarse logger, a thick sheath
-or a bead deep in a wall stand still for minutes, and are no fault; a channel that differed from one reading
-to the next and then doesn't for twenty is stuck.
+A channel's resolution, lag and noise show in how often and how far it moved. With a coarse logger, a thick
+sheath or a bead deep in a wall it may stand still for minutes without being at fault; a channel that changed
+with every reading and then doesn't for twenty is stuck.
 """
 
 from __future__ import annotations
@@ -16,84 +16,84 @@ from logger.reading import Floats, Ints
 
 SLOT_S: Final = 10
 FINE: Final = 2.0**20
-"""Ways are added up in such parts of a degree, exactly: it doesn't hang on how the seconds were parcelled."""
+"""Distances are added up in exact fractions of a degree, so that the batching of seconds changes nothing."""
 FORGET: Final = 0.9
-"""How often a channel moves is learned over some hundred readings, or seconds, in which it does; forgotten by
-this every `SLOT_S` readings."""
+"""How often a channel moves is learned over some hundred readings, or seconds, in which it does; what was
+learned fades by this every `SLOT_S` readings."""
 LEARNED_N: Final = 30.0
-"""So many readings must have been seen before anything is known of it."""
+"""Readings needed before anything is known about a channel."""
 SURE: Final = 14.0
-"""So many movements should have come and didn't: by chance once in a million times (Poisson, e**-14)."""
+"""Movements that should have come and didn't: by chance once in a million times (Poisson, e**-14)."""
 FAR_SHARE: Final = 0.15
-"""Least share of readings that moved by two steps of the channel's resolution or more: else it may have
-settled between two of them."""
+"""Least share of readings that moved by two steps of the channel's resolution or more; with fewer it may have
+settled between two steps."""
 TURNS: Final = 2.0
-"""Noise turns at half of its movements or more. What only goes up or down may come to rest: where water
-boils, where a wall is at its hottest."""
+"""Noise reverses at half of its movements or more. A reading that only rises or falls may come to rest: where
+water boils, or when a wall is at its hottest."""
 DITHER: Final = 2.1
-"""An input that is stuck may still flicker by a step of its resolution to either side: no farther. [steps]"""
+"""A stuck input may still flicker by one step of its resolution to either side, no farther. [steps]"""
 WIDE_SHARE: Final = 0.3
-"""Least share of readings that moved farther than that: else the fire may be as still. The share is forgotten
-while it stands, as that of a wall that comes to rest is."""
+"""Least share of readings that moved farther than that; with fewer the fire may be just as still. The share
+fades while the channel stands, as it does for a wall coming to rest."""
 FORGET_WAY: Final = 0.98
-"""How far each goes beside the others is learned over some eight minutes."""
+"""How far each moves beside the others is learned over some eight minutes."""
 TRAVEL_C: Final = 12.0
 FORGET_PACE: Final = 0.7
 PACE_SHARE: Final = 0.5
-"""In as many readings before it stood, a channel that is stuck went half as far as it should have since: one
-that boils, or turns from rising to falling, had come to rest."""
+"""A stuck channel went half as far in as many readings before it stood as it should have since. One that
+boils, or turns from rising to falling, had already slowed to rest."""
 LEAST_BAND_C: Final = 0.5
-"""What stays nearer to a value than this is at rest, whatever its resolution. [°C]"""
+"""A reading that stays nearer to a value than this is at rest, whatever its resolution. [°C]"""
 RESTS: Final = 2.5
-"""One at rest but for a flicker should have gone so many times as far as one that doesn't move at all."""
+"""A channel that rests but for a flicker should have gone this many times as far as one that doesn't move."""
 RESTS_S: Final = 60
 """Flames pause for less. [s]"""
 RESTS_N: Final = 60
-"""And had been on its way so fast that it would have gone half as far within so many readings."""
+"""It must also have been moving fast enough to go half that far within this many readings."""
 BOILS_C: Final = (92.0, 101.5)
-"""A bead in wet clay stands here until the water is gone, at any height up to 2300 m. From memory. [°C]"""
+"""A bead in wet clay stays here until the water is gone, at any altitude up to 2300 m. From memory. [°C]"""
 BOILS_S: Final = 1800
 WAITS_S: Final = 3600
-"""So long a bead in a wall may stand at one value while its water boils, or before any warmth has come to
-it. [s]"""
+"""How long a bead in a wall may hold one value while its water boils, or before any warmth has reached it.
+[s]"""
 TURNS_S: Final = 300
-"""A wall that was going up when the others began to fall, or the other way, may stand for so long before it
+"""How long a wall that was rising when the others began to fall, or the other way round, may stand before it
 turns. [s]"""
 SLOT_N: Final = 8
-"""How a channel moves is learned from so many readings at a time: one read each 15 s stands in most slots."""
+"""Readings from which a channel's movement is learned at a time: one read every 15 s stands in most slots."""
 LEAST_N: Final = 8
 BRISK_N: Final = 5
-"""A channel that moved within so many readings is one that differs from one reading to the next."""
+"""A channel that moved within this many readings counts as one that changes from reading to reading."""
 WARM_C: Final = 100.0
 """Where nothing is warmer there is no fire that could move. [°C]"""
 NEVER_C: Final = 150.0
-"""While others travelled so far, a channel that works moves at least by one step. [°C]"""
+"""While the others travel this far, a working channel moves by at least one step. [°C]"""
 NEVER_S: Final = 100.0
 
 
 class Still:
-    """Watches k probes for values that stand.
+    """Watches k probes for values that stand still.
 
     Parameters
     ----------
     k : int
     stuck_s : float
-        A value that stands for less is none. [s]
+        A value held for less is never stuck. [s]
     touching : bool array (k,), optional
         Which touch a wall.
 
     Attributes
     ----------
     read, moved, far, wide, turned : array (k,)
-        Readings, movements, those by two steps or more, those by more than `DITHER` and those that went the
-        other way than the one before, each forgotten by `FORGET` every `SLOT_S` readings while it moves.
+        Readings; movements; those by two steps or more; those by more than `DITHER`; those opposite to the
+        one before. All fade by `FORGET` every `SLOT_S` readings while the channel moves.
     pace_n, pace_c : array (k,)
-        Readings, and how far it went in them, forgotten by `FORGET_PACE` while the channel moves. [°C]
+        Readings, and the distance covered in them; they fade by `FORGET_PACE` while the channel moves. [°C]
     drift_c : array (k,)
-        How far up or down it went on the whole in the readings of `pace_n`. [°C]
+        Net movement in the readings of `pace_n`. [°C]
     own_c : array (k,)
     others_c : float
-        How far each probe, and most of them, went; forgotten the same way. [°C]
+        Distance covered by each probe, and by most of them; they fade by `FORGET_WAY`. [°C]
     """
 
     def __init__(self, k: int, stuck_s: float, touching: Bools | None = None) -> None:
@@ -137,17 +137,7 @@ class Still:
         self._touching = np.zeros(k, np.bool_) if touching is None else touching
 
     def run(self, course: Course, fresh: Bools) -> Bools:
-        """Take n seconds.
-
-        Parameters
-        ----------
-        course : Course
-        fresh : bool array (n, k)
-
-        Returns
-        -------
-        bool array (n, k)
-        """
+        """Take n seconds; return which probes are stuck, bool (n, k). `fresh` is bool (n, k)."""
         n, k = fresh.shape
         for j in np.flatnonzero(np.isnan(self.first_c) & fresh.any(axis=0)):
             self.first_c[j] = course.value_c[fresh[:, j].argmax(), j]
@@ -162,7 +152,7 @@ class Still:
         far = moved & (change >= 1.9 * step[1:])
         at = np.arange(1, n + 1)[:, None]
         last = np.maximum.accumulate(np.where(moved, at, 0), axis=0)
-        # Readings, seconds and the others' way since each last moved.
+        # Readings, seconds and the others' travel since each last moved.
         reads = np.cumsum(fresh, axis=0)
         counts = np.concatenate([np.zeros((1, k), np.int64), reads])
         still_n = np.where(last > 0, reads - np.take_along_axis(counts, last, axis=0), self.n + reads)
@@ -180,14 +170,14 @@ class Still:
         if long.any():
             turns = self._touching & (net_c * known[:, 8] < 0.0) & (still_s < TURNS_S)
             found = long & self._stuck(course, still_n, still_s, since_c, step[1:], known, turns)
-        # What is stuck is so until it moves, whatever the others do meanwhile.
+        # A stuck probe stays so until it moves, whatever the others do meanwhile.
         called = np.maximum.accumulate(np.where(found, at, 0), axis=0)
         stuck: Bools = (called > last) | (self.stuck & (last == 0))
         self.stuck = stuck[-1]
         return stuck | rests | self._flickers(course, about_n, known)
 
     def _turns(self, way: Floats, moved: Bools) -> Bools:
-        """Where a movement goes the other way than the one before."""
+        """Where a movement goes the opposite way to the one before."""
         ways = np.concatenate([self.way[None], way])
         last = np.where(moved, np.arange(1, len(moved) + 1)[:, None], 0)
         last = np.maximum.accumulate(np.concatenate([np.zeros_like(last[:1]), last]), axis=0)
@@ -197,7 +187,7 @@ class Still:
         return turned
 
     def _about(self, value_c: Floats, wide: Bools, fresh: Bools, most_c: Floats) -> Ints:
-        """For how many readings each has stayed about one value."""
+        """How many readings each has stayed around one value."""
         about_n = np.empty(fresh.shape, np.int64)
         for j in range(len(self.about_n)):
             now, n, counts = float(self.about_c[j]), int(self.about_n[j]), []
@@ -219,10 +209,10 @@ class Still:
         Returns
         -------
         known : array (n, 9, k)
-            What was known in each second: readings, movements, those by two steps or more, its own way and
-            the others', movements wider than `DITHER`, pace, turns, drift.
+            What was known in each second: readings, movements, those by two steps or more, its own distance
+            and the others', movements wider than `DITHER`, pace, turns, drift.
         rests : bool array (n, k)
-            One that was on its way stays at a value but for a flicker, as the others go on.
+            Was moving, and now stays at a value but for a flicker while the others go on.
         """
         n, k = course.value_c.shape
         known, rests = np.empty((n, 9, k)), np.empty((n, k), np.bool_)
@@ -235,7 +225,7 @@ class Still:
             value = course.value_c[part]
             low, high = self.rest_span_c
             self.rest_span_c = np.stack([np.fmin(low, value.min(axis=0)), np.fmax(high, value.max(axis=0))])
-            # Added up one by one, so that the sum doesn't hang on how the seconds were parcelled.
+            # Added up one by one, so that the sum doesn't depend on how the seconds were batched.
             self.slot = np.cumsum(np.concatenate([self.slot[None], rows[part]]), axis=0)[-1]
             self.slot_fresh = self.slot_fresh + rows[part, 0].sum(axis=0)
             self.slot_way_c += float(travel_c[part].sum())
@@ -254,7 +244,7 @@ class Still:
         return np.stack([*own, self.turned, self.drift_c])
 
     def _rest(self, valid: Bools, value: Floats, flicker_c: Floats, known: Floats) -> None:
-        """Judge at the end of a slot who rests."""
+        """Judge at the end of a slot which probes rest."""
         band_c = np.maximum(np.where(np.isfinite(flicker_c), flicker_c, 0.0), LEAST_BAND_C)
         low, high = self.rest_span_c
         stays = valid & (low >= self.rest_c - band_c) & (high <= self.rest_c + band_c)
@@ -263,7 +253,7 @@ class Still:
         self.rest_s = np.where(stays, self.rest_s + SLOT_S, 0)
         self.rest_n = np.where(stays, self.rest_n + self.slot_fresh, 0)
         self.rest_way_c = np.where(stays, self.rest_way_c + self.slot_way_c * share, 0.0)
-        # How it went before it rested: what flickers since isn't its way.
+        # Its pace before it rested: flicker since then isn't movement.
         self.rest_pace_c = np.where(stays, self.rest_pace_c, known[6])
         self.rest_net_c = np.where(stays, self.rest_net_c + self.slot_net_c, 0.0)
         self.rest_drift_c = np.where(stays, self.rest_drift_c, known[8])
@@ -271,13 +261,13 @@ class Still:
         least_c = RESTS * np.maximum(TRAVEL_C, band_c)
         begins = (self.rest_s >= RESTS_S) & (self.rest_n >= LEAST_N) & (self.rest_way_c > least_c)
         begins &= self.rest_pace_c * np.minimum(self.rest_n, RESTS_N) > PACE_SHARE * least_c
-        # Before the fire reaches it anything may wait.
+        # Until the fire reaches it any probe may rest.
         begins &= (known[0] >= LEARNED_N) & (value > BOILS_C[1]) & ~turns
         self.rests = stays & (self.rests | begins)
         self.rest_span_c = np.full_like(self.rest_span_c, np.nan)
 
     def _flickers(self, course: Course, about_n: Ints, known: Floats) -> Bools:
-        """Where one stands but for a step to either side, though it and others differ by more."""
+        """Where one stays within a step to either side, though it and others usually move by more."""
         read, wide, turned = known[:, 0], known[:, 5], known[:, 7]
         share = wide / np.maximum(read, 1.0)
         lively = course.valid & (read >= LEARNED_N) & (share >= WIDE_SHARE)
@@ -295,9 +285,9 @@ class Still:
     def _close_slot(self) -> None:
         read, moved, far, own, wide, way, turned, drift = self.slot
         full = read >= SLOT_N
-        # A channel that stands learns nothing of standing: how it moved before is what counts.
+        # A channel that stands still learns nothing from it: how it moved before is what counts.
         lives = full & (moved > 0.0)
-        # By readings, not seconds: a channel read every few seconds is known by as many as another.
+        # Fades by readings, not seconds, so that a channel read every few seconds is learned as well.
         keep = FORGET ** (read / SLOT_S)
         self.read = np.where(lives, keep * self.read + read, self.read)
         self.moved = np.where(lives, keep * self.moved + moved, self.moved)
@@ -326,8 +316,7 @@ class Still:
     ) -> Bools:
         read, moved, far, own_c, others_c = (known[:, i] for i in range(5))
         valid = course.valid
-        # Flames die, and then everything stands stiller: others as lively must still differ from one reading
-        # to the next.
+        # When flames die everything moves less, so others as lively must still change with every reading.
         lively = valid & (read >= LEARNED_N) & (far >= FAR_SHARE * read)
         brisk = (lively & (still_n <= BRISK_N)).sum(axis=1)
         most = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
@@ -336,7 +325,7 @@ class Still:
         learned = read >= LEARNED_N
         noisy = lively & (still_n * share > SURE) & (most & hot)[:, None]
         step = np.where(np.isfinite(step_c), step_c, 0.0)
-        # No more than half as far again as the others: what is more was flicker, and flames die.
+        # At most half as far again as the others: any more was flicker, and flames die.
         expected = since_c * np.minimum(own_c / np.maximum(others_c, 1.0), 1.5)
         least_c = np.maximum(TRAVEL_C, 12.0 * step)
         slow = learned & (still_n >= LEAST_N) & (expected > least_c)
@@ -344,18 +333,18 @@ class Still:
         boils = (course.value_c >= BOILS_C[0]) & (course.value_c <= BOILS_C[1])
         slow &= ~boils
         never = (still_n >= LEAST_N) & (still_s >= NEVER_S) & (since_c > NEVER_C)
-        # A bead deep in a thick wall waits for its warmth, and stands while its water boils: `Company` says
-        # which wall stays too cold.
+        # A bead deep in a thick wall stands until warmth reaches it, and while its water boils; `Company`
+        # finds walls that stay too cold.
         cold = (np.abs(course.value_c - self.first_c) < TRAVEL_C) & (still_s < WAITS_S)
         never &= ~(self._touching & (cold | boils & (still_s < BOILS_S)))
-        # Where others are as cold as before the fire, it draws fresh air: that may stand as the weather does,
-        # but has stirred once.
+        # Where others are as cold as before the fire it sits in fresh air, which may hold as steady as the
+        # weather; but it has moved once.
         fresh_air = cold & ~self._touching & np.isfinite(step_c) & (cold.sum(axis=1) > 1)[:, None]
         found: Bools = valid & (noisy | (slow | never) & ~turns) & ~fresh_air
         return found
 
     def _travel(self, course: Course) -> tuple[Floats, Floats, Floats]:
-        """How far most probes went in each second, (n,), how far each, (n, k), and which way most, (n,)."""
+        """Distance most probes went each second (n,), each probe's (n, k), and most probes' change (n,)."""
         levels = np.concatenate([self.level_c[None], course.level_c])
         self.level_c = course.level_c[-1]
         way_c = np.diff(levels, axis=0)
@@ -364,7 +353,7 @@ class Still:
         own = np.where(np.isfinite(step_c), step_c, 0.0)
         known = np.isfinite(step_c).sum(axis=1)
         ordered = np.sort(step_c, axis=1)
-        # Of an even number the lesser one: of two probes, one that stands mustn't be outvoted by the other.
+        # Of an even number the smaller: of two probes the one that stands mustn't be outvoted by the other.
         middle: Ints = np.maximum(known - 1, 0) // 2
         travel = np.take_along_axis(ordered, middle[:, None], axis=1)[:, 0]
         ways = np.sort(np.where(np.isfinite(step_c), way_c, np.inf), axis=1)
@@ -374,7 +363,7 @@ class Still:
 
 
 def _since(way_c: Floats, last: Ints, before_c: Floats) -> Floats:
-    """How far most probes went since each last moved; (n, k)."""
+    """How far most probes have gone since each last moved; (n, k)."""
     total_c = np.concatenate([[0.0], np.cumsum(way_c)])
     since_c: Floats = total_c[1:, None] - total_c[last] + np.where(last > 0, 0.0, before_c)
     return since_c

@@ -1,7 +1,7 @@
 """Which probes can be believed.
 
-A fault is called from what no sound probe of its lag, resolution and rate of sampling can show, and from its
-company. It stands for as long as it shows, and a minute more.
+A fault is what no sound probe of that lag, resolution and sampling rate can show, by itself or beside the
+others. It lasts as long as it shows, and a minute more.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ from logger.plan import Plan
 from logger.reading import Floats, Ints, Status
 
 CLEARS_S: Final = 60
-"""A probe must be sound for so long before it is believed again. [s]"""
+"""How long a probe must be sound before it is believed again. [s]"""
 MENDS_S: Final[dict[int, int]] = {OPEN: 300, LOOSE: 300, IMPOSSIBLE: 300}
-"""And for so long after these: a contact that opens again and again doesn't mend by itself. [s]"""
+"""The same after these faults: a contact that opens again and again doesn't mend itself. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,13 +47,13 @@ class Seconds:
     Attributes
     ----------
     value_c : array (n, k)
-        Mean of the good ones; NaN if none. [°C]
+        Mean of the good readings; NaN if none. [°C]
     fresh : bool array (n, k)
-        There were good ones.
+        There were good readings.
     bad : int array (n, k)
         The worst status among the others; 0 if none.
     swing_c : array (n, k)
-        Between the highest and the lowest. [°C]
+        Highest minus lowest good reading. [°C]
     cold_junction_c : array (n, k)
         NaN where unknown. [°C]
     """
@@ -69,7 +69,7 @@ class Seconds:
         return self.value_c, self.fresh, self.bad, self.swing_c, self.cold_junction_c
 
     def between(self, a: int, b: int) -> Seconds:
-        """The seconds from a until before b."""
+        """The seconds from a up to b, b not included."""
         value, fresh, bad, swing, junction = self.columns()
         return Seconds(value[a:b], fresh[a:b], bad[a:b], swing[a:b], junction[a:b])
 
@@ -82,15 +82,15 @@ class ProbeWatch:
     plan : Plan
     places : Places
     stored : bool, default False
-        The readings come from a file: a channel that is missing from it is no input that has died, as its
-        logger may have been another one; what was open in it was marked when it was read.
+        The readings come from a file. A channel that is missing from it is not a dead input, as it may have
+        had another logger; open inputs were marked when the file was read.
 
     Attributes
     ----------
     fault : int array (k,)
         What is wrong with each, a key of `faults.WORDS`; 0 if nothing.
     trusted : float array (k,)
-        1.0 where a probe's value may be used: it has one, and nothing is wrong or about to be called so.
+        1.0 where a probe's value may be used: it has one, and nothing is wrong or in doubt.
     """
 
     def __init__(self, plan: Plan, places: Places, *, stored: bool = False) -> None:
@@ -112,7 +112,7 @@ class ProbeWatch:
         self._company = Company(places)
 
     def parts(self) -> dict[str, Any]:
-        """What remembers, by name, for a snapshot."""
+        """The parts that keep a memory, by name, for a snapshot."""
         alone = {"signal": self._signal, "still": self._still, "company": self._company}
         return {**alone, "leapt": self._leapt, "fell": self._agreement}
 
@@ -126,11 +126,11 @@ class ProbeWatch:
         trusted : float array (n, k)
         """
         fresh, bad, signal = seconds.fresh, seconds.bad, self._signal
-        # Infrared beyond its range says 'hotter than I can see', no more.
+        # Infrared beyond its range says "hotter than I can see" and nothing more.
         failed = (bad > 0) & ~((bad == Status.RANGE) & self._surface)
         open_now = failed & ~fresh
         open_s, often = signal.contact(open_now, fresh)
-        # One OPEN among good seconds is a contact that opens; a lasting one is called open.
+        # One OPEN among good seconds is a contact that opens for a moment; a lasting one is the fault OPEN.
         opened = (failed & fresh) | (open_now & (open_s == 1.0))
         jumps, *leaps = signal.loose(course, seconds.value_c, fresh, seconds.swing_c, opened)
         stuck = self._still.run(course, fresh)
@@ -162,7 +162,7 @@ class ProbeWatch:
         return fault, trusted
 
     def _until_it_agrees(self, fallen: Bools, value: Floats, around: Floats) -> Bools:
-        """Let what has fallen out stand: as the fire cools, the others come down to it."""
+        """Keep a probe fallen out until it agrees again: as the fire cools, the others come down to it."""
         if not (fallen.any() or self.fell.any()):
             return fallen
         stands = np.zeros_like(fallen)
@@ -176,14 +176,14 @@ class ProbeWatch:
     ) -> tuple[Bools, Bools]:
         n = len(found)
         change_c, gap_s, edge_c = leaps
-        # From the median of the seconds before, so that the way back from a single spike is none.
+        # Measured from the median of the seconds before, so that coming back from a spike is no leap.
         step_c = np.where(~np.isnan(gap_s), value - course.medians_c[RATE_S - 1 : RATE_S - 1 + n], np.nan)
         before = np.concatenate([(self.fault > 0)[None], found[:-1] > 0])
         lately = run_lengths(~before, self.sound_s) < CLEARS_S
         return self._signal.leaps(step_c, change_c, gap_s, edge_c, value, around, lately)
 
     def _standing(self, found: Ints) -> Ints:
-        """Let each fault stand until its probe was sound for `CLEARS_S`."""
+        """Keep each fault until its probe has been sound for `CLEARS_S`, or as `MENDS_S` says."""
         sound_s = run_lengths(found == 0, self.sound_s)
         code = _held(self.last_fault, found, found > 0)
         self.sound_s = np.minimum(sound_s[-1], max(MENDS_S.values()))
@@ -202,14 +202,14 @@ class ProbeWatch:
             & (course.age_s > np.maximum(self._for_s + 7.0, 3.0 * course.interval_s))
             & np.isfinite(course.age_s)
             & ~(self._surface & (course.value_c > 250.0))
-            # Only where others still send: all of them at once is the rig.
+            # Only while others still send: if all stop at once it is the rig.
             & fresh.any(axis=1, keepdims=True)
         )
         return silent
 
 
 def _others(values: Floats) -> Floats:
-    """Median of the others' numbers, for each column of each row; NaN where there is none."""
+    """Median of the other columns, for each column of each row; NaN where they are all NaN."""
     n, k = values.shape
     ordered = np.sort(values, axis=1)  # NaN last
     count = (~np.isnan(ordered)).sum(axis=1, keepdims=True)
@@ -219,7 +219,7 @@ def _others(values: Floats) -> Floats:
     found = np.full((n, k), np.nan)
     for shift in (0, 1):
         want = (rest - 1 + shift) // 2
-        # Without itself, what stands behind it moves up by one.
+        # Leaving a value out moves those behind it up by one.
         at = np.clip(want + (known & (rank <= want)), 0, k - 1)
         part = np.take_along_axis(ordered, at, axis=1)
         found = part if shift == 0 else 0.5 * (found + part)
@@ -227,7 +227,7 @@ def _others(values: Floats) -> Floats:
 
 
 def _held(first: Ints, codes: Ints, where: Bools) -> Ints:
-    """Codes held from where they were last given."""
+    """Codes held since they were last given."""
     at = np.arange(1, len(codes) + 1)[:, None]
     last = np.maximum.accumulate(np.where(where, at, 0), axis=0)
     return np.take_along_axis(np.concatenate([first[None], codes]), last, axis=0)

@@ -1,4 +1,4 @@
-"""The alarm rules: what holds where, each second. `collapse` and `stalls` each have a memory of their own."""
+"""The alarm rules: what holds where, each second. `Collapse` and `Stalls` each keep a memory of their own."""
 
 from logger.judgement.rules.collapse import Collapse
 from logger.judgement.rules.conditions import Condition

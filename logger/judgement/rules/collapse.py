@@ -1,15 +1,15 @@
-"""Coal collapse: a part of the stack loses heat while the coals hold.
+"""Coal collapse: part of the stack loses heat while the coals hold.
 
-The plain rule is the promise: a zone's level has fallen by `drop_c`, or by `air_drop_c` where only air tells
-of it, within `within_s` and stays fallen for `for_s`. Only two things speak against it: the coals' own probes
-fell by a third of that or more in the same time, so the fire dies down; or raking out has begun. Any time of
-up to `within_s` counts: a bed that sank along with the zone before it fell away says nothing of the fall.
+The plain rule is the promise: a zone's level has fallen by `drop_c`, or by `air_drop_c` where only air probes
+show it, within `within_s` and stays down for `for_s`. There are only two vetoes: the coals' own probes fell
+by a third of that or more in the same time, so the fire is dying down; or raking out has begun. Any stretch
+of up to `within_s` counts, so a bed that sank along with the zone before the fall is no veto.
 
-It is called sooner where physics and company say the same. A wall that a probe touches follows the fire by
-tens of seconds, so half of a fall is still to come when it shows. A zone judged by its walls that has lost
-half of `drop_c`, and would have lost all of it half a minute from now at its present rate, while the others
-lost less than a third of that, is called for what it is about to be. Nothing in this was fitted: half, a
-third and half a minute are round numbers, and stand or fall by the table in the judgement's README.
+It is raised early where physics and the other zones agree. A probe on a wall trails the fire by tens of
+seconds, so half of a fall is still to come when it shows. So a zone judged by its walls is called early once
+it has lost half of `drop_c`, would have lost all of it half a minute from now at its present rate, and the
+other zones lost less than a third of what it lost. Nothing here was fitted: half, a third and half a minute
+are round numbers, tested by the table in the judgement's README.
 """
 
 from __future__ import annotations
@@ -34,31 +34,31 @@ from logger.words.said import Degrees, Said, said
 
 TITLE: Final = RULES["coal_collapse"].title
 COALS_SHARE: Final = 1.0 / 3.0
-"""Coals that lost this share of what the zone lost, or more, don't hold: the fire dies down."""
+"""If the coals lost this share of what the zone lost, or more, they don't hold: the fire is dying down."""
 LEAST_SHARE: Final = 0.5
-"""So much of `drop_c` must be gone before anything is called early."""
+"""How much of `drop_c` must be gone before a collapse is raised early."""
 AHEAD_S: Final = 30.0
-"""How far ahead a fall is drawn on at its present rate: about a sheathed probe's lag. [s]"""
+"""How far ahead a fall is extended at its present rate: about a sheathed probe's lag. [s]"""
 OTHERS_SHARE: Final = 1.0 / 3.0
-"""Zones that lost this share of what the zone lost, or more, say that it is the whole fire."""
+"""If the other zones lost this share of what the zone lost, or more, it is the whole fire."""
 OFTEN_S: Final = 5.0
-"""Of a probe that reads more seldom nobody knows the present rate. [s]"""
+"""The present rate is unknown where readings are farther apart than this. [s]"""
 STANDS_SHARE: Final = 0.5
-"""An alarm stands while the zone is down by this share of the drop asked for against `within_s` ago."""
+"""The alarm lasts while the zone is down by this share of the drop, compared with `within_s` ago."""
 SMOOTH_S: Final = 5
 AIR_SMOOTH_S: Final = 90
-"""A wall is smooth by itself, but air swings with every puff of flame. The level by air is the median of so
-long: what is over in half of it doesn't count, what stays does in full. A thin wall would hardly have felt it
-(5 mm of clay in flame follow in 50 to 100 s). [s]"""
+"""A wall is smooth by itself, but air swings with every puff of flame. Its level is the median over this
+long: what is over in half of it doesn't count, what lasts counts in full. A thin wall would hardly have felt
+it (5 mm of clay in flame follow in 50 to 100 s). [s]"""
 AIR_EVERY_S: Final = 5
-"""The median is that of every so many seconds' values, which are medians of as many themselves. [s]"""
+"""The median takes one value every so many seconds, itself a median of as many. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
 class _Fall:
-    """A zone's deepest fall in which the coals held, within the time asked for, over n seconds; arrays (n,).
+    """A zone's deepest fall within `within_s` in which the coals held, over n seconds; arrays (n,).
 
-    `deepest_c` is the deepest of all, whatever the coals did; so are the others where the coals never held.
+    `deepest_c` is the deepest whatever the coals did; so are the others where the coals never held.
     """
 
     deepest_c: Floats
@@ -69,7 +69,7 @@ class _Fall:
 
 
 class Collapse:
-    """Watches each zone with pots for a collapse of the coals beside it."""
+    """Watches each zone with pots for coals falling away beside it."""
 
     def __init__(self, plan: Plan, places: Places) -> None:
         z, k = len(places.zones), len(plan.probes)
@@ -89,10 +89,9 @@ class Collapse:
         self._keys = [f"coal_collapse:{zone}" for zone in places.zones]
 
     def run(self, course: Course, trusted: Floats, weight: Floats, zones: ZoneCourse, book: ZoneBook) -> None:
-        """Take n seconds; `conditions` then goes through them.
+        """Take n seconds for `conditions` to step through.
 
-        Both (n, k): `trusted`, whether a probe is to be believed; `weight`, whether its zone's level is taken
-        from it.
+        Both (n, k): `trusted`, whether a probe can be believed; `weight`, whether its zone's level uses it.
         """
         n, z = zones.level_c.shape
         medians = np.concatenate([self.medians_c, course.median_c])
@@ -101,7 +100,7 @@ class Collapse:
         if self._places.is_air.any():
             quick[:, self._places.is_air] = _air_levels(medians[:, self._places.is_air])
         if np.isnan(quick).any():
-            # Of a probe that has only begun: the mean so far. One reading beside a mean would be a leap.
+            # A probe that has just begun uses its mean so far: one reading beside a mean would seem a leap.
             share = running_mean((~np.isnan(lately)).astype(np.float64), SMOOTH_S)
             begun = running_mean(np.where(np.isnan(lately), 0.0, lately), SMOOTH_S)
             begun = np.where(share > 0.0, begun / np.maximum(share, 1e-9), np.nan)
@@ -147,7 +146,7 @@ class Collapse:
         self._busy = set(np.flatnonzero(self._called.any(axis=0)).tolist())
 
     def conditions(self, i: int, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
-        """Go through the zones in second i of the last `run`; `raked`: raking out has begun."""
+        """Yield each zone's condition in second i of the last `run`; `raked`: raking out has begun."""
         for z in self._places.pots:
             key = self._keys[z]
             if z not in self._busy and key not in alarms.alarms:
@@ -161,7 +160,7 @@ class Collapse:
             yield Condition("coal_collapse", self._names[z], None, called, 0.0, 45.0, words)
 
     def _may_have_fallen(self, z: int, seen: Floats) -> Ints:
-        """Tell cheaply in which seconds any probe of a zone shows a fall worth looking at."""
+        """Find cheaply the seconds in which any probe of a zone shows a fall worth looking at."""
         members = seen[:, self._places.members[z]]
         known = ~np.isnan(members)
         highest_c, lowest_c = np.where(known, members, -np.inf), np.where(known, members, np.inf)
@@ -172,7 +171,7 @@ class Collapse:
         return np.flatnonzero((before_c - now_c >= self._least_c).any(axis=1))
 
     def _fall(self, z: int, rows: Ints, seen: Floats, now: Floats) -> _Fall:
-        """Find a zone's deepest fall in which the coals held, in some seconds."""
+        """Find a zone's deepest fall in which the coals held, for the seconds `rows`."""
         n = len(seen) - self._within
         fall = _Fall(
             np.full(n, -np.inf), np.full(n, -np.inf), np.zeros(n, np.int64), *np.full((2, n), np.nan)
@@ -182,7 +181,7 @@ class Collapse:
         coals = self._coals(seen)[rows]
         held = np.where(coals >= COALS_SHARE * lost, -np.inf, lost)
         held = np.where(np.isneginf(held.max(axis=1))[:, None], lost, held)
-        # The latest of equals: the shortest time in which so much was lost.
+        # The latest of equals: the shortest time in which that much was lost.
         at = lost.shape[1] - 1 - held[:, ::-1].argmax(axis=1)
         each = np.arange(len(at))
         others = [self._deepest(now, y)[rows] for y in self._places.pots if y != z]
@@ -192,7 +191,7 @@ class Collapse:
         return fall
 
     def _coals(self, seen: Floats) -> Floats:
-        """What the coals lost since each of the seconds before, (n, within + 1); NaN where unknown."""
+        """What the coals have lost since each second before, (n, within + 1); NaN where unknown."""
         if self._bed is None:
             n = len(seen) - self._within
             coals, every = self._places.coals, np.arange(n)
@@ -201,7 +200,7 @@ class Collapse:
         return self._bed
 
     def _deepest(self, now: Floats, z: int) -> Floats:
-        """What another zone lost since it was hottest within the time asked for, (n,); NaN where unknown."""
+        """What another zone has lost since its hottest within `within_s`, (n,); NaN where unknown."""
         if z not in self._depths:
             column = np.where(np.isnan(now[:, z]), -np.inf, now[:, z])
             highest = np.lib.stride_tricks.sliding_window_view(column, self._within + 1).max(axis=1)
@@ -209,7 +208,7 @@ class Collapse:
         return self._depths[z]
 
     def _lost(self, seen: Floats, weight: Floats, probes: list[int], rows: Ints) -> Floats:
-        """What probes lost on the mean since each of the seconds before, (len(rows), within + 1)."""
+        """What probes have lost on average since each second before, (len(rows), within + 1)."""
         windows = np.lib.stride_tricks.sliding_window_view(seen[:, probes], self._within + 1, axis=0)
         before, now = windows[rows], seen[self._within :, probes][rows]
         known = ~np.isnan(before) & ((weight[rows][:, probes] > 0.0) & ~np.isnan(now))[:, :, None]
@@ -233,25 +232,25 @@ class Collapse:
         if fall.coals_c[i] == fall.coals_c[i]:
             words += ", the coals held"
         else:
-            words += "; no probe in the coals can be trusted" if self._places.coals else ""
-            words += "" if self._places.coals else "; no probe is in the coals"
-            # Company is no veto here: it is told, for whoever stands by the fire to judge.
+            where = "in the coals can be trusted" if self._places.coals else "is in the coals"
+            words += f"; no probe {where}"
+            # Other zones falling too is no veto: the message says so, and whoever is at the fire judges.
             together = fall.others_c[i] >= OTHERS_SHARE * lost
             words += " and most other zones fell too: " if together else ", so "
             words += "the whole fire may be dying down"
         if len(self._places.pots) < 2:
-            words += "; there is no other zone to compare with"
+            words += "; there is no other zone to compare it with"
         return said(f"{words}.", *values)
 
 
 def _air_levels(medians_c: Floats) -> Floats:
-    """Median of each `AIR_SMOOTH_S` of rows, of what is known in them; NaN where nothing is."""
+    """Median of the known values in each `AIR_SMOOTH_S` of rows; NaN where there are none."""
     windows = np.lib.stride_tricks.sliding_window_view(medians_c, AIR_SMOOTH_S, axis=0)
     return _median(np.sort(windows[..., ::-AIR_EVERY_S], axis=-1))
 
 
 def _median(ordered: Floats) -> Floats:
-    """Middle of sorted numbers on the last axis, NaN last; NaN where all are."""
+    """Median along the last axis of sorted numbers, NaN last; NaN where all are."""
     count = (~np.isnan(ordered)).sum(axis=-1)[..., None]
     low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, np.maximum(count - 1, 0))
     middle = [np.take_along_axis(ordered, at, axis=-1)[..., 0] for at in (low, high)]
@@ -259,7 +258,7 @@ def _median(ordered: Floats) -> Floats:
 
 
 def _middle(rows: list[Floats], n: int) -> Floats:
-    """Median of what is known of others, (n,); NaN where nothing is."""
+    """Median of the known values of others, (n,); NaN where there are none."""
     if not rows:
         return np.full(n, np.nan)
     return _median(np.sort(np.stack(rows, axis=-1), axis=-1))

@@ -1,4 +1,4 @@
-"""What a rule says of one place in one second."""
+"""What a rule says about one place in one second."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 LOAD: Final = "load"
-"""Place of an alarm that is about the whole stack."""
+"""The place of an alarm about the whole stack."""
 
 
 @dataclass(slots=True)
@@ -19,11 +19,11 @@ class Condition:
     rule : str
     zone, probe : str or None
     holds : bool
-        With the rule's deadband in it.
+        Includes the rule's deadband.
     on_delay_s, off_delay_s : float
-        For how long it must hold, or be absent. [s]
+        How long it must hold, or be absent. [s]
     words : callable
-        Give the message; asked for only where the alarm comes up.
+        Gives the message; called only when the alarm is raised.
     """
 
     rule: str

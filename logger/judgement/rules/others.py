@@ -1,7 +1,7 @@
-"""The alarm rules: each second, which condition holds where.
+"""The alarm rules: which condition holds where, each second.
 
-A rule gives for each of its places whether its condition holds (less is asked for where its alarm is active:
-the deadband), how long that must last, and the words for it.
+For each of its places a rule says whether its condition holds (with a deadband while its alarm is active),
+how long it must last, and the message.
 """
 
 from __future__ import annotations
@@ -26,13 +26,13 @@ from logger.reading import Floats, Ints
 from logger.words.said import Degrees, Said, said
 
 GOOD_NEWS_S: Final = 120.0
-"""Good news stands for so long and then makes room. [s]"""
+"""How long good news is shown. [s]"""
 
 Rows = list[list[float]]
 
 
 class Rules:
-    """All rules but those about collapse, with what they must remember."""
+    """All rules but coal collapse, with what they must remember."""
 
     def __init__(self, plan: Plan, places: Places) -> None:
         self.done_s: Floats = np.zeros(len(places.zones))
@@ -51,9 +51,9 @@ class Rules:
         walls: Walls | None,
         booked: Booked,
     ) -> None:
-        """Take n seconds; `conditions` then goes through them. What holds nowhere in them is left out.
+        """Take n seconds for `conditions` to step through. Rules that hold nowhere in them are skipped.
 
-        `fault` and `trusted` (n, k); `walls` is None where nothing is estimated.
+        `fault` and `trusted` are (n, k); `walls` is None where nothing is estimated.
         """
         hot, fall = self._set["over_temperature"], self._set["cooling_too_fast"]
         level, rate = zones.level_c, zones.rate_c_per_min
@@ -72,7 +72,7 @@ class Rules:
         self._heating = self._coldest(course, trusted, zones, walls)
 
     def conditions(self, i: int, stage: str, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
-        """Give the conditions that hold in second i of the last `run`, and those whose alarm may be up.
+        """Yield the conditions that hold in second i of the last `run`, and those whose alarm may be up.
 
         `raked`: raking out has begun.
         """
@@ -98,19 +98,19 @@ class Rules:
             if _idle("probe_fault", probe.name, fault > 0, alarms):
                 continue
             words = partial('"{}" {}'.format, probe.name, WORDS.get(fault, ""))
-            # The delays of faults, on and off, are in the watch itself, but for heat, which comes slowly.
+            # `ProbeWatch` has the delays of all faults but a hot junction, which warms slowly.
             delay = float(self._set["probe_fault"]["for_s"]) if fault == HOT_JUNCTION else 1.0
             yield Condition("probe_fault", probe.zone, probe.name, fault > 0, delay, 1.0, words)
 
     def _coldest(
         self, course: Course, trusted: Floats, zones: ZoneCourse, walls: Walls | None
     ) -> list[tuple[float, float, float, int]] | None:
-        """Level, rate, gradient and zone of the coldest place each second; None if none heats too fast."""
+        """Level, rate, gradient and zone of the coldest place each second; None if never heating too fast."""
         touching, pots = self._places.walls, self._places.pots
         level = np.where(trusted[:, touching] > 0.0, course.level_c[:, touching], np.inf)
         rate, of_zone = course.rate_c_per_min[:, touching], [self._places.zone_of[j] for j in touching]
         if not touching or not np.isfinite(level.min(axis=1)).all():
-            # Walls tell: the air between them may jump.
+            # Walls decide where there are any: the air between them may jump.
             blind = ~np.isfinite(level).any(axis=1, keepdims=True)
             pot_level = np.where(blind, zones.level_c[:, pots], np.inf)
             pot_level[np.isnan(pot_level)] = np.inf
@@ -126,7 +126,7 @@ class Rules:
         fast = speed > 0.8 * float(rule["rate_c_per_min"])
         steep = np.full(len(at), np.nan)
         if walls is not None:
-            # What the clay feels is how much hotter its face is than its inside, not a reading's rate.
+            # Clay bursts from the difference between its face and its inside, not from a reading's rate.
             steep = walls.gradient_c_mm[rows, zone]
             known = ~np.isnan(steep)
             lowest = np.where(known, walls.wall_c[rows, zone], lowest)
@@ -153,14 +153,14 @@ class Rules:
     def _heats(self, i: int) -> Said:
         coldest, speed, steep, zone = (self._heating or [])[i]
         if steep == steep:
-            words = "its wall is {}/mm hotter towards its face (estimated)."
+            words = "its wall gets {}/mm hotter towards the face (estimated)."
             value = Degrees("by", steep, ".1f")
         else:
-            words, value = "rises by {} a minute.", Degrees("by", speed)
+            words, value = "rising by {} a minute.", Degrees("by", speed)
         return said(f"{{}} is at {{}} and {words}", self._places.zones[zone], Degrees("at", coldest), value)
 
     def _place(self, i: int, z: int) -> str:
-        """A zone's name; with the word `air` where its level is only that of its air."""
+        """A zone's name, with "(air)" where its level is only that of its air."""
         air = " (air)" if self._basis[i][z] == AIR else ""
         return f"{self._places.zones[z]}{air}"
 
@@ -183,8 +183,8 @@ class Rules:
             holds = low < c < high and r < -quick * (0.7 if active else 1.0)
             if _idle("cooling_too_fast", zone, holds, alarms):
                 continue
-            fell = (self._place(i, z), Degrees("by", -r), Degrees("at", c))
-            words = partial(said, "{} falls by {} a minute at {}.", *fell)
+            fell = (self._place(i, z), Degrees("at", c), Degrees("by", -r))
+            words = partial(said, "{} is at {} and falling by {} a minute.", *fell)
             yield Condition("cooling_too_fast", zone, None, holds, float(fall["for_s"]), 60.0, words)
 
     def _stalled(self, i: int, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
@@ -220,7 +220,7 @@ class Rules:
         yield Condition("spread_too_wide", None, None, holds, float(rule["for_s"]), 120.0, words)
 
     def _good_news(self, booked: Booked) -> tuple[list[list[bool]], list[list[bool]]] | None:
-        """Where a target was reached lately, and where a soak was done; None if nowhere."""
+        """Where a target was reached lately and where a soak was done; None if nowhere."""
         wait = max(1.0, float(self._set["target_reached"]["for_s"]) - 59.0)
         soak = self._plan.soak_min * 60.0
         done_s = np.empty(booked.soak_s.shape)
@@ -251,5 +251,5 @@ def _idle(rule: str, place: str, holds: bool, alarms: AlarmBook) -> bool:
 
 
 def _columns(where: Bools) -> set[int]:
-    """Columns in which something holds somewhere."""
+    """Columns that hold in any row."""
     return set(np.flatnonzero(where.any(axis=0)).tolist())

@@ -1,8 +1,8 @@
-"""A zone that stands still short of its target: what its settings say, and no other condition.
+"""A zone that stands still short of its target: what the settings say, and no other condition.
 
-Moving is how far the level has come on the whole within the time asked for, not how it wavered on the way.
-What wavers meets that again and again, so an alarm that is up stands until the zone climbs well faster and
-beyond where it stood, or has fallen for as long as it had to stand: one stall isn't raised twice.
+Movement is the net change of the level over `for_s`, not how it wavered on the way. A wavering level meets
+the condition again and again, so the alarm lasts until the zone climbs well faster and above where it stood,
+or has been falling for `for_s`: one stall isn't raised twice.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from logger.reading import Floats
 from logger.words.said import Degrees, Said, said
 
 EASE: Final = 7.0 / 3.0
-"""An alarm that is up stands until the zone moves this many times as fast (deadband), and is higher than
-where it stood by more than what is standing still."""
+"""The alarm lasts until the zone moves this many times as fast (deadband) and has climbed further than
+standing still would take it."""
 BACK_SHARE: Final = 0.25
-"""Or until it is as near to its target as this part of what was asked for."""
+"""Or until it is within this share of `short_c` of its target."""
 SELDOM: Final = 3.0
-"""A probe whose readings lie farther apart than this part of the time asked for goes by its last two."""
+"""A probe with fewer than this many readings in `for_s` goes by its last two."""
 
 
 class Stalls:
@@ -53,10 +53,10 @@ class Stalls:
         book: ZoneBook,
         counted_c: Floats,
     ) -> None:
-        """Take n seconds; `trusted` and `weight` as `Collapse.run` has them.
+        """Take n seconds; `trusted` and `weight` are those of `Collapse.run`.
 
-        `counted_c` (n, z) is what was booked (`ledger`): whether the target was reached rests on no probe at
-        fault.
+        `counted_c` (n, z) is what the ledger booked, so that no faulty probe can make a target count as
+        reached.
         """
         n = len(trusted)
         seen = np.concatenate([self.seen_c, np.where(trusted > 0.0, course.level_c, np.nan)])
@@ -79,13 +79,13 @@ class Stalls:
 
     @property
     def busy(self) -> set[int]:
-        """Zones that stand still somewhere in the last `run`."""
+        """Zones that stood still at any time in the last `run`."""
         return self._busy
 
     def holds(self, i: int, z: int, *, active: bool) -> bool:
-        """Tell whether a zone stands still in second i of the last `run`.
+        """Tell whether a zone stands still in second i of the last `run`; call for every second, in order.
 
-        `active`: its alarm is up; then less is asked for. Every second of it is asked for, in order.
+        `active`: its alarm is up, and the deadband applies.
         """
         level = float(self._level[i, z])
         if not active:
@@ -100,11 +100,11 @@ class Stalls:
         return bool(self._short[i, z]) and not back
 
     def words(self, i: int, z: int, place: str) -> Said:
-        """Say where it stands, and for how long it has hardly moved."""
+        """Say where it is, and how little it has moved in how long."""
         level = float(self._level[i, z])
         moved = float(self._moved[i, z]) * self._for_s / 60.0
         return said(
-            "{} stands at {}, {} short: {} in {} min.",
+            "{} is at {}, {} short of its target: {} in {} min.",
             place,
             Degrees("at", level),
             Degrees("by", self._target_c - level),

@@ -368,9 +368,9 @@ def test_alarms_and_forecasts_are_written_in_either_unit_from_their_values() -> 
     cool = {"temperature_c": 100.0, "chance": 1.0, "early_s": 7200.0, "middle_s": 9000.0, "late_s": 10800.0}
     words = "cooled to 100 °C in 2–3 h"
     leeward = {"zone": "leeward", "forecast": {"words": words, "cool": cool}}
-    forecast = {"coming": f"leeward, the last: {words}", "zones": [leeward]}
-    assert to_come(forecast, "C") == "Leeward, the last: cooled to 100 °C in 2–3 h."
-    assert to_come(forecast, "F") == "Leeward, the last: cooled to 212 °F in 2–3 h."
+    forecast = {"coming": f"leeward last: {words}", "zones": [leeward]}
+    assert to_come(forecast, "C") == "Leeward last: cooled to 100 °C in 2–3 h."
+    assert to_come(forecast, "F") == "Leeward last: cooled to 212 °F in 2–3 h."
 
 
 def test_a_logger_that_records_nothing_is_said_with_its_reason() -> None:
