@@ -1,7 +1,7 @@
-"""All that is decided before lighting; TOML in and out, refusals with line numbers.
+"""Everything decided before lighting: TOML in and out, refusals with line numbers.
 
-What other rooms need is named here. The alarm rules with their settings, the sources, and the plans that are
-kept in a folder have modules of their own.
+This exports what other rooms need. The alarm rules with their settings, the sources and the folder of plans
+have their own modules.
 """
 
 from logger.plan.lines import MAX_TOML, PlanError

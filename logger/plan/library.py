@@ -1,4 +1,4 @@
-"""Plans that are kept in the user's folder, each a TOML file of its own; and the packing list beside them."""
+"""The plans in the user's folder, each its own TOML file, and the packing list beside them."""
 
 from __future__ import annotations
 
@@ -32,11 +32,11 @@ FIRST_KIT: Final = (
     "A full battery for the rig, another for the tablet",
     "The hand-held infrared gun",
 )
-"""What people usually take along (common practice, no source); everybody makes a list of their own of it."""
+"""What people usually take along (common practice, no source); a start for their own list."""
 
 
 class StoreError(UserError):
-    """A plan that can't be kept or found."""
+    """A plan that can't be stored or found."""
 
     def __init__(self, text: str, field: str = "name") -> None:
         super().__init__(text)
@@ -44,10 +44,10 @@ class StoreError(UserError):
 
 
 class PlanTaken(StoreError):
-    """A plan of that name is there already."""
+    """A plan of that name already exists."""
 
     def __init__(self, name: str) -> None:
-        super().__init__(f"{name}: a plan of this name is there already; replace it, or give another name")
+        super().__init__(f"{name}: a plan of this name already exists; replace it, or give another name")
         self.name = name
 
 
@@ -56,19 +56,19 @@ class StoredPlan:
     """One of the plans in the folder."""
 
     name: str  # the file's, without `.toml`
-    plan: Plan | None  # None where the file can't be read as a plan
+    plan: Plan | None  # None if the file can't be read as a plan
     trouble: str
-    changed_s: float  # when it was last written, Unix time. [s]
+    changed_s: float  # when it was last written, Unix time [s]
 
 
 def name_for(text: str) -> str:
-    """Make a plan's file name of what a person calls it; empty where nothing of the text can be kept."""
+    """Make a plan's file name from its title; empty if no character of it can be used."""
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:MAX_NAME].strip("-")
 
 
 def list_plans(home: Path) -> list[StoredPlan]:
-    """List the plans of a folder, the latest first; what isn't a plan is there too, with the reason."""
+    """List the plans in a folder, the latest first; files that aren't plans are listed with the reason."""
     found = []
     for path in (home / "plans").glob("*.toml"):
         if not _NAME.fullmatch(path.stem):
@@ -79,22 +79,22 @@ def list_plans(home: Path) -> list[StoredPlan]:
             plan, trouble = None, str(exc)
         try:
             changed_s = path.stat().st_mtime
-        except OSError:  # removed this moment
+        except OSError:  # removed just now
             continue
         found.append(StoredPlan(path.stem, plan, trouble, changed_s))
     return sorted(found, key=lambda p: (-p.changed_s, p.name))
 
 
 def load_plan(home: Path, name: str) -> Plan:
-    """Read a plan of the folder; StoreError where none goes by that name."""
+    """Read a plan from the folder; StoreError if there is none of that name."""
     path = _path(home, name)
     if not path.is_file():
-        raise StoreError(f"{name}: no plan has this name; choose one from the list")
+        raise StoreError(f"{name}: there is no plan of this name; choose one from the list")
     return load(path)
 
 
 def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> None:
-    """Keep a plan; its file appears whole or not at all. PlanTaken: there is one, and it may not go."""
+    """Store a plan; its file appears whole or not at all. PlanTaken: the name exists, and not `replace`."""
     path = _path(home, name)
     if not replace and path.exists():
         raise PlanTaken(name)
@@ -102,16 +102,16 @@ def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> No
 
 
 def delete_plan(home: Path, name: str) -> None:
-    """Remove a plan from the folder; StoreError where none goes by that name."""
+    """Remove a plan from the folder; StoreError if there is none of that name."""
     path = _path(home, name)
     try:
         path.unlink()
     except FileNotFoundError as exc:
-        raise StoreError(f"{name}: no plan has this name; choose one from the list") from exc
+        raise StoreError(f"{name}: there is no plan of this name; choose one from the list") from exc
 
 
 def read_kit(home: Path) -> list[tuple[str, bool]]:
-    """Give the packing list and what of it is packed; the usual things where nobody has made a list yet."""
+    """Return the packing list and what is packed; the usual things if nobody has made a list yet."""
     try:
         text = _kit_path(home).read_text(encoding="utf-8", errors="replace")
     except FileNotFoundError:
@@ -126,12 +126,12 @@ def read_kit(home: Path) -> list[tuple[str, bool]]:
 
 
 def write_kit(home: Path, items: list[tuple[str, bool]]) -> None:
-    """Keep the packing list: plain text that can be written by hand too, a thing on each line."""
+    """Store the packing list: plain text with one item per line, which can be edited by hand too."""
     if len(items) > MAX_ITEMS:
-        raise StoreError(f"more than {MAX_ITEMS} things; leave some at home", "kit")
+        raise StoreError(f"more than {MAX_ITEMS} items; leave some at home", "kit")
     for item, _ in items:
         if not item.strip() or not item.isprintable():
-            raise StoreError("each thing is one line of text; leave none empty", "kit")
+            raise StoreError("each item is one line of text; leave none empty", "kit")
         if len(item) > MAX_ITEM:
             raise StoreError(f"longer than {MAX_ITEM} characters: {item[:30]} …; shorten it", "kit")
     lines = [f"[{'x' if packed else ' '}] {item.strip()}\n" for item, packed in items]
@@ -139,7 +139,7 @@ def write_kit(home: Path, items: list[tuple[str, bool]]) -> None:
 
 
 def _write(path: Path, text: str) -> None:
-    """Write a file, and its folder if need be; StoreError where the disk doesn't take it."""
+    """Write a file, and its folder if need be; StoreError if the disk refuses."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         write_whole(path, text.encode())
@@ -148,10 +148,10 @@ def _write(path: Path, text: str) -> None:
 
 
 def _path(home: Path, name: str) -> Path:
-    # Nothing that a request says reaches another folder: no dot, no slash, and none of the system's names.
+    # No request can reach another folder: no dot, no slash, none of the system's names.
     if len(name) > MAX_NAME or not _NAME.fullmatch(name):
         raise StoreError(
-            f"{name[:80]!r} can't be a plan's name; use small letters, digits and hyphens, at most {MAX_NAME}"
+            f"{name[:80]!r} can't be a plan's name; use up to {MAX_NAME} small letters, digits and hyphens"
         )
     return home / "plans" / f"{name}.toml"
 

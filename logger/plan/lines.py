@@ -1,4 +1,4 @@
-"""Where something stands in a plan's file, and whether it can be one: TOML's reader doesn't say."""
+"""Line numbers in a plan's file, and limits on its size: Python's TOML reader offers neither."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ from logger.refusals import Mistake, Path
 MAX_TOML: Final = 200_000
 """Characters; a plan with every alarm's settings is 10 kB."""
 _LONGEST: Final = 64
-"""Of a key, where it is told of."""
+"""How much of a key an error shows."""
 MAX_DOTS: Final = 24
-"""In the keys of one line."""
+"""Most dots in the keys of one line."""
 
 
 class PlanError(UserError):
-    """A plan that cannot be used: names the file, the line, what is wrong and the fix.
+    """A plan that can't be used: names the file, the line, what is wrong and the fix.
 
-    `field` is the place in the plan, such as `probe.0.name` (None: all of it); `what` is what is wrong there,
-    without the place; `bounds` are those of a `Mistake`.
+    `field` is the place in the plan, such as `probe.0.name` (None: all of it); `what` is the text without the
+    place; `bounds` are those of a `Mistake`.
     """
 
     def __init__(
@@ -33,9 +33,9 @@ class PlanError(UserError):
 
 
 def placed(mistake: Mistake, source: str = "plan", lines: Mapping[Path, int] | None = None) -> PlanError:
-    """Say where a mistake stands in a file whose `line_numbers` are given."""
+    """Make a mistake an error that says where it is; `lines` are the file's `line_numbers`."""
     path = tuple(part if isinstance(part, int) else part[:_LONGEST] for part in mistake.path)
-    # What isn't there is told of the table it belongs to.
+    # A missing key is reported at the table it belongs to.
     line = next((n for k in range(len(path), 0, -1) if (n := (lines or {}).get(path[:k]))), 0)
     where = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in path)
     file = f"{source} line {line}" if line else source
@@ -45,23 +45,23 @@ def placed(mistake: Mistake, source: str = "plan", lines: Mapping[Path, int] | N
 
 def too_long(source: str) -> PlanError:
     """Refuse more text than any plan has."""
-    return PlanError(f"{source}: longer than {MAX_TOML} characters; that is no plan")
+    return PlanError(f"{source}: longer than {MAX_TOML} characters; this is not a plan")
 
 
-# What stands in quotes or behind a hash, and numbers: dots in them part no key from the next. A bare key may
-# consist of digits too, so that what has another dot, or an equals sign, right after it is none of these.
+# Quoted text, comments and numbers, whose dots separate no keys. A bare key may consist of digits too, so
+# digits followed by another dot or an equals sign are not a number.
 _QUOTED: Final = re.compile(r"""\"(?:[^"\\]|\\.)*+(?:"|$)|'[^']*+(?:'|$)|#.*""")
 _NUMBER: Final = re.compile(r"(?<![\w.-])[+-]?\d[\d_]*+\.\d[\d_]*+(?:[eE][+-]?\d++)?(?![\w.-]|\s*[.=])")
 
 
 def check_size(text: str, source: str) -> None:
-    """Refuse what no plan is, before its TOML is read: the reader's work grows with a key's parts squared."""
+    """Refuse what can't be a plan before its TOML is read, which takes time quadratic in a key's parts."""
     if len(text) > MAX_TOML:
         raise too_long(source)
     for number, line in enumerate(text.splitlines(), 1):
         if line.count(".") > MAX_DOTS and _NUMBER.sub("", _QUOTED.sub("", line)).count(".") > MAX_DOTS:
             raise PlanError(
-                f"{source} line {number}: a key of very many parts; a plan is no deeper than alarm.RULE.KEY"
+                f"{source} line {number}: a key with too many parts; plans go no deeper than alarm.RULE.KEY"
             )
 
 
@@ -70,7 +70,7 @@ _KEY: Final = re.compile(r"""^\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[\w-]+
 
 
 def line_numbers(text: str) -> dict[Path, int]:
-    """Find the line each key and table stands on: the standard reader checks TOML but doesn't tell."""
+    """Find the line of each key and table, which Python's TOML reader doesn't give."""
     lines: dict[Path, int] = {}
     counts: dict[Path, int] = {}
     table: Path = ()

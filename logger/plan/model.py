@@ -1,4 +1,4 @@
-"""All that is decided before lighting: probes, zones, targets, alarm settings."""
+"""Everything decided before lighting: probes, zones, targets, alarm settings."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ AlarmSettings = dict[str, dict[str, float | bool]]
 
 LETTERS: Final[tuple[Letter, ...]] = get_args(Letter)
 COOL_C: Final = 100.0
-"""Cool enough to uncover and to lift out with gloves: common practice, no source. [°C]"""
+"""Cool enough to uncover and lift out with gloves: common practice, no source. [°C]"""
 
 MAX_PROBES: Final = 64
 MAX_NAME: Final = 64
@@ -29,7 +29,7 @@ _Goal = Annotated[float, Meta(ge=100, le=1400, extra={"unit": "°C"})]
 _Reading = Annotated[float, Meta(ge=-1e4, le=1e4)]
 _PAIRS: Final = "one or two pairs of [reading, truth] in °C, such as [[1.5, 0.0], [101.0, 99.2]]"
 
-# Words in a probe's name that tell what it reads, for rigs and files that come without a plan.
+# Words in a probe's name that show what it reads, for rigs and files without a plan.
 _READS_WORDS: Final[tuple[tuple[Reads, str], ...]] = (
     ("surface", r"ir\d*|infrared|surface|gun|pyrometer"),
     ("coals", r"coals?|under|beneath|below|bed|embers?|hearth"),
@@ -43,24 +43,24 @@ class Probe(
     """A channel put in a place: a `[[probe]]` of the plan."""
 
     name: Name  # the column in a CSV file; the trace's label
-    channel: Name = ""  # left out in a file: the name
-    rig: Name | None = None  # the rig, where several have a channel of that name; None: any
-    # above the coal bed; None where nobody said. [cm]
+    channel: Name = ""  # default: the name
+    rig: Name | None = None  # which rig, where several have a channel of that name; None: any
+    # above the coal bed; None if unknown [cm]
     height_cm: Annotated[float, Meta(ge=-200, le=1000, extra={"unit": "cm"})] | None = None
     side: Annotated[str, Meta(max_length=MAX_NAME)] = ""  # free text
     reads: Reads = "air"  # `wall` touches a pot, `surface` is infrared
     zone: Name = ""  # the part of the stack it belongs to
-    letter: Letter | None = "K"  # thermocouple letter type; None where there is no thermocouple
-    # the channel whose cold junction stands in for one that the amplifier does not send
+    letter: Letter | None = "K"  # thermocouple letter type; None if it is no thermocouple
+    # the channel whose cold junction is used where the amplifier sends none
     cold_junction: Name | None = None
     tolerance_class: Literal[1, 2, 3] = 2  # IEC 60584-1 tolerance class of the thermocouple
-    # None, one or two pairs of (reading, truth) from a calibration. [°C]
+    # no, one or two pairs of (reading, truth) from a calibration [°C]
     correction: Annotated[
         tuple[tuple[_Reading, _Reading], ...], Meta(max_length=2, extra={"give": _PAIRS})
     ] = ()
 
     def table(self) -> dict[str, Any]:
-        """Write it as TOML has it; a type left out would mean K."""
+        """Return its TOML table; the type is always written, as leaving it out means K."""
         return dict(msgspec.to_builtins(self)) | {
             "reads": self.reads,
             "zone": self.zone,
@@ -69,16 +69,16 @@ class Probe(
 
 
 class Clay(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
-    """What is known of the pots for the estimate of their own temperature: the plan's `[estimate]`."""
+    """What is known about the pots, for estimating their own temperature: the plan's `[estimate]`."""
 
-    # thickness of the pots' walls; None where nobody measured it. [mm]
+    # thickness of the pots' walls; None if nobody measured it [mm]
     wall_mm: Annotated[float, Meta(ge=2, le=50, extra={"unit": "mm"})] | None = None
-    # zones without a probe, of which spot readings are taken
+    # zones without a probe where gun readings are taken
     zones: Annotated[tuple[Name, ...], Meta(max_length=MAX_PROBES)] = ()
 
 
 def default_alarms() -> AlarmSettings:
-    """Every rule with every setting at its default; `enabled` is true for all."""
+    """Every rule, enabled, with every setting at its default."""
     return {
         rule.name: {"enabled": True, **{s.name: s.default for s in rule.settings}} for rule in RULES.values()
     }
@@ -93,14 +93,14 @@ class Plan(
     """What is decided before lighting."""
 
     title: Annotated[str, Meta(max_length=200)] = ""
-    target_c: _Goal = 780.0  # every zone should reach it. [°C]
-    burnout_c: _Goal = 650.0  # carbon burns off the clay above it. [°C]
-    # minutes a zone should stay at or above the target. [min]
+    target_c: _Goal = 780.0  # every zone should reach it [°C]
+    burnout_c: _Goal = 650.0  # carbon burns off the clay above it [°C]
+    # how long a zone should stay at or above the target [min]
     soak_min: Annotated[float, Meta(ge=0, le=600, extra={"unit": "min"})] = 10.0
     probes: tuple[Probe, ...] = ()
     alarms: AlarmSettings = msgspec.field(default_factory=default_alarms)  # complete: every rule and setting
     clay: Clay = Clay()
-    # cool enough to uncover: the forecast says when that will be. [°C]
+    # cool enough to uncover; the forecast says when that will be [°C]
     cool_c: Annotated[float, Meta(ge=40, le=600, extra={"unit": "°C"})] = COOL_C
     sources: tuple[PlanSource, ...] = ()  # rigs that don't speak the rig's line
 
@@ -110,11 +110,11 @@ class Plan(
         return tuple(dict.fromkeys(p.zone for p in self.probes))
 
     def for_channels(self, seen: Sequence[tuple[str, str]]) -> Plan:
-        """Add a probe for each channel that was seen where this only sets targets and alarms."""
+        """Add a probe for each channel seen if this plan has none, only targets and alarms."""
         return self if self.probes else msgspec.structs.replace(self, probes=assign_probes(None, seen))
 
     def dumps(self) -> str:
-        """Write the plan as TOML, which `loads` reads again; alarm settings only where they were changed."""
+        """Write the plan as TOML that `loads` reads back, with only the alarm settings that were changed."""
         doc = msgspec.to_builtins(self) | {
             "probe": [p.table() for p in self.probes],
             "alarm": self._changed(),
@@ -147,8 +147,8 @@ def probe_for_channel(channel: str, *, name: str | None = None, rig: str | None 
 def assign_probes(plan: Plan | None, seen: Sequence[tuple[str, str]]) -> tuple[Probe, ...]:
     """Say which probe each channel is, the same way for the logger, the archive and the page.
 
-    Channels come as (rig, channel) in order of first appearance. One that the plan doesn't name gets a probe
-    of its own name, with the rig's name in front where that is taken.
+    Channels come as (rig, channel) in order of first appearance. One that no plan names becomes a probe of
+    its own name, with the rig's name in front if that is taken.
     """
     free = list(plan.probes) if plan else []
     names = {p.name.casefold() for p in free}
@@ -166,7 +166,7 @@ def assign_probes(plan: Plan | None, seen: Sequence[tuple[str, str]]) -> tuple[P
 
 
 def guess_reads(name: str) -> Reads:
-    """Guess what a probe reads from words in its name: `air` where no word tells."""
+    """Guess what a probe reads from words in its name; `air` if none helps."""
     for reads, words in _READS_WORDS:
         if re.search(rf"(?<![a-z])(?:{words})(?![a-z])", name.lower()):
             return reads

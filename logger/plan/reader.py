@@ -1,4 +1,4 @@
-"""A plan from TOML: refusals name the line, what is wrong there and the fix."""
+"""Read a plan from TOML; refusals name the line, what is wrong there and the fix."""
 
 from __future__ import annotations
 
@@ -38,15 +38,15 @@ _PARTS: Final = ("probe", "alarm", "estimate", "source")
 
 
 def load(path: File) -> Plan:
-    """Read a plan file; PlanError where it can't be read, or something in it is wrong."""
+    """Read a plan file; PlanError if it can't be read or something in it is wrong."""
     try:
         with path.open("rb") as file:
             raw = file.read(4 * MAX_TOML + 1)
         text = raw.decode("utf-8-sig")
     except OSError as exc:
-        raise PlanError(f"{path}: {exc.strerror or exc}; check the path of the plan") from exc
+        raise PlanError(f"{path}: {exc.strerror or exc}; check the plan's path") from exc
     except UnicodeDecodeError as exc:
-        if exc.start < 4 * MAX_TOML - 4:  # else it is only cut off there
+        if exc.start < 4 * MAX_TOML - 4:  # later, a character is only cut off
             raise PlanError(f"{path}: byte {exc.start} is not UTF-8; save the plan as UTF-8 text") from exc
         raise too_long(str(path)) from exc
     return loads(text, source=str(path))
@@ -55,7 +55,7 @@ def load(path: File) -> Plan:
 def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
     """Read a plan from TOML text; PlanError names `source`, the line, what is wrong there and the fix.
 
-    `stored`: a firing's own, perhaps of an older version; what plans could say then is no mistake.
+    `stored`: a firing's own plan, perhaps from an older version; what plans could say then is no mistake.
     """
     check_size(text, source)
     try:
@@ -64,8 +64,8 @@ def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
         raise PlanError(f"{source}: not valid TOML: {str(exc)[:300]}") from exc
     except RecursionError as exc:
         raise PlanError(f"{source}: nested too deep to be a plan") from exc
-    except ValueError as exc:  # Python reads no integer of more than 4300 digits
-        raise PlanError(f"{source}: a number with thousands of digits; no setting needs them") from exc
+    except ValueError as exc:  # Python refuses integers of more than 4300 digits
+        raise PlanError(f"{source}: a number with thousands of digits; no setting needs that") from exc
     if stored and isinstance(doc.get("estimate"), dict):
         doc["estimate"].pop("judge_on", None)
     plan, wrong = _read(doc)
@@ -76,7 +76,7 @@ def loads(text: str, source: str = "plan", *, stored: bool = False) -> Plan:
 
 
 def from_document(doc: dict[str, Any]) -> Plan:
-    """Read a plan from tables that are not a file's: what a page sends."""
+    """Read a plan from tables sent by a page."""
     plan, wrong = _read(doc)
     for mistake in wrong:
         raise placed(mistake)
@@ -84,12 +84,12 @@ def from_document(doc: dict[str, Any]) -> Plan:
 
 
 def mistakes(doc: dict[str, Any]) -> list[PlanError]:
-    """Find all that is wrong with a plan's tables."""
+    """Find everything wrong with a plan's tables."""
     return [placed(mistake) for mistake in _read(doc)[1]]
 
 
 def _read(doc: dict[str, Any]) -> tuple[Plan, list[Mistake]]:
-    """Decode a plan part by part; beside it all that is wrong with it."""
+    """Decode a plan part by part; return it with everything that is wrong with it."""
     wrong: list[Mistake] = []
     head = {key: value for key, value in doc.items() if key not in _PARTS}
     plan = _plain(decoded(Plan, head, wrong) or Plan(), (), wrong)
@@ -104,7 +104,7 @@ def _read(doc: dict[str, Any]) -> tuple[Plan, list[Mistake]]:
 
 
 def _probes(tables: Any, wrong: list[Mistake]) -> tuple[Probe, ...]:
-    if isinstance(tables, list):  # no type: no thermocouple
+    if isinstance(tables, list):  # an empty type: no thermocouple
         tables = [{**t, "type": None} if isinstance(t, dict) and t.get("type") == "" else t for t in tables]
     probes: list[Probe] = []
     names: set[str] = set()
@@ -125,7 +125,7 @@ def _probes(tables: Any, wrong: list[Mistake]) -> tuple[Probe, ...]:
 
 
 def _filled(probe: Probe, table: dict[str, Any]) -> Probe:
-    """Put in what follows from a probe's name where its table leaves it out."""
+    """Fill in from a probe's name what its table leaves out."""
     reads = probe.reads if "reads" in table else guess_reads(probe.name)
     letter = None if "type" not in table and reads == "surface" else probe.letter
     named = {"channel": probe.channel or probe.name, "zone": probe.zone or probe.name}
@@ -143,7 +143,7 @@ def _wrong_channel(probe: Probe, owner: str) -> str:
         return ""
     return (
         f"{probe.channel!r} already belongs to probe {owner!r}; "
-        "one channel is one probe (say 'rig' where two rigs share the name)"
+        "a channel can be only one probe (add 'rig' if two rigs share the name)"
     )
 
 
@@ -152,7 +152,7 @@ def _wrong_correction(pairs: Sequence[tuple[float, float]]) -> str:
         return "the two readings are less than 10 °C apart; take points further apart"
     for reading, truth in pairs:
         if abs(reading - truth) > 50:
-            return f"{reading:g} for {truth:g} °C is no correction but a fault; fix the probe"
+            return f"{reading:g} for {truth:g} °C is a fault, not a correction; fix the probe"
     return ""
 
 
@@ -164,7 +164,7 @@ def _clay(table: object, wrong: list[Mistake]) -> Clay:
     if table.get("judge_on", "probes") != "probes":
         why = (
             "zones are judged by their probes; on fires it was not made for, the estimate was no better"
-            " than probes on walls, so nothing goes by it. Take this line out"
+            " than probes on walls, so nothing is judged by it. Take this line out"
         )
         wrong.append(Mistake((*at, "judge_on"), why))
     clay = decoded(Clay, {k: v for k, v in table.items() if k != "judge_on"}, wrong, at) or Clay()
@@ -184,7 +184,7 @@ def _alarms(tables: object, wrong: list[Mistake]) -> AlarmSettings:
         elif not isinstance(table, dict):
             wrong.append(Mistake(at, f"must be a table; write [alarm.{rule}] above its settings"))
         else:
-            # Plans of earlier firings may still name what rules no longer ask.
+            # Plans of earlier firings may still have settings that rules no longer use.
             given = {key: value for key, value in table.items() if key not in OBSOLETE.get(rule, ())}
             if (found := decoded(_SETTINGS[rule], given, wrong, at)) is not None:
                 alarms[rule] = msgspec.structs.asdict(found)
@@ -194,7 +194,7 @@ def _alarms(tables: object, wrong: list[Mistake]) -> AlarmSettings:
 
 
 def _plain(found: T, at: Path, wrong: list[Mistake]) -> T:
-    """Strip a table's texts, each one line that can be read."""
+    """Strip a table's texts, each of which must be one printable line."""
     fields = zip(found.__struct_fields__, found.__struct_encode_fields__, strict=True)
     texts = {
         field: _plain_text(text, (*at, key), wrong)

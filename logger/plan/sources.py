@@ -18,34 +18,33 @@ _Text = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 _Finite = Annotated[float, msgspec.Meta(ge=-1e9, le=1e9)]
 MAX_SOURCES: Final = 8
 WORDS: Final = {"int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
-"""Registers that a value takes."""
+"""Registers per value."""
 
 
 class SourceChannel(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """One channel of such a rig."""
 
-    # the channel's name, as a probe's `channel` says it; left out where a topic's `+` names it
+    # what a probe's `channel` refers to; left out where a topic's `+` names it
     name: Name | None = None
-    # of `lines`: the value's place, from 1, or its name, or in JSON the way to it ("stack.0")
+    # for `lines`: the value's position, from 1, or its name, or in JSON its path ("stack.0")
     field: Annotated[int, msgspec.Meta(ge=1, le=256)] | _Text | None = None
-    # topic, path: of `mqtt`: the topic, `+` for any one part of it; the way to the value where the message is
-    # JSON
+    # for `mqtt`: the topic, with `+` for any one part of it; the value's path in a JSON message
     topic: _Text | None = None
     path: _Text | None = None
-    # of `modbus`: address of the (first) register, from 0
+    # for `modbus`: address of the (first) register, from 0
     register: Annotated[int, msgspec.Meta(ge=0, le=65535)] | None = None
     table: Literal["input", "holding"] = "input"
     type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"  # how registers make a number
-    # word_order, byte_order: which register of two comes first, and which byte in each
+    # which of two registers comes first, and which byte in each
     word_order: Literal["big", "little"] = "big"
     byte_order: Literal["big", "little"] = "big"
-    # of `modbus`: the module on the line; left out: the source's
+    # for `modbus`: the module on the line; default: the source's
     unit_id: Annotated[int, msgspec.Meta(ge=0, le=255)] | None = None
-    # scale, offset: °C = number × scale + offset; 0.1 where the module counts tenths
+    # °C = number × scale + offset; scale 0.1 if the module counts tenths
     scale: _Finite = 1.0
     offset: _Finite = 0.0
-    unit: Literal["C", "F", "K"] | None = None  # left out: the source's
-    # numbers, before scaling, that stand for a broken wire
+    unit: Literal["C", "F", "K"] | None = None  # default: the source's
+    # numbers, before scaling, that mean a broken wire
     broken: Annotated[list[_Finite], msgspec.Meta(max_length=16)] = []
 
 
@@ -53,26 +52,25 @@ class PlanSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_d
     """One `[[source]]`."""
 
     format: Format
-    # port, baud: a serial port. [Bd]
-    port: _Text | None = None
+    port: _Text | None = None  # a serial port
     baud: Annotated[int, msgspec.Meta(ge=50, le=4_000_000)] = 115_200
-    # parity, stop_bits: of a Modbus line; most modules are 8N1, some 8E1
+    # of a Modbus line; most modules are 8N1, some 8E1
     parity: Literal["N", "E", "O"] = "N"
     stop_bits: Literal[1, 2] = 1
-    url: _Text | None = None  # a broker (`mqtt://…`), or a module in the network (`tcp://host:502`)
-    rig: Name | None = None  # what to call it; left out: after its port or host
+    url: _Text | None = None  # a broker (`mqtt://…`), or a module on the network (`tcp://host:502`)
+    rig: Name | None = None  # what to call it; default: its port or host
     unit: Literal["C", "F", "K"] = "C"
-    decimal: Literal[".", ","] | None = None  # what the comma is in 21,5,22,0; left out: refused
-    every_s: Annotated[float, msgspec.Meta(ge=0.1, le=600)] = 1.0  # how often a Modbus module is asked. [s]
+    decimal: Literal[".", ","] | None = None  # the decimal mark; without it 21,5,22,0 is refused
+    every_s: Annotated[float, msgspec.Meta(ge=0.1, le=600)] = 1.0  # how often a Modbus module is asked [s]
     unit_id: Annotated[int, msgspec.Meta(ge=0, le=255)] = 1  # the module's address on its line
-    # `[[source.channel]]`; of `lines`, none means that every number is one
+    # `[[source.channel]]`; for `lines`, none means that every number is a channel
     channels: Annotated[list[SourceChannel], msgspec.Meta(max_length=MAX_CHANNELS)] = msgspec.field(
         name="channel", default_factory=list
     )
 
     @property
     def rig_name(self) -> str:
-        """What its readings are filed under."""
+        """The rig name of its readings."""
         if self.rig is not None:
             return self.rig
         place = self.port.rsplit("/", 1)[-1] if self.port else (urlsplit(self.url or "").hostname or "")
@@ -80,7 +78,7 @@ class PlanSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_d
 
 
 def read_sources(tables: object) -> tuple[PlanSource, ...]:
-    """Check the `[[source]]` tables; Mistake says what is wrong with them."""
+    """Read the `[[source]]` tables; raises the first Mistake."""
     wrong: list[Mistake] = []
     found = decoded_sources(tables, wrong)
     for mistake in wrong:
@@ -89,19 +87,20 @@ def read_sources(tables: object) -> tuple[PlanSource, ...]:
 
 
 def decoded_sources(tables: object, wrong: list[Mistake]) -> tuple[PlanSource, ...]:
-    """The same, and gather all that is wrong."""
+    """Read the `[[source]]` tables, adding every mistake to `wrong`."""
     found = decoded_each(PlanSource, tables, MAX_SOURCES, wrong, ("source",))
     names: set[str] = set()
     ports: dict[str, str] = {}
     for i, source in found.items():
         wrong += [mistake.under(("source", i)) for mistake in _wrong_with(source)]
         if source.rig_name in names:
-            what = f"another source is called {source.rig_name!r} too; give each a 'rig' of its own"
+            what = f"another source is also called {source.rig_name!r}; give each its own 'rig'"
             wrong.append(Mistake(("source", i, "rig"), what))
         names.add(source.rig_name)
         if source.port is not None and source.port in ports:
             what = (
-                f"{source.port} is another source's too; a port has one reader, so put its channels under one"
+                f"another source also uses {source.port}; a port has one reader, so put all its channels in "
+                "one source"
             )
             if source.format == ports[source.port] == "modbus":
                 what += ", each with the 'unit_id' of its module"
@@ -114,10 +113,10 @@ def decoded_sources(tables: object, wrong: list[Mistake]) -> tuple[PlanSource, .
 def sources_as(
     form: str | None, unit: str, serial_ports: Sequence[str], plan_sources: Sequence[PlanSource]
 ) -> tuple[tuple[str, ...], tuple[PlanSource, ...]]:
-    """Say which ports speak the rig's line, and what else to read, of what command line and plan name.
+    """Sort what command line and plan name into ports that speak the rig's line, and other sources.
 
-    `form` is that of `--as` (None: the rig's line), a serial port PORT or PORT@BAUD. Mistake where they
-    don't go together.
+    `form` is that of `--as` (None: the rig's line); a serial port is PORT or PORT@BAUD. Mistake if they don't
+    go together.
     """
     if form is None:
         return tuple(serial_ports), tuple(plan_sources)
@@ -132,14 +131,14 @@ def sources_as(
     for text in serial_ports:
         port, at, baud = text.rpartition("@")
         if at and not baud.isdecimal():
-            raise Mistake(("source",), f"{text}: {baud!r} is no speed; write PORT@BAUD")
+            raise Mistake(("source",), f"{text}: {baud!r} is not a speed; write PORT@BAUD")
         table: dict[str, object] = {"format": "lines", "port": port if at else text, "unit": unit}
         tables.append(table | ({"baud": int(baud)} if at else {}))
     return (), (*plan_sources, *read_sources(tables))
 
 
 def _wrong_with(source: PlanSource) -> Iterator[Mistake]:
-    """What a source lacks that its format needs."""
+    """What its format needs and the source lacks."""
     scheme = urlsplit(source.url).scheme if source.url else ""
     if source.format == "lines" and not source.port:
         yield Mistake(("port",), 'is missing; name the serial port, such as port = "/dev/ttyUSB0"')
@@ -154,12 +153,12 @@ def _wrong_with(source: PlanSource) -> Iterator[Mistake]:
     for i, channel in enumerate(source.channels):
         at = ("channel", i)
         if getattr(channel, wants) is None:
-            yield Mistake((*at, wants), "is missing; it says which value this channel is")
+            yield Mistake((*at, wants), "is missing; it says which value this channel reads")
         if channel.name is None:
             if source.format != "mqtt" or "+" not in (channel.topic or "").split("/"):
                 yield Mistake((*at, "name"), "is missing; the channel needs a name")
         elif channel.name in names:
-            yield Mistake((*at, "name"), f"{channel.name!r} is there twice; give each channel its own name")
+            yield Mistake((*at, "name"), f"{channel.name!r} appears twice; give each channel its own name")
         else:
             names.add(channel.name)
         if channel.scale == 0:

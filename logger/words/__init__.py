@@ -1,1 +1,1 @@
-"""What the program says: sentences with their values, written in either unit."""
+"""The program's sentences with their values, in either unit."""

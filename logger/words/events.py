@@ -1,4 +1,4 @@
-"""What happened in a firing, in a line: notes, gun readings, alarms, stages; the same for all who read it."""
+"""What happened in a firing, a line each: notes, gun readings, alarms, stages; the same for every reader."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from logger.words.said import Unit, reading
 
 
 def capital(text: str) -> str:
-    """Begin with a capital letter, and leave the rest."""
+    """Capitalise the first letter, leaving the rest."""
     return text[:1].upper() + text[1:]
 
 
@@ -27,7 +27,7 @@ def headed(title: str, message: str, joint: str = ": ") -> str:
 
 
 def turned(alarm: Mapping[str, Any]) -> str:
-    """Say what became of an alarm."""
+    """Say what happened to an alarm."""
     turn = str(alarm.get("transition") or "raised")
     return {"shelved": "silenced", "unshelved": "no longer silenced"}.get(turn, turn)
 

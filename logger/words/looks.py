@@ -1,21 +1,21 @@
-"""How a firing's lines look, and what its stages and notes are called, the same on page and report. Data."""
+"""How a firing's lines look and what its stages and notes are called, the same on page and report."""
 
 from __future__ import annotations
 
 from typing import Final, NamedTuple
 
 Dash = tuple[int, ...]
-"""Lengths of stroke and gap by turns [px]; empty: an unbroken line."""
+"""Alternating lengths of stroke and gap [px]; empty: an unbroken line."""
 
 DAY: Final = ("#0b4f8a", "#8a2c02", "#005c45", "#75286a", "#704a00", "#1d1815", "#075865", "#981a57")
 NIGHT: Final = ("#7cc0ff", "#ff9a5c", "#5fd6a8", "#e39ad6", "#f0c75e", "#f3ead9", "#6fd3e0", "#ff8fb5")
-"""Each at least 7 : 1 on its ground: lines in these colours are read in the sun, and in the dark."""
+"""Contrast at least 7 : 1 on its background, to be read in the sun and in the dark."""
 DASHES: Final[tuple[Dash, ...]] = ((), (9, 4), (3, 4), (14, 4, 3, 4), (6, 8))
-"""Number, dashes and colour tell lines apart; 8 colours and 5 dashes make 40 pairs."""
+"""Number, dashes and colour distinguish lines; 8 colours and 5 dashes make 40 pairs."""
 
 
 class Ruler(NamedTuple):
-    """A temperature that is drawn as a line across."""
+    """A temperature drawn as a line across the traces."""
 
     name: str
     temperature_c: float
@@ -26,13 +26,13 @@ class Ruler(NamedTuple):
 QUARTZ_C: Final = 573.0
 """Quartz inverts: harmless going up, a crack coming down too fast."""
 ABOVE_C: Final = (500.0, 600.0, 700.0, 800.0)
-"""Times above these are counted for each zone and compared. [°C]"""
+"""Time above each of these is counted for every zone and compared. [°C]"""
 
 
 def rulers(*, target_c: float | None = None, burnout_c: float | None = None) -> tuple[Ruler, ...]:
-    """Say which temperatures [°C] are drawn across a firing's traces, those whose names matter most first.
+    """Choose the temperatures [°C] drawn across a firing's traces, most important names first.
 
-    Where the quartz in clay inverts is always among them.
+    Quartz inversion is always among them.
     """
     wanted = (
         ("target", target_c, (), 2.0),
@@ -49,9 +49,9 @@ STAGES: Final = {
     "burn_down": "Burn-down",
     "cooling": "Cooling",
 }
-"""Names by the word that the judgement and the journal have for them."""
+"""Names by the judgement's and the journal's word."""
 READS: Final = {"coals": "coals", "air": "air", "wall": "wall", "surface": "infrared"}
-"""What a probe reads, by the plan's word for it."""
+"""What a probe reads, by the plan's word."""
 NOTES: Final = {
     "wood": "Wood",
     "raked": "Coals raked",
@@ -61,4 +61,4 @@ NOTES: Final = {
     "rain": "Rain",
     "lit": "Lit",
 }
-"""By kind, as the journal keeps it; `text` is a note in somebody's own words."""
+"""By the journal's kind; `text` is a note in somebody's own words."""

@@ -1,4 +1,4 @@
-"""A sentence with temperatures in it, written in either unit: from its values, never from its text."""
+"""Sentences with temperatures in them, written in either unit from their values, never from their text."""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ _SCALE: Final[dict[str, float]] = {"C": 1.0, "F": 1.8}
 
 
 def reading(temperature_c: float | None, unit: Unit) -> str:
-    """Write a temperature [°C] in whole degrees of a unit; a dash where there is none."""
+    """Write a temperature [°C] in whole degrees of a unit; a dash if there is none."""
     return "–" if temperature_c is None else f"{in_degrees(temperature_c, unit)} °{unit}"
 
 
 def in_degrees(temperature_c: float, unit: Unit) -> str:
-    """Write the number alone, with a true minus sign."""
+    """Write only the number, with a true minus sign."""
     return f"{temperature_c * _SCALE[unit] + (32.0 if unit == 'F' else 0.0):z.0f}".replace("-", "−")
 
 
 def span(s: float) -> str:
-    """Write a length of time in whole minutes, and hours where there are some."""
+    """Write a length of time in whole minutes, with hours if it is that long."""
     whole = max(0, round(s / 60.0))
     return f"{whole} min" if whole < 60 else f"{whole // 60} h {whole % 60:02d} min"
 
@@ -29,8 +29,7 @@ def span(s: float) -> str:
 class Degrees(NamedTuple):
     """A temperature in a sentence, or a difference between two."""
 
-    # 'at' | 'from' | 'by'; `from` is a temperature without its unit (`842 → 771 °C`), `by` a difference or a
-    # rate
+    # `at`; `from`: without its unit (`842 → 771 °C`); `by`: a difference or a rate
     kind: str
     value: float  # [°C]
     form: str = ".0f"  # as `format` takes it
@@ -44,12 +43,12 @@ class Said(str):
     __slots__ = ("parts",)
 
     def plain(self) -> list[Any]:
-        """Give its parts as JSON has them: the same before and after a restart."""
+        """Its parts as JSON would hold them: the same before and after a restart."""
         return [part if isinstance(part, str) else list(part) for part in self.parts]
 
 
 def said(words: str, *values: str | Degrees) -> Said:
-    """Make a sentence of words with `{}` where the values belong.
+    """Make a sentence from words with `{}` where the values go.
 
     >>> told = said("{} is at {}.", "upper", Degrees("at", 100.0))
     >>> told, in_unit(told.parts, "F")
@@ -63,7 +62,7 @@ def said(words: str, *values: str | Degrees) -> Said:
 
 
 def told(data: Mapping[str, Any], what: str, unit: Unit) -> str:
-    """Write an alarm's `message` or `advice` from its values; an older journal has only words, in °C."""
+    """Write an alarm's `message` or `advice` from its values; older journals have only words, in °C."""
     parts = data.get("parts" if what == "message" else f"{what}_parts")
     with contextlib.suppress(TypeError, ValueError, KeyError):
         if parts:
@@ -72,7 +71,7 @@ def told(data: Mapping[str, Any], what: str, unit: Unit) -> str:
 
 
 def in_unit(parts: Sequence[Any], unit: Unit) -> str:
-    """Write a sentence in a unit; its parts are words, and `Degrees` or what became of them in JSON."""
+    """Write a sentence in a unit; its parts are words and `Degrees`, or lists made of them by JSON."""
     return "".join(part if isinstance(part, str) else _written(Degrees(*part), unit) for part in parts)
 
 

@@ -160,7 +160,9 @@ def test_a_stall_waits_as_long_as_was_asked_for() -> None:
         patient.alarms["stalled_zone"]["for_s"] = for_s
         found = raised(run(Judge(patient), *lines(knots)), "stalled_zone")
         told += [e.t_s for e in found if e.data["zone"] == "upper"]
-        assert any(e.data["message"].startswith("upper is at 600 °C, 180 °C short of its target: ") for e in found)
+        assert any(
+            e.data["message"].startswith("upper is at 600 °C, 180 °C short of its target: ") for e in found
+        )
     assert told[0] == pytest.approx(280.0 + 180.0, abs=15.0)
     assert told[1] - told[0] == pytest.approx(240.0, abs=15.0)
 

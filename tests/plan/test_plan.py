@@ -100,7 +100,7 @@ def test_every_rule_of_the_interface_is_there_with_documented_settings() -> None
         (("[alarm.coal_collapse]", "[alarm.coal_colapse]"), 22, "no such rule; the rules are coal_collapse"),
         (("enabled = false", "enabled = 0"), 23, "alarm.coal_collapse.enabled: 0 won't do; give true or false"),
         (("enabled = false", "delay = 3"), 23, "alarm.coal_collapse.delay: unknown key; known here: enabled"),
-        (("zone = \"upper\"", 'zone = "upper"\ncorrection = [[0, 80]]'), 21, "no correction but a fault"),
+        (("zone = \"upper\"", 'zone = "upper"\ncorrection = [[0, 80]]'), 21, "is a fault, not a correction"),
     ],
 )  # fmt: skip
 def test_a_mistake_is_refused_with_its_line_and_the_mend(
@@ -126,8 +126,8 @@ def test_a_mistake_is_refused_with_its_line_and_the_mend(
         ("alarm = 3", "write [alarm.RULE] above"),
         ("alarm.coal_collapse = 3", "write [alarm.coal_collapse] above"),
         ('[[source]]\nformat = "telex"', "source[1].format: "),
-        ("a." * 200 + "b = 1", "a key of very many parts"),
-        ("#" * (MAX_TOML + 1), "that is no plan"),
+        ("a." * 200 + "b = 1", "a key with too many parts"),
+        ("#" * (MAX_TOML + 1), "this is not a plan"),
     ],
 )
 def test_what_has_another_shape_than_a_plan_is_refused_with_the_fix(toml: str, words: str) -> None:

@@ -59,11 +59,11 @@ def test_what_is_written_reads_back_equal() -> None:
         (('port = "/dev/ttyUSB0"\n', ""), 6, "is missing; name the serial port, such as"),
         (('url = "mqtt://192.168.4.1"', 'url = "192.168.4.1"'), 14, 'must be a broker, such as url = "mqtt://'),
         (('topic = "yard/+/temperature"', 'topic = "yard/top"'), 16, "is missing; the channel needs a name"),
-        (('topic = "yard/stack"\n', ""), 19, "is missing; it says which value this channel is"),
+        (('topic = "yard/stack"\n', ""), 19, "is missing; it says which value this channel reads"),
         (('url = "tcp://192.168.4.2:502"', ""), 24, 'give either a serial port, or url = "tcp://host:502"'),
         (("scale = 0.1", "scale = 0"), 31, "is 0, which makes every reading the same; use 1, or 0.1 for tenths"),
         (('name = "stack"', 'name = "a b"'), 20, "source[2].channel[2].name: 'a b' won't do; give at most 32 letters, digits, _, . or -"),
-        (('"tcp://192.168.4.2:502"', '"tcp://192.168.4.1:502"'), 24, "another source is called '192.168.4.1' too"),
+        (('"tcp://192.168.4.2:502"', '"tcp://192.168.4.1:502"'), 24, "another source is also called '192.168.4.1'"),
     ],
 )  # fmt: skip
 def test_a_mistake_is_refused_with_its_line(change: tuple[str, str], line: int, words: str) -> None:
@@ -102,12 +102,12 @@ def modbus(**more: object) -> dict[str, object]:
         (
             [modbus(channel=[{"name": "t1", "register": 0}] * 2)],
             ("source", 0, "channel", 1, "name"),
-            "'t1' is there twice; give each channel its own name",
+            "'t1' appears twice; give each channel its own name",
         ),
         (
             [modbus(rig="a"), modbus(rig="b")],
             ("source", 1, "port"),
-            "a port has one reader, so put its channels under one, each with the 'unit_id' of its module",
+            "so put all its channels in one source, each with the 'unit_id' of its module",
         ),
     ],
 )  # fmt: skip
@@ -133,7 +133,7 @@ def test_ports_of_the_command_line_by_their_format() -> None:
     [
         ("mqtt", ["/dev/tty1"], "--as mqtt needs to know which values to read; write [[source]] tables into a plan"),
         ("lines", [], "--as lines needs a port; add --serial PORT@BAUD"),
-        ("lines", ["/dev/tty1@fast"], "/dev/tty1@fast: 'fast' is no speed; write PORT@BAUD"),
+        ("lines", ["/dev/tty1@fast"], "/dev/tty1@fast: 'fast' is not a speed; write PORT@BAUD"),
     ],
 )  # fmt: skip
 def test_what_does_not_go_together_on_the_command_line(form: str, ports: list[str], words: str) -> None:

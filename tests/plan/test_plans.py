@@ -25,7 +25,7 @@ def test_a_kept_plan_comes_back_equal(tmp_path: Path) -> None:
 def test_none_is_replaced_unasked(tmp_path: Path) -> None:
     plans.save_plan(tmp_path, "six-jars", PLAN)
     other = replace(PLAN, target_c=800.0)
-    with pytest.raises(PlanTaken, match="there already"):
+    with pytest.raises(PlanTaken, match="already exists"):
         plans.save_plan(tmp_path, "six-jars", other)
     assert plans.load_plan(tmp_path, "six-jars") == PLAN
     plans.save_plan(tmp_path, "six-jars", other, replace=True)
@@ -36,9 +36,9 @@ def test_removed_is_gone(tmp_path: Path) -> None:
     plans.save_plan(tmp_path, "six-jars", PLAN)
     plans.delete_plan(tmp_path, "six-jars")
     assert plans.list_plans(tmp_path) == []
-    with pytest.raises(StoreError, match="no plan has this name"):
+    with pytest.raises(StoreError, match="there is no plan of this name"):
         plans.load_plan(tmp_path, "six-jars")
-    with pytest.raises(StoreError, match="no plan has this name"):
+    with pytest.raises(StoreError, match="there is no plan of this name"):
         plans.delete_plan(tmp_path, "six-jars")
 
 
