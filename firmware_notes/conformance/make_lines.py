@@ -93,7 +93,7 @@ FILES: dict[str, tuple[list[str], bool, list[str]]] = {
     "bad-crc-counts-star": (
         resealed(lambda b: f"{b}*{crc32((b + '*').encode()):08x}"),
         False,
-        ["counts the *"],
+        ["includes the *"],
     ),
     "bad-crc-not-inverted": (
         resealed(lambda b: f"{b}*{crc32(b.encode()) ^ 0xFFFFFFFF:08x}"),
@@ -120,7 +120,7 @@ FILES: dict[str, tuple[list[str], bool, list[str]]] = {
     "bad-line-two-values": (same('"k0":{"c":20.5,"uv":100.5}'), False, ["more than one way"]),
     "bad-line-no-amp": (same('"k0":{"raw":"01901900"}'), False, ["no 'amp'"]),
     "bad-line-name": ([sealed(body(s, rig="a/1")) for s in range(60)], False, ["can't be a rig"]),
-    "bad-seq-stands": ([sealed(body(7, 500 * i)) for i in range(60)], False, ["always says 7"]),
+    "bad-seq-stands": ([sealed(body(7, 500 * i)) for i in range(60)], False, ["it is always 7"]),
     "bad-seq-steps": ([sealed(body(2 * i, 500 * i)) for i in range(60)], False, ["steps of 2"]),
     "bad-seq-holes": ([sealed(body(s)) for s in range(90) if s % 7], False, ["are missing"]),
     "bad-ms-stands": ([sealed(body(s, 1234)) for s in range(60)], False, ["never changes"]),

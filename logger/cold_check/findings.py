@@ -1,4 +1,4 @@
-"""What the cold check says. Pure."""
+"""The cold check's findings and report. Pure."""
 
 from __future__ import annotations
 
@@ -14,23 +14,23 @@ Key = tuple[str, str]
 """A rig and its channel."""
 
 FIRE: Final = "fire"
-"""What is found where a fire is on: the cold check says so, and nothing about what is hot."""
+"""The finding where a fire is burning: the cold check says so, and nothing about hot probes."""
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that was looked at."""
+    """One thing that was checked."""
 
     level: Level
     # `channels`, `cold`, `fire`, `fault`, `noise`, `agreement`, `cold_junction`, `polarity`, `limits`,
     # `clock`, `frames`, …
     what: str
     where: str
-    text: str  # what is so; a `Said` where there are temperatures in it
+    text: str  # what was found; a `Said` where there are temperatures in it
     mend: str = ""  # what to do; empty if nothing
 
     def as_dict(self) -> dict[str, Any]:
-        """Give it as JSON would have it, with the parts of sentences that know their values."""
+        """Return it as JSON, with the parts of sentences that have temperatures in them."""
         words = {"text": self.text, "mend": self.mend}
         parts = {f"{name}_parts": told.plain() for name, told in words.items() if isinstance(told, Said)}
         plain = {name: str(told) for name, told in words.items()}
@@ -39,13 +39,13 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What the cold check says."""
+    """What the cold check found."""
 
     findings: tuple[Finding, ...]
 
     @classmethod
     def of(cls, findings: Iterable[Finding]) -> Report:
-        """Put findings in order."""
+        """Make a report, the worst findings first."""
         order = ("fail", "warn", "pass")
         return cls(tuple(sorted(findings, key=lambda f: order.index(f.level))))
 
@@ -55,13 +55,13 @@ class Report:
         return all(f.level != "fail" for f in self.findings)
 
     def as_dict(self) -> dict[str, Any]:
-        """Give it as JSON would have it."""
+        """Return it as JSON."""
         return {"fit": self.fit, "findings": [f.as_dict() for f in self.findings]}
 
     def text(self) -> str:
-        """Give it in plain words, a finding on each line, what fails first."""
+        """Return it in plain words, one finding per line, failures first."""
         marks = {"fail": "NOT FIT", "warn": "   look", "pass": "     ok", "limits": "   note"}
         lines = [in_a_line(marks.get(f.what, marks[f.level]), f.where, f.text, f.mend) for f in self.findings]
         if any(f.what == FIRE for f in self.findings):
-            return "\n".join([*lines, "The cold check says nothing of a rig while a fire burns."])
+            return "\n".join([*lines, "The cold check can't judge a rig while a fire is burning."])
         return "\n".join([*lines, "The rig is fit." if self.fit else "The rig is not fit yet."])

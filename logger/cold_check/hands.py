@@ -1,7 +1,7 @@
 """Which probe is being warmed in the hand, and whether it rises as it should. Pure.
 
-A thermocouple whose two wires are swapped at the terminal adds up the wrong way: warmed, it falls. As long
-as everything is equally cold nothing tells it from a good one.
+A thermocouple whose two wires are swapped at the terminal adds up the wrong way: when warmed, it falls. While
+everything is equally cold it looks like a good one.
 """
 
 from __future__ import annotations
@@ -16,18 +16,18 @@ from logger.reading import Floats
 STEP_S: Final = 1.0
 """Readings are averaged over this before they are looked at. [s]"""
 SEEN_C: Final = 1.5
-"""Less than this from where it rested is a draught (common practice, no source). [°C]"""
+"""A smaller move from its resting value is a draught (common practice, no source). [°C]"""
 SURE_C: Final = 3.0
 """A hand warms a probe's tip by more than this within seconds (common practice, no source). [°C]"""
 BESIDE_C: Final = 2.0
-"""A probe that is warmed ends up at least so far above the others, one that is swapped below them. [°C]"""
-_FOLLOW: Final = 1.0 / 60.0  # the resting value follows a morning that gets warmer
-_LONGEST_STEPS: Final = 180  # nobody holds a tip for longer: what still stands apart rests there
+"""How far above the others a warmed probe ends up at least, or below them if it is swapped. [°C]"""
+_FOLLOW: Final = 1.0 / 60.0  # the resting value follows a warming morning
+_LONGEST_STEPS: Final = 180  # nobody holds a tip for longer: a probe still off by then rests there
 _ALL_AT_ONCE: Final = 0.6
 START_STEPS: Final = 60
-"""Where a probe rests at first: the middle of so long, for it may be in the hand when this begins."""
+"""The first resting value is the median of this many steps, as a probe may be in the hand at the start."""
 RESTED_STEPS: Final = 5
-"""So long a probe rests until what it does next is told from that."""
+"""How long a probe must rest before its next move counts."""
 
 Moving = Literal["", "rising", "falling"]
 Tried = Literal["", "rose", "fell"]
@@ -37,19 +37,18 @@ Tried = Literal["", "rose", "fell"]
 class Hand:
     """What one probe did."""
 
-    still_c: float  # where it rested last; NaN where it never had a reading. [°C]
-    away_c: float  # how far from there it is now; NaN without a reading now. [°C]
-    moving: Moving  # '' | 'rising' | 'falling'; now
-    # '' | 'rose' | 'fell'; `rose`: it was warmed, and rose. `fell`: it fell below all around it, or fell and
-    # came back: only a swapped one does, while a tip that cools in the air comes down to the others.
+    still_c: float  # where it last rested; NaN if it never had a reading [°C]
+    away_c: float  # how far from there it is now; NaN without a reading now [°C]
+    moving: Moving  # now
+    # `rose`: it was warmed and rose. `fell`: it fell below all around it, or fell and came back, as only a
+    # swapped probe does; a tip that cools in the air comes down to the others.
     tried: Tried
 
 
 def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
-    """Follow probes through some minutes of temperatures, shape (n, k), a row each second [°C]; NaN: none.
+    """Follow probes through some minutes of temperatures (n, k), a row a second [°C]; NaN: no reading.
 
-    Where most of the probes move at once it isn't a hand but the weather or a fire: then none of them counts
-    as warmed.
+    If most of the probes move at once it is the weather or a fire, not a hand, and none counts as warmed.
     """
     n, k = temperature_c.shape
     if not n:
@@ -72,8 +71,8 @@ def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
         out, rest = np.abs(away) > seen_c, np.abs(away) <= seen_c
         sure = np.where(out & (away_for == 0), rested >= RESTED_STEPS, sure)
         away_for[out] += 1
-        # What left a rest that it had hardly taken up tells something only when it comes back to it: perhaps
-        # it was in the hand when this began, and the rest is what came after.
+        # A probe that had hardly come to rest counts only once it returns there: it may have been in the hand
+        # at the start, and its rest be what came after.
         home = rest & (away_for > 0)
         counts = (out & sure) | home
         up, down = np.where(out, np.fmax(up, away), up), np.where(out, np.fmax(down, -away), down)
@@ -117,7 +116,7 @@ def _middle(rows: Floats) -> Floats:
 
 
 def _noise_c(temperature_c: Floats) -> Floats:
-    """Standard deviation from step to step, by its median: a probe that is warmed moves in few of them."""
+    """Standard deviation from step to step, by the median, as a warmed probe moves in few of the steps."""
     noise = np.zeros(temperature_c.shape[1])
     steps = np.diff(temperature_c, axis=0)
     some = np.isfinite(steps).any(axis=0)

@@ -1,7 +1,7 @@
-"""The cold check: is this rig fit to be lit? Pure: readings of a minute in, findings out.
+"""The cold check: is this rig fit to be lit? Pure: a minute's readings in, findings out.
 
-Before lighting everything is as warm as the air. So every probe must say the same as the others, and the same
-as its own cold junction, as far as class, amplifier and cold junction allow.
+Before lighting everything is as warm as the air. So every probe must agree with the others and with its own
+cold junction, within what its class, amplifier and cold junction allow.
 """
 
 from __future__ import annotations
@@ -26,21 +26,21 @@ WARN_AT: Final = 2.5
 FAIL_AT: Final = 3.0
 """In combined standard uncertainties: one good probe in 80, and one in 370, is further off than this."""
 PLACE_C: Final = 1.5
-"""How far apart places of a cold stack really are, standard uncertainty (common practice, no source). [°C]"""
+"""How far apart places in a cold stack really are, standard uncertainty (common practice, no source). [°C]"""
 BOX_C: Final = 3.0
 """The same between a probe and the rig's box, which warms itself (common practice, no source). [°C]"""
 COLD_C: Final = 50.0
-"""Nothing that waits to be lit is warmer than this. [°C]"""
+"""No stack waiting to be lit is warmer than this. [°C]"""
 FIRE_C: Final = 100.0
-"""No sun and no pre-warming brings half of the probes above `COLD_C` and one above this. [°C]"""
+"""Neither sun nor pre-warming brings half of the probes above `COLD_C` and one above this. [°C]"""
 HOT_BOX_C: Final = 50.0
 NOISE_WARN_C: Final = 1.0
 NOISE_FAIL_C: Final = 3.0
-"""From one reading to the next, as a standard deviation (common practice, no source). [°C]"""
+"""Standard deviation from one reading to the next (common practice, no source). [°C]"""
 JUMP_C: Final = 6.0
-"""No probe's tip moves so far from one reading to the next in cold air. [°C]"""
+"""No probe's tip moves this far from one reading to the next in cold air. [°C]"""
 FEWEST: Final = 10
-"""Readings of a probe; with fewer nothing can be said."""
+"""Fewest readings of a probe that can be judged."""
 
 LIMITS_C: Final[dict[str, tuple[float, float]]] = {
     "max31855": (2.0, 2.0),
@@ -59,7 +59,7 @@ _OTHER_LIMITS_C: Final = (2.0, 2.0)
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """What one channel said."""
+    """The readings of one channel."""
 
     probe: Probe
     channel: Channel
@@ -71,7 +71,7 @@ class _Line:
 
     @property
     def level_c(self) -> float:
-        """Where it rests: a tip in the hand doesn't count."""
+        """Its resting value: a tip in the hand doesn't count."""
         if self.hand is not None and self.hand.moving and np.isfinite(self.hand.still_c):
             return self.hand.still_c
         return _median(self.temperature_c)
@@ -106,10 +106,10 @@ class _Line:
 def check_readings(
     plan: Plan | None, batches: Sequence[Batch], hands: Mapping[Key, Hand] | None = None
 ) -> list[Finding]:
-    """Judge what probes say in a minute or half of one while everything is cold.
+    """Judge half a minute or a minute of readings while everything is cold.
 
-    Batches come with their cold junctions (`columns.reconvert`). Without `hands`, which probes were warmed in
-    the hand, polarity isn't looked at.
+    Batches have their cold junctions (`columns.reconvert`). Without `hands`, which says what probes were
+    warmed in the hand, polarity isn't checked.
     """
     lines = _lines(plan, batches, hands or {})
     found = [*_about_channels(plan, lines)]
@@ -123,7 +123,7 @@ def check_readings(
     warm = [line for line in good if line.level_c > COLD_C]
     hottest_c = max((line.level_c for line in warm), default=0.0)
     if hottest_c > FIRE_C and 2 * len(warm) >= len(good):
-        # One word for all of them: nothing that follows could be told of what is hot.
+        # One finding for all of them: none of the checks below works on hot probes.
         text = said(
             "a fire is burning, up to {}; the cold check can only judge a cold rig", Degrees("at", hottest_c)
         )
@@ -137,7 +137,7 @@ def check_readings(
     cold = [line for line in good if line not in warm]
     apart = [*_about_agreement(cold)]
     told = {f.where for f in apart if f.level != "pass"}
-    # Who disagrees with all others needn't be told about its cold junction as well.
+    # A probe that disagrees with all the others needs no finding about its cold junction as well.
     found += [*apart, *_about_cold_junctions([line for line in cold if line.probe.name not in told])]
     if hands is not None:
         found += _about_polarity(list(lines.values()))
@@ -147,7 +147,7 @@ def check_readings(
 def check_limits(plan: Plan | None) -> list[Finding]:
     """Say what this rig can't judge, however well it works.
 
-    None fails: a small rig is fit to be lit, and its owner must know what it doesn't tell.
+    None of it fails: a small rig is fit to be lit, but its owner must know what it can't tell.
     """
     if plan is None:
         return []
@@ -200,8 +200,8 @@ def _about_channels(plan: Plan | None, lines: Mapping[Key, _Line]) -> Iterator[F
         yield Finding("fail", "channels", "rig", "no readings from any rig", mend)
         return
     if plan is None or not plan.probes:
-        text = f"{len(lines)} channels, and no plan says where their probes are"
-        yield Finding("warn", "channels", "plan", text, "say what each of them reads, and where")
+        text = f"{len(lines)} channels, but no plan says where their probes are"
+        yield Finding("warn", "channels", "plan", text, "say what each one reads, and where")
         return
     there = {id(line.probe) for line in lines.values()}
     missing = [probe for probe in plan.probes if id(probe) not in there]
@@ -211,10 +211,10 @@ def _about_channels(plan: Plan | None, lines: Mapping[Key, _Line]) -> Iterator[F
         mend = "plug it in, name the right channel in the plan, or take the probe out of the plan"
         yield Finding("fail", "channels", probe.name, text, mend)
     for (rig, channel), line in others:
-        text = f"channel {channel} of rig {rig} is not in the plan: it is recorded, but not judged"
+        text = f"channel {channel} of rig {rig} is not in the plan: recorded but not judged"
         yield Finding("warn", "channels", line.probe.name, text, "give it a place in the plan")
     if not missing and not others:
-        text = f"all {len(plan.probes)} probes in the plan are there, and nothing else"
+        text = f"all {len(plan.probes)} probes in the plan send readings, and no others do"
         yield Finding("pass", "channels", "plan", text)
 
 
@@ -233,12 +233,12 @@ def _about_faults(line: _Line) -> Iterator[Finding]:
 
 
 _FAULT_MENDS: Final = {
-    Status.OPEN: "tighten both screws of its terminal; measure the wire through: tens of ohms at most",
+    Status.OPEN: "tighten both screws of its terminal; measure the wire's resistance: tens of ohms at most",
     Status.SHORT_GROUND: "keep its wires off metal; use an ungrounded probe",
     Status.SHORT_SUPPLY: "look for a stray wire at its terminal",
-    Status.RANGE: "tighten its terminal: not every chip knows an open wire; is its type the plan's?",
+    Status.RANGE: "tighten its terminal, as not every chip detects an open wire; is it the type in the plan?",
     Status.CORRUPT: "check the amplifier's supply, select line and data line",
-    Status.NO_COLD_JUNCTION: "let the rig send 'cj', or name a channel that has one as 'cold_junction'",
+    Status.NO_COLD_JUNCTION: "have the rig send 'cj', or name a channel that has one as 'cold_junction'",
 }
 
 
@@ -255,7 +255,7 @@ def _about_noise(lines: Sequence[_Line]) -> Iterator[Finding]:
             yield Finding("fail" if noise > NOISE_FAIL_C else "warn", "noise", name, text, mend)
         elif jumps:
             text = said("it jumped {} times by more than {}", str(jumps), Degrees("by", JUMP_C, "g"))
-            mend = "a loose terminal: tighten its screws"
+            mend = "its terminal is loose: tighten the screws"
             yield Finding("fail" if jumps > 2 else "warn", "noise", name, text, mend)
         else:
             steady[name] = 2 * noise
@@ -271,7 +271,7 @@ def _names(names: Sequence[str], of: int) -> str:
 def _about_agreement(lines: Sequence[_Line]) -> Iterator[Finding]:
     if len(lines) < 2:
         for line in lines:
-            text = "one probe alone: there is nothing to compare it with"
+            text = "the only probe: there is nothing to compare it with"
             yield Finding("warn", "agreement", line.probe.name, text)
         return
     levels = np.array([line.level_c for line in lines])
@@ -287,10 +287,10 @@ def _about_agreement(lines: Sequence[_Line]) -> Iterator[Finding]:
             continue
         agree = False
         two = "a hand-held thermometer shows which of the two is wrong; " if len(lines) == 2 else ""
-        swap = "it is as far on the other side of its cold junction: swap its two wires at the terminal"
+        swap = "it is just as far on the wrong side of its cold junction: swap its two wires at the terminal"
         mend = said("{}{}", two, swap)
         if not _mirrors(line, around):
-            shade = "is normal; is it of the plan's type, are its wires right, is it in the shade?"
+            shade = "is normal; is it the type in the plan, are its wires right, is it in the shade?"
             mend = said("{}{} {}", two, Degrees("by", WARN_AT * u, ".1f"), shade)
         text = _apart(line.level_c, off, "the others")
         yield Finding(level, "agreement", line.probe.name, text, mend)
@@ -309,7 +309,7 @@ def _apart(level_c: float, off_c: float, what: str) -> Said:
 
 
 def _mirrors(line: _Line, around_c: float) -> bool:
-    """Tell whether it reads as far below its cold junction as the others are above it, or the other way."""
+    """Tell whether it reads as far below its cold junction as the others are above it, or vice versa."""
     cold = line.junction_c
     apart = around_c - cold
     return bool(abs(apart) > 3.0 and abs((line.level_c - cold) + apart) < 0.3 * abs(apart) + 1.0)
@@ -327,7 +327,7 @@ def _about_cold_junctions(lines: Sequence[_Line]) -> Iterator[Finding]:
             level = "fail"
         else:
             text = _apart(line.level_c, off, "its cold junction")
-            mend = "is the box in the sun, or warm inside? Give it some minutes in the shade"
+            mend = "is the box in the sun, or warm inside? Give it a few minutes in the shade"
         if level != "pass":
             agree = False
             yield Finding(level, "cold_junction", line.probe.name, text, mend)
@@ -337,7 +337,7 @@ def _about_cold_junctions(lines: Sequence[_Line]) -> Iterator[Finding]:
 
 
 def _about_polarity(lines: Sequence[_Line]) -> Iterator[Finding]:
-    # Infrared has no wires to swap; what sends plain °C may well have.
+    # Infrared has no wires to swap; a probe that sends plain °C may have.
     asked = {
         line.probe.name: line.hand.tried
         for line in lines
@@ -347,7 +347,7 @@ def _about_polarity(lines: Sequence[_Line]) -> Iterator[Finding]:
     for name, tried in asked.items():
         if tried == "fell":
             mend = "swap its two wires at the terminal"
-            yield Finding("fail", "polarity", name, "it fell when it was warmed", mend)
+            yield Finding("fail", "polarity", name, "it fell when warmed", mend)
     if rose:
         yield Finding("pass", "polarity", _names(rose, len(asked)), "rose when warmed in the hand")
     if still:

@@ -1,4 +1,4 @@
-"""The cold check's eyes: the journal of the logger that runs, and the machine it runs on."""
+"""What the cold check looks at: the running logger's journal, and the machine it runs on."""
 
 from __future__ import annotations
 
@@ -23,23 +23,23 @@ if TYPE_CHECKING:
     from logger.journal.rows import FiringInfo
 
 WINDOW_S: Final = 60.0
-"""What is judged of a journal: the last so much. [s]"""
+"""How much of a journal is judged: its last minute. [s]"""
 HANDS_S: Final = 1800.0
-"""How far back a probe's rise in the hand counts. [s]"""
+"""How far back a probe's rise in the hand still counts. [s]"""
 SILENT_S: Final = 5.0
 LITTLE_BYTES: Final = 1_000_000_000
 TOO_LITTLE_BYTES: Final = 200_000_000
-"""Five times what 12 h of 16 channels at 10 Hz take."""
+"""Five times what 12 h of 16 channels at 10 Hz takes."""
 BATTERY_WARN: Final = 70
 BATTERY_FAIL: Final = 30
-"""A firing takes half a day with its setting up and its cooling (common practice, no source). [%]"""
-_NO_CLOCK_BEFORE_S: Final = 1_764_547_200.0  # 2025-12-01: no machine's clock that runs right is older
+"""A firing takes half a day, with setting up and cooling (common practice, no source). [%]"""
+_NO_CLOCK_BEFORE_S: Final = 1_764_547_200.0  # 2025-12-01: an earlier clock must be wrong
 
 POWER: Final = Path("/sys/class/power_supply")
 
 
 def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, home: Path) -> Report:
-    """Judge the rig, by a plan or the running firing's own, from what the running logger keeps of it."""
+    """Judge the rig from the running logger's journal, by a plan or the running firing's own."""
     if plan is None and firing.plan_toml is not None:
         plan = firing.plan
     beat = reader.heartbeat() or {}
@@ -52,8 +52,8 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
             now_us = beat["at_us"] + (time.time() - beat["wall_s"]) * scale * 1e6
             silent_s = (now_us - firing.last_us) / 1e6 / scale
             if silent_s > SILENT_S:
-                text = f"nothing has come for {f'{silent_s:.0f} s' if silent_s < 90 else span(silent_s)}"
-                mend = "is it powered, and its lead plugged in?"
+                text = f"no readings for {f'{silent_s:.0f} s' if silent_s < 90 else span(silent_s)}"
+                mend = "is it powered, and is its lead plugged in?"
                 found.append(Finding("fail", "silent", "rig", text, mend))
     if beat.get("trouble"):
         found.append(Finding("fail", "logger", "logger", str(beat["trouble"]), "fix this first"))
@@ -69,8 +69,8 @@ def check_rig(
     counts: Mapping[str, Any],
     home: Path,
 ) -> list[Finding]:
-    """Look at all there is: readings (`unproven` rigs have no counter), lines by their counts, machine."""
-    proof = "no checksum, no counter: a lost or damaged reading leaves no trace; times are those of arrival"
+    """Check everything: readings (`unproven` rigs have no counter), counts of lines, and the machine."""
+    proof = "no checksum or counter: a lost or damaged reading leaves no trace; times are times of arrival"
     bare = sorted({batch.rig for batch in batches} & unproven)
     return [
         *check_readings(plan, batches, hands),
@@ -85,7 +85,7 @@ def check_rig(
 def stored_batches(
     reader: JournalReader, firing: FiringInfo, plan: Plan | None, since_us: int
 ) -> list[Batch]:
-    """Give stored readings as a plan would have them converted, with their cold junctions."""
+    """Return stored readings as a plan would convert them, with their cold junctions."""
     probes = dict(zip(firing.seen, assign_probes(plan, firing.seen), strict=True))
     return [
         reconvert(batch, [probes[batch.rig, c.name] for c in batch.channels])
@@ -94,7 +94,7 @@ def stored_batches(
 
 
 def journal_hands(reader: JournalReader, firing: FiringInfo, back_s: float) -> dict[Key, Hand]:
-    """Tell which probes were warmed in the hand."""
+    """Tell from a journal which probes were warmed in the hand."""
     if firing.last_us is None:
         return {}
     rolled = reader.rollups(firing.id, 1, since_us=firing.last_us - round(back_s * 1e6))
@@ -103,7 +103,7 @@ def journal_hands(reader: JournalReader, firing: FiringInfo, back_s: float) -> d
 
 
 def hands_of(batches: Sequence[Batch]) -> dict[Key, Hand]:
-    """The same from readings at hand."""
+    """Tell from batches which probes were warmed in the hand."""
     parts: dict[Key, list[tuple[Any, Floats]]] = {}
     for batch in batches:
         for j, channel in enumerate(batch.channels):
@@ -117,7 +117,7 @@ def hands_of(batches: Sequence[Batch]) -> dict[Key, Hand]:
 
 
 def _watch(tracks: dict[Key, tuple[Any, Floats]]) -> dict[Key, Hand]:
-    """Put tracks side by side, a row each second."""
+    """Put tracks side by side, a row a second, and watch them."""
     times = [t_us for t_us, _ in tracks.values() if len(t_us)]
     if not times:
         return {}
@@ -134,7 +134,7 @@ def _watch(tracks: dict[Key, tuple[Any, Floats]]) -> dict[Key, Hand]:
 
 
 def about_machine(home: Path, power: Path = POWER) -> list[Finding]:
-    """Look at this machine's disk, battery and clock; the firings' folder need not exist yet."""
+    """Check this machine's disk, battery and clock; the firings' folder need not exist yet."""
     return [*_about_disk(home), *_about_battery(power), *_about_host_clock(time.time())]
 
 
@@ -181,16 +181,16 @@ def _word(path: Path) -> str:
 def _about_host_clock(now_s: float) -> list[Finding]:
     said = time.strftime("%Y-%m-%d %H:%M", time.localtime(now_s))
     if now_s < _NO_CLOCK_BEFORE_S:
-        mend = "set it, or let it see a network for a minute: a firing is kept under its date"
+        mend = "set it, or connect to a network for a minute: firings are filed by date"
         return [Finding("fail", "clock", "this machine", f"its clock says {said}", mend)]
     return [Finding("pass", "clock", "this machine", f"its clock says {said}; check that it is right")]
 
 
 def _about_lines(counts: Mapping[str, int]) -> list[Finding]:
-    """Say how many lines came in whole."""
+    """Say how many lines came in undamaged."""
     wrong, frames = counts["bad_crc"] + counts["malformed"], counts["frames"]
     if not wrong:
         return [Finding("pass", "lines", "rig", f"{frames} frames, no line damaged")] if frames else []
     level: Level = "fail" if wrong * 20 > frames else "warn"
-    text = f"{wrong} of {frames + wrong} lines were damaged, or not frames"
+    text = f"{wrong} of {frames + wrong} lines were damaged or were not frames"
     return [Finding(level, "lines", "rig", text, "`stokewatch listen` says what is wrong with them")]

@@ -1,4 +1,4 @@
-"""The cold check from a rig itself, or from the journal where a logger runs."""
+"""The cold check of a rig, heard directly or through the journal of a running logger."""
 
 from __future__ import annotations
 
@@ -32,11 +32,11 @@ class NothingToCheck(UserError):
 
 @dataclass(slots=True)
 class Heard:
-    """What came in while somebody listened."""
+    """What came in while listening."""
 
     batches: list[Batch] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)  # of `Intake.counts`
-    said: dict[str, str] = field(default_factory=dict)  # what each source last said of itself
+    said: dict[str, str] = field(default_factory=dict)  # what each source last reported
 
 
 def check(
@@ -49,10 +49,10 @@ def check(
     seconds: float,
     begun: Callable[[], None],
 ) -> Report:
-    """Judge the rig by the journal where a logger runs, else by listening to it.
+    """Judge the rig from the journal if a logger is running, else by listening to it.
 
-    Without any source named, serial ports are listened to for a rig. NothingToCheck: the logger has no firing
-    open whose readings could be looked at.
+    With no source named, the serial ports are searched for a rig. NothingToCheck: the logger has no firing
+    open to look at.
     """
     if home.logger_runs():
         return _check_running(home, plan, named=bool(serial_ports or mqtt_urls))
@@ -72,10 +72,10 @@ def check(
 
 
 def _check_running(home: Home, plan: Plan | None, *, named: bool) -> Report:
-    """Judge the rig of the logger that runs; `named`: somebody would have us read it too."""
+    """Judge the running logger's rig; `named`: sources were named as well."""
     if named:
         raise NothingToCheck(
-            f"{home.root}: the logger runs here and listens to the rig itself; leave out --serial and "
+            f"{home.root}: a logger is running here and reads the rig itself; leave out --serial and "
             "--mqtt, or give this check another --home"
         )
     from logger.journal.reader import JournalReader
@@ -85,7 +85,7 @@ def _check_running(home: Home, plan: Plan | None, *, named: bool) -> Report:
         if firing is None:
             raise NothingToCheck(
                 f"{home.root}: the logger has no firing open; wait for the rig's first reading, or wake the "
-                "rig on the page under Prepare"
+                "rig on the page, under Prepare"
             )
         return check_journal(reader, firing, plan, home.root)
 
@@ -98,7 +98,7 @@ async def _listen(sources: Sequence[Source], plan: Plan | None, seconds: float) 
     async def feed(source: Source) -> None:
         async def put(arrival: Arrival | Sampled) -> None:
             await intake.put(arrival)
-            # A broker wants an answer or sends no more. A rig at a serial port goes on keeping its frames.
+            # Without an answer a broker stops sending. A rig on a serial port just keeps its frames.
             if isinstance(source, Broker) and arrival.token is not None:
                 source.acknowledge([arrival.token])
 

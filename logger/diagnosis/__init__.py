@@ -1,7 +1,7 @@
-"""Is what a rig sends right? What is wrong with its lines, and how to fix it. No I/O, no clock.
+"""Is what a rig sends right? If not, what is wrong with its lines and how to fix it. No I/O, no clock.
 
-`Diagnosis` takes lines as they come in and gives a `Report`. It is stricter than the logger: the logger drops
-what is wrong and goes on, this says why.
+`Diagnosis` takes lines as they come in and makes a `Report`. The logger drops bad lines and goes on; this
+says why they are bad.
 """
 
 from logger.diagnosis.finding import Finding

@@ -1,4 +1,4 @@
-"""What a rig's channels say: faults, units, words that only make sense when they are read in another way."""
+"""What a rig's channels say: faults, units, and words that only make sense read another way."""
 
 from __future__ import annotations
 
@@ -16,22 +16,22 @@ from logger.reading import Frame, Sample, Status
 
 FAULT_WORDS: Final = {
     Status.OPEN: "open: the thermocouple is broken, or loose in its terminals",
-    Status.SHORT_GROUND: "shorted to ground: a grounded junction, or a bare wire that touches metal",
+    Status.SHORT_GROUND: "shorted to ground: a grounded junction, or a bare wire touching metal",
     Status.SHORT_SUPPLY: "shorted to the supply, or beyond the amplifier's input range",
-    Status.RANGE: "beyond what the sensor, its amplifier or the thermocouple can tell",
-    Status.CORRUPT: "not a word that the chip can have sent: check its supply, select line and data line",
+    Status.RANGE: "outside the range of the sensor, its amplifier or the thermocouple",
+    Status.CORRUPT: "not a word the chip can have sent: check its supply, select line and data line",
     Status.NO_COLD_JUNCTION: "a voltage without a cold junction: send 'cj' with 'uv'",
 }
 
 
 HOTTEST_C: Final = 1800.0
-"""No fire of wood and no thermocouple of type K gets there (its function ends at 1372 °C). [°C]"""
+"""No wood fire and no type K thermocouple gets there (its function ends at 1372 °C). [°C]"""
 
 HOW: Final = {"word": "a chip's word", "emf": "voltage and cold junction", "celsius": "plain °C"}
 
 
 def about_channels(frames: Sequence[Frame]) -> list[Finding]:
-    """Look at what each channel says."""
+    """Check what each channel says."""
     assembler = Assembler(None)
     how: dict[str, str] = {}
     values: dict[str, list[float]] = {}
@@ -67,7 +67,7 @@ def _what_it_reads(
     ]
     known = [v for v in values if not math.isnan(v)]
     if known:
-        text = f"{how}, {known[-1]:.1f} °C last, {min(known):.1f} to {max(known):.1f} °C"
+        text = f"{how}, last {known[-1]:.1f} °C, range {min(known):.1f} to {max(known):.1f} °C"
         if there < frames:
             text += f", in {there} of {frames} frames"
         found.append(good(about, text))
@@ -87,7 +87,7 @@ def _odd(samples: list[Sample]) -> Finding | None:
 
 
 def _about_word(amp: str, words: list[str]) -> Finding | None:
-    """A chip's word that only makes sense when it is read in another way."""
+    """Find chip words that only make sense read another way."""
     chip = AMPLIFIERS.get(amp)
     if chip is None or not words:
         return None
@@ -111,37 +111,37 @@ def _about_word(amp: str, words: list[str]) -> Finding | None:
         return None
     turned = [int.from_bytes(n.to_bytes(8, "big")[-size:], "little") for n in as_sent if n < 1 << 8 * size]
     if turned and sensible(turned) > 0.8:
-        return bad("", "the bytes of 'raw' are in the wrong order", "most significant byte first")
+        return bad("", "the bytes of 'raw' are in the wrong order", "send the most significant byte first")
     if all(w.isdigit() for w in words) and sensible([int(w) for w in words]) > 0.8:
-        return bad("", "'raw' is in decimal", "write it in hex")
+        return bad("", "'raw' is in decimal", "send it in hex")
     return None
 
 
 def _about_units(samples: list[Sample]) -> Finding | None:
-    """Voltages and temperatures that look like another unit's."""
+    """Find voltages and temperatures that look like another unit's."""
     uv = [s.uv for s in samples if s.uv is not None]
     if uv and max(map(abs, uv)) > 80_000:
         text = f"'uv' goes to {max(uv, key=abs):g}: no thermocouple gives more than 80 000 µV"
-        return bad("", text, "it is in microvolts")
+        return bad("", text, "send it in microvolts")
     cold = [s.cj for s in samples if s.cj is not None]
     if cold and min(cold) > 233 and max(cold) < 400:
-        return bad("", f"'cj' is {cold[-1]:g}", "it looks like kelvin; it is in °C")
+        return bad("", f"'cj' is {cold[-1]:g}", "it looks like kelvin; send it in °C")
     if cold and (min(cold) < -60 or max(cold) > 130):
-        return bad("", f"'cj' is {cold[-1]:g} °C, which no amplifier survives", "it is in °C")
+        return bad("", f"'cj' is {cold[-1]:g} °C, which no amplifier survives", "send it in °C")
     if cold and min(cold) > 55:
-        return check("", f"'cj' is {cold[-1]:g} °C", "a very hot box, or °F; it is in °C")
+        return check("", f"'cj' is {cold[-1]:g} °C", "a very hot box, or °F; send it in °C")
     if uv and max(map(abs, uv)) < 60 and any(v != round(v) for v in uv):
         text = f"'uv' is {uv[-1]:g}, at most 2 °C away from the cold junction"
-        return check("", text, "if the probe is warm, this is in millivolts; it is in microvolts")
+        return check("", text, "if the probe is warm, this is in millivolts; send it in microvolts")
     plain = [s.c for s in samples if s.c is not None]
     if plain and min(plain) < -273.15:
-        return bad("", f"'c' goes from {min(plain):g} to {max(plain):g}", "it is in °C")
+        return bad("", f"'c' goes from {min(plain):g} to {max(plain):g}", "send it in °C")
     if plain and max(plain) > HOTTEST_C:
-        text = f"'c' goes to {max(plain):g}, hotter than any fire of wood"
-        return bad("", text, "tenths or hundredths of a degree? It is in °C")
+        text = f"'c' goes to {max(plain):g}, hotter than any wood fire"
+        return bad("", text, "tenths or hundredths of a degree? Send it in °C")
     if plain and min(plain) >= 60 and max(plain) <= 90 and max(plain) - min(plain) < 5:
         text = f"'c' rests at {plain[-1]:g}: no room is that warm"
-        return check("", text, "if the probe is cold, this is in °F; it is in °C")
+        return check("", text, "if the probe is cold, this is in °F; send it in °C")
     if plain and min(plain) > 270 and max(plain) < 310:
-        return check("", f"'c' is {plain[-1]:g}", "if the probe is cold, this is in kelvin; it is in °C")
+        return check("", f"'c' is {plain[-1]:g}", "if the probe is cold, this is in kelvin; send it in °C")
     return None

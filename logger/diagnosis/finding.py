@@ -1,4 +1,4 @@
-"""One thing that is so about a rig's lines; how such things are written in lines, the cold check's too."""
+"""One finding about a rig's lines, and how findings are printed, the cold check's included."""
 
 from __future__ import annotations
 
@@ -11,12 +11,11 @@ Level = Literal["good", "check", "bad"]
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that is so."""
+    """One thing that was found."""
 
-    # 'good' | 'check' | 'bad'; `check`: right as far as a line can tell, but look whether it is meant so
-    level: Level
+    level: Level  # `check`: right as far as a line can show, but make sure it is meant
     about: str  # `line`, `crc`, `seq`, `clock`, `rate`, `channel k0`, …
-    text: str  # what is so
+    text: str  # what was found
     mend: str = ""  # what to do about it; empty if nothing
 
 
@@ -26,5 +25,5 @@ bad = partial(Finding, "bad")
 
 
 def in_a_line(mark: str, where: str, text: str, mend: str) -> str:
-    """Write what was found where, behind its mark, and below it what to do."""
+    """Write a mark, the place and what was found, with what to do on the next line."""
     return f"{mark}  {where}: {text}" + (f"\n{' ' * len(mark)}  -> {mend}" if mend else "")

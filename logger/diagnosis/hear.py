@@ -1,4 +1,4 @@
-"""Hear what a rig says that doesn't speak the rig's line: for whoever sets one up. Nothing is recorded."""
+"""Listen to a rig that doesn't speak the rig's line, to help set it up. Nothing is recorded."""
 
 from __future__ import annotations
 
@@ -16,25 +16,25 @@ from logger.refusals import Mistake
 
 TELL_S: Final = 0.5
 MOST: Final = 64
-"""Numbers that are shown."""
+"""Most numbers shown."""
 MOST_REGISTERS: Final = 32
 MOST_UNITS: Final = 15
 LINES: Final = 8
 LONGEST: Final = 160
-"""Of a line that is shown."""
+"""Most characters shown of a line."""
 MEMORY_MB: Final = 512
-"""Beside what the program has already; a broker of strangers may send anything. [MB]"""
+"""On top of what the program already uses; a stranger's broker may send anything. [MB]"""
 MOST_CPU_S: Final = 60
 
 Tell = Callable[[dict[str, Any]], None]
 
 
 class HearError(UserError):
-    """What is asked for names nothing that could be heard."""
+    """The request names nothing that can be listened to."""
 
 
 class _Heard:
-    """What has come so far: lines as they were said, and the newest value of each number."""
+    """What has come so far: the last lines, and the newest value of each number."""
 
     def __init__(self, tell: Tell) -> None:
         self.said: deque[str] = deque(maxlen=LINES)
@@ -56,13 +56,13 @@ class _Heard:
 
 
 async def hear(table: dict[str, Any], seconds: float, tell: Tell) -> None:
-    """Hear a source for a while.
+    """Listen to a source for a while.
 
-    `table` is a `[[source]]` of a plan without channels. Of `mqtt` also `topic`, `#` if left out; of `modbus`
-    also `first`, `count`, `table`, `type`, `word_order`, `byte_order`, `scale` of the registers to look at,
-    and `units`: other modules on the same line. `tell` is given, twice a second, `said` (the last lines),
-    `found` (numbers: `key`, `name`, `value`, None for none, and `mark`: what a `[[source.channel]]` says of
-    it) and `trouble`.
+    `table` is a plan's `[[source]]` without channels. For `mqtt` it also has `topic` (default `#`); for
+    `modbus` also `first`, `count`, `table`, `type`, `word_order`, `byte_order` and `scale` of the registers
+    to read, and `units`, other modules on the same line. Twice a second `tell` gets `said` (the last lines),
+    `found` (numbers: `key`, `name`, `value` or None, and `mark`, the `[[source.channel]]` that reads it) and
+    `trouble`.
     """
     own: dict[str, Any] = {
         k: table[k]
@@ -72,7 +72,7 @@ async def hear(table: dict[str, Any], seconds: float, tell: Tell) -> None:
     heard = _Heard(tell)
     by_format = {"lines": _lines, "mqtt": _topics, "modbus": _registers}
     if table.get("format") not in by_format:
-        raise HearError(f"{table.get('format')!r} is none of lines, mqtt, modbus")
+        raise HearError(f"{table.get('format')!r} is not a format; give lines, mqtt or modbus")
     end_s = time.monotonic() + seconds
     hearing = asyncio.create_task(by_format[str(table["format"])](table, own, heard))
     try:
@@ -105,7 +105,7 @@ async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
     except OSError as exc:
         heard.trouble = f"{port} {why(exc, port)}"
         return
-    heard.trouble = f"{port} says nothing yet; is the board powered, and does it print by itself?"
+    heard.trouble = f"nothing from {port} yet; is the board powered, and does it print by itself?"
     try:
         while (came := await line.next()) is not None:
             heard.line(came[0])
@@ -121,14 +121,14 @@ async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
             elif offered.trouble:
                 heard.trouble = f"{port} {offered.trouble}"
             else:
-                heard.trouble = "No numbers that repeat line after line; is the speed right?"
+                heard.trouble = "No numbers that repeat from line to line; is the speed right?"
         heard.trouble = f"{port} was unplugged; plug the board in again"
     finally:
         line.close()
 
 
 def _plain(value: float) -> float | None:
-    return value if abs(value) < 1e12 else None  # NaN too: JSON has none
+    return value if abs(value) < 1e12 else None  # NaN fails too: JSON has none
 
 
 async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
@@ -142,7 +142,7 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
     source = _source({**own, "channel": [{"topic": topic, "name": "any"}]})
     broker = login(source.url or "")
     name = f"mqtt{'s' * bool(broker['tls_context'])}://{broker['hostname']}:{broker['port']}"
-    heard.trouble = f"{name}: nothing with numbers in it came on {topic} yet"
+    heard.trouble = f"{name}: no message with numbers in it on {topic} yet"
     try:
         async with aiomqtt.Client(**broker) as client:
             await client.subscribe(topic, qos=0)
@@ -163,11 +163,11 @@ async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> 
                     mark |= {"unit": field.unit} if field.unit else {}
                     heard.number(key, called, _plain(value), mark)
     except aiomqtt.MqttError as exc:
-        heard.trouble = f"{name}: {exc}; is the broker running, and are address, user and password right?"
+        heard.trouble = f"{name}: {exc}; is the broker running? Are its address, user and password right?"
 
 
 def _called(topic: str, path: str | None, taken: list[str]) -> str:
-    """Name a number by its topic's last part; by all of it where another has that name."""
+    """Name a number by the last part of its topic, or by the whole topic if that name is taken."""
     from logger.sources.plain.numbers import channel_names
 
     for label in (topic.rsplit("/", 1)[-1], topic):
@@ -184,12 +184,12 @@ async def _registers(table: dict[str, Any], own: dict[str, Any], heard: _Heard) 
     how = {k: table[k] for k in ("table", "type", "word_order", "byte_order", "scale") if k in table}
     first, count = table.get("first", 0), table.get("count", 8)
     if not isinstance(first, int) or not isinstance(count, int) or not 1 <= count <= MOST_REGISTERS:
-        raise HearError(f"count: give 1 to {MOST_REGISTERS} values, and the first register as a whole number")
+        raise HearError(f"count: give 1 to {MOST_REGISTERS} values, with a whole number as first register")
     places = range(first, first + count * WORDS.get(kind, 1), WORDS.get(kind, 1))
     marks = {f"r{r}": {"register": r, **how} for r in places}
-    others = table.get("units", [])  # modules on the same line, beside the source's own
+    others = table.get("units", [])  # other modules on the same line
     if not isinstance(others, list) or len(others) > MOST_UNITS:
-        raise HearError(f"units: give {MOST_UNITS} at most")
+        raise HearError(f"units: give a list of at most {MOST_UNITS}")
     for unit in others:
         marks |= {f"u{unit}r{r}": {"register": r, "unit_id": unit, **how} for r in places}
     source = _source({**own, "channel": [{"name": name, **mark} for name, mark in marks.items()]})
@@ -209,7 +209,7 @@ async def _registers(table: dict[str, Any], own: dict[str, Any], heard: _Heard) 
 
 
 def run(seconds: float) -> int:
-    """Hear the source whose table stands on standard input; print a JSON document a line."""
+    """Listen to the source whose table is on standard input; print a JSON document per line."""
     _limit()
     try:
         table = json.loads(sys.stdin.read(100_000))
@@ -226,7 +226,7 @@ def run(seconds: float) -> int:
 
 
 def _limit() -> None:
-    """Bound what this process may take: what it hears comes from anybody."""
+    """Limit this process's resources: anybody may be sending."""
     import resource
 
     for kind, most in (

@@ -1,4 +1,4 @@
-"""Listen to a rig for a while and say whether its lines are right: what `stokewatch listen` does."""
+"""Listen to a rig for a while and say whether its lines are right, as `stokewatch listen` does."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ MOST_TOPICS: Final = 64
 
 
 class ListenError(UserError):
-    """A place where no rig can be heard."""
+    """No rig can be listened to there."""
 
 
 class PortTaken(ListenError):
-    """Somebody else reads the port; two readers would take lines from one another."""
+    """Another program is reading the port; two readers would take lines from each other."""
 
 
 def listen(
@@ -38,11 +38,11 @@ def listen(
     as_json: bool = False,
     echo: Callable[[str], None] = print,
 ) -> bool:
-    """Listen, print what was found, and tell whether the lines are right.
+    """Listen, print what was found, and return whether the lines are right.
 
-    To a serial port (`/dev/ttyACM0`, or with its speed `/dev/ttyUSB0@9600`), a broker (`mqtt://host`), or a
-    file of recorded lines; ListenError where there is nothing to listen to. Nothing is acknowledged, so what
-    the rig keeps stays kept for the logger. `?` is asked, which every rig may answer and none has to.
+    `target` is a serial port (`/dev/ttyACM0`, or with its speed `/dev/ttyUSB0@9600`), a broker (`mqtt://host`)
+    or a file of recorded lines; ListenError if there is nothing to listen to. Nothing is acknowledged, so the
+    rig keeps its frames for the logger. It is asked `?`, which a rig may answer but need not.
     """
     shown = target
     if broker := target.startswith(("mqtt://", "mqtts://")):
@@ -63,7 +63,7 @@ def listen(
 
 
 def ports_beside(target: str) -> list[str]:
-    """Name the serial ports that a rig could be on, beside the one that was listened to."""
+    """List the other serial ports that a rig could be on."""
     from logger.sources.serial_line import candidates, port_and_baud
 
     if target.startswith(("mqtt://", "mqtts://")) or Path(target).is_file():
@@ -90,7 +90,7 @@ async def _listen_to_port(target: str, seconds: float) -> Report:
     except (OSError, ValueError) as exc:
         words = why(exc, device) if isinstance(exc, OSError) else str(exc)
         kind = PortTaken if getattr(exc, "errno", None) in (errno.EAGAIN, errno.EBUSY) else ListenError
-        raise kind(f"{device} {words}; `stokewatch ports` lists what there is") from exc
+        raise kind(f"{device} {words}; `stokewatch ports` lists the ports there are") from exc
     diagnosis = Diagnosis()
     first = True
     asking = asyncio.create_task(_ask(port.say), name=f"ask[{device}]")
@@ -98,11 +98,11 @@ async def _listen_to_port(target: str, seconds: float) -> Report:
         async with asyncio.timeout(seconds):
             while (came := await port.next()) is not None:
                 line, read_s = came
-                # The rest of a line that had begun before we came is no line.
+                # The first line may be the rest of one that began before we listened.
                 if not first or line.startswith((b"{", b"#")):
                     diagnosis.take(seven_bits(line), read_s)
                 first = False
-        raise ListenError(f"{device}: went away while listening; check the lead")
+        raise ListenError(f"{device}: was unplugged while listening; check the lead")
     except TimeoutError:
         return diagnosis.report(port.unfinished)
     finally:
@@ -118,7 +118,7 @@ async def _ask(say: Callable[[bytes], None]) -> None:
 
 
 def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], None]) -> bool:
-    """Print what the running logger has counted, where it holds the port; tell whether none was damaged."""
+    """Print the counts of the running logger, which holds the port; return whether no line was damaged."""
     from logger.journal.reader import JournalReader
     from logger.sources.serial_line import port_and_baud
 
@@ -127,7 +127,7 @@ def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], 
     counts = {name: int(beat.get(name, 0)) for name in ("frames", "bad_crc", "malformed", "missing")}
     port = port_and_baud(target)[0]
     plain = [s for s in beat.get("sources", []) if s["proof"] == "none" and s["name"].startswith(f"{port}@")]
-    if plain:  # it sends no frames, and nothing proves its lines
+    if plain:  # its lines are not frames and can't be verified
         right = bool(plain[0]["state"] == "connected")
         said = {"target": target, "read_by": "logger", "right": right, "proof": "none"}
         readings = int(beat.get("readings", 0))
@@ -139,7 +139,7 @@ def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], 
         echo(json.dumps({"target": target, "read_by": "logger", "right": right, **counts}))
     else:
         echo(
-            f"The logger reads {target}, so this looks at what it has counted since it started: "
+            f"The logger is reading {target}, so these are its counts since it started: "
             f"{counts['frames']} frames, {counts['bad_crc']} damaged lines, {counts['malformed']} that break "
             f"the rules, {counts['missing']} frames missing."
         )
@@ -160,14 +160,14 @@ async def _listen_to_broker(target: str, seconds: float) -> Report:
             for topic in ours:
                 await client.subscribe(topic, qos=1)
             await _take_messages(client, diagnosis, asked, seconds / 2)
-            if not asked:  # no rig: does anything else here say numbers?
+            if not asked:  # no rig: does anything else here send numbers?
                 for topic in ours:
                     await client.unsubscribe(topic)
                 await client.subscribe("#")
             await _take_messages(client, diagnosis, asked, seconds / 2)
     except aiomqtt.MqttError as exc:
         raise ListenError(
-            f"{without_password(target)}: {exc}; is the broker running, and are address, user and password "
+            f"{without_password(target)}: {exc}; is the broker running? Are its address, user and password "
             "right?"
         ) from exc
     return diagnosis.report()

@@ -1,4 +1,4 @@
-"""A rig's counter, its clock and its beat."""
+"""A rig's counter, its clock and its rate."""
 
 from __future__ import annotations
 
@@ -15,49 +15,49 @@ from logger.reading import Floats, Frame
 from logger.rig_line.came import WRAP, signed
 
 _LOOSE: Final = 5.0
-"""A step of the clock for a step of the counter may be so many times longer or shorter than usual."""
+"""How many times longer or shorter than usual the clock may step for a step of the counter."""
 
 
 def about_seq(frames: Sequence[Frame]) -> list[Finding]:
-    """Look at `seq`, which counts each frame of a rig once and wraps at 2**32, in the order they came in."""
+    """Check `seq`, which counts a rig's frames and wraps at 2**32; frames in the order they came in."""
     seqs = [f.seq for f in frames]
     if len(seqs) < 2:
-        return [check("seq", "one frame is too little to tell", "listen longer")]
+        return [check("seq", "one frame is too few to tell", "listen longer")]
     if len(set(seqs)) == 1:
-        return [bad("seq", f"it always says {seqs[0]}", "add one for each frame")]
+        return [bad("seq", f"it is always {seqs[0]}", "add one for each frame")]
     found: list[Finding] = []
     starts = _boots(frames)
     steps = [step for boot in starts for step in boot.steps if step > 0]
     late, same = sum(boot.late for boot in starts), sum(boot.same for boot in starts)
     if _twins(starts):
-        fix = "give each rig a name of its own (RIG in config.py)"
-        found.append(bad("seq", "two rigs of this name send at the same time", fix))
+        fix = "give each rig its own name (RIG in config.py)"
+        found.append(bad("seq", "two rigs of this name are sending at once", fix))
     elif len(starts) > 1:
         times = "once" if len(starts) == 2 else f"{len(starts) - 1} times"
-        fix = "a loose supply, or its watchdog"
-        found.append(check("seq", f"it began again {times}: the rig restarted", fix))
+        fix = "its supply may be loose, or its watchdog restarted it"
+        found.append(check("seq", f"it started over {times}: the rig restarted", fix))
     usual = Counter(steps).most_common(1)[0][0] if steps else 1
     holes = sum(s - 1 for s in steps) - late
     if usual != 1:
-        found.append(bad("seq", f"it counts in steps of {usual}", "add one for each frame, no more"))
+        found.append(bad("seq", f"it counts in steps of {usual}", "add only one for each frame"))
     elif holes > 0:
         mend = (
-            "frames leave the rig and don't arrive: a full port, QoS 0, or a queue that is too short; "
-            "or it counts what it doesn't send"
+            "frames leave the rig and don't arrive: a full port, QoS 0, or too short a queue; "
+            "or it counts frames it doesn't send"
         )
         found.append(
             Finding("check" if holes * 50 < len(seqs) else "bad", "seq", f"{holes} are missing", mend)
         )
     if same:
-        text = f"{same} frames came twice, the same each time: sent again, since nobody acknowledged them"
+        text = f"{same} frames came twice, identical: sent again because nobody acknowledged them"
         found.append(good("seq", text))
     if late > 0:
-        found.append(good("seq", f"{late} frames came late under their old numbers: the rig had kept them"))
+        found.append(good("seq", f"{late} frames came late with their old numbers: the rig had kept them"))
     return found or [good("seq", "counts up by one")]
 
 
 def about_clock(frames: Sequence[Frame], arrivals_s: Sequence[float]) -> list[Finding]:
-    """Look at `ms`, the rig's own clock, and at its beat, against arrivals [s]; NaN where nobody knows."""
+    """Check `ms`, the rig's own clock, and its rate against arrivals [s], NaN where unknown."""
     longest = max(_boots(frames), key=lambda boot: len(boot.places))
     live = [(frames[i].seq, frames[i].ms, arrivals_s[i]) for i in longest.places]
     in_order = [live[0]]
@@ -69,7 +69,7 @@ def about_clock(frames: Sequence[Frame], arrivals_s: Sequence[float]) -> list[Fi
     seq, ms, arrival_s = (np.array(column, np.float64) for column in zip(*in_order, strict=True))
     steps_ms = np.diff(ms)
     if not steps_ms.any():
-        return [bad("clock", "'ms' never changes", "give the board's milliseconds at each sample")]
+        return [bad("clock", "'ms' never changes", "send the board's milliseconds with each sample")]
     for bits in (16, 24, 30, 31):
         if ((steps_ms < 0) & (ms[:-1] > 0.9 * 2**bits) & (ms[:-1] < 2**bits)).any() and ms.max() < 2**bits:
             mend = "add up the differences (ticks_diff in MicroPython) and wrap at 2**32"
@@ -79,22 +79,22 @@ def about_clock(frames: Sequence[Frame], arrivals_s: Sequence[float]) -> list[Fi
         mend = "use a clock that only runs forward, not the time of day"
         return [bad("clock", f"'ms' runs backwards {int((steps_ms < 0).sum())} times", mend)]
     if (steps_ms == 0).mean() > 0.5:
-        return [bad("clock", "'ms' stands still between frames", "is it in seconds? It is in milliseconds")]
+        return [bad("clock", "'ms' stays the same between frames", "is it in seconds? Send milliseconds")]
     per_frame_ms = steps_ms / np.diff(seq)
     period_ms = float(np.median(per_frame_ms))
     found = _about_speed(ms[0] + np.concatenate([[0.0], np.cumsum(steps_ms)]), arrival_s)
     if any(f.level == "bad" for f in found):
         return found
     if not np.isfinite(arrival_s).any() and period_ms > 20_000:
-        text = f"a frame each {period_ms:g} ms by its own clock"
-        return [bad("clock", text, "is 'ms' in microseconds? It is in milliseconds")]
+        text = f"a frame every {period_ms:g} ms by its own clock"
+        return [bad("clock", text, "is 'ms' in microseconds? Send milliseconds")]
     jitter_ms = float(np.percentile(np.abs(per_frame_ms - period_ms), 95))
-    text = f"{1000 / period_ms:.3g} frames a second, {jitter_ms:.0f} ms uneven (95 % of them less)"
+    text = f"{1000 / period_ms:.3g} frames a second, even within {jitter_ms:.0f} ms (95 % of them)"
     if period_ms < 50 or period_ms > 5000:
         mend = "1 to 10 a second suit a fire: faster only fills the disk, slower misses a collapse"
         found.append(check("rate", text, mend))
     elif jitter_ms > 0.2 * period_ms:
-        mend = "set the next sample's time from the last one's, not from when the work was done"
+        mend = "time the next sample from the last one, not from when the work was done"
         found.append(check("rate", text, mend))
     else:
         found.append(good("rate", text))
@@ -102,7 +102,7 @@ def about_clock(frames: Sequence[Frame], arrivals_s: Sequence[float]) -> list[Fi
 
 
 def _about_speed(ms: Floats, arrival_s: Floats) -> list[Finding]:
-    """The rig's clock against the host's, where there is one."""
+    """Compare the rig's clock with the host's, where arrival times are known."""
     there = np.isfinite(arrival_s)
     if there.sum() < 5 or np.ptp(arrival_s[there]) < 2.0:
         return [good("clock", "runs forward")]
@@ -111,9 +111,9 @@ def _about_speed(ms: Floats, arrival_s: Floats) -> list[Finding]:
     left_s = ms[there] / 1000 - (slope * (arrival_s[there] - arrival_s[there][0]) + offset)
     for factor, unit in ((1e-3, "seconds"), (1e3, "microseconds"), (1e6, "nanoseconds")):
         if 0.8 < slope / factor < 1.25:
-            return [bad("clock", f"'ms' is in {unit}", "give it in milliseconds")]
+            return [bad("clock", f"'ms' is in {unit}", "send milliseconds")]
     uneven_ms = 1000 * float(np.percentile(np.abs(left_s), 95))
-    # What the fit can't tell from unevenness is no fault of the clock.
+    # A deviation no larger than the unevenness is no fault of the clock.
     unsure = 4 * uneven_ms / 1000 / span_s
     if abs(slope - 1) > max(0.01, unsure):
         text = f"'ms' runs at {slope:.3g} times the speed of this machine's clock"
@@ -123,27 +123,26 @@ def _about_speed(ms: Floats, arrival_s: Floats) -> list[Finding]:
         return [good("clock", "runs forward; too short a time to tell how fast")]
     text = f"in step with this machine's clock within {100 * within:.1f} %"
     if uneven_ms > 500:
-        mend = "frames wait on their way; the rig's own 'ms' puts them right"
-        return [check("clock", f"{text}, but frames arrive {uneven_ms:.0f} ms unevenly", mend)]
-    return [good("clock", f"{text}; frames arrive {uneven_ms:.0f} ms unevenly")]
+        mend = "frames are held up on their way; the rig's own 'ms' puts them right"
+        return [check("clock", f"{text}, but frames arrive unevenly, by {uneven_ms:.0f} ms", mend)]
+    return [good("clock", f"{text}; frames arrive unevenly, by {uneven_ms:.0f} ms")]
 
 
 @dataclass(slots=True)
 class _Boot:
     """Frames of one start of one board."""
 
-    places: list[int]  # where its frames stand among all that came in
+    places: list[int]  # positions of its frames among all that came in
     top: Frame
     first: Frame
     seen: dict[int, Frame]
     steps: list[int] = field(default_factory=list)  # of `seq`, from one new frame to the next
-    # late, same: frames that came out of order; that came twice
-    late: int = 0
-    same: int = 0
+    late: int = 0  # frames that came out of order
+    same: int = 0  # frames that came twice
 
 
 def _boots(frames: Sequence[Frame]) -> list[_Boot]:
-    """Tell one rig's starts apart, and two rigs of one name, from frames in the order they came in."""
+    """Separate a rig's starts, or two rigs of one name; frames in the order they came in."""
     period_ms = _period_ms(frames)
     found: list[_Boot] = []
     for place, frame in enumerate(frames):
@@ -153,14 +152,14 @@ def _boots(frames: Sequence[Frame]) -> list[_Boot]:
 
 
 def _twins(found: Sequence[_Boot]) -> bool:
-    """Tell whether boots run beside one another, as only two rigs can."""
+    """Tell whether boots overlap, as only two rigs' can."""
     owner = sorted((place, i) for i, boot in enumerate(found) for place in boot.places)
     changes = sum(a != b for (_, a), (_, b) in pairwise(owner))
     return changes > len(found)
 
 
 def _belongs(boot: _Boot, frame: Frame, place: int, period_ms: float | None) -> bool:
-    """Add a frame to a boot if it goes on from it, fits into a hole of it, or is there already."""
+    """Add a frame to a boot if it continues it, fills a gap in it, or is there already."""
     before = boot.seen.get(frame.seq)
     step = signed(frame.seq - boot.top.seq)
     later_ms = signed(frame.ms - boot.top.ms)
@@ -185,13 +184,13 @@ def _belongs(boot: _Boot, frame: Frame, place: int, period_ms: float | None) -> 
 
 def _in_step(step: int, later_ms: int, period_ms: float | None) -> bool:
     if period_ms is None or later_ms == 0:
-        return True  # there is no clock to go by
+        return True  # without a clock to compare
     ratio = later_ms / step / period_ms
     return 1 / _LOOSE < ratio < _LOOSE
 
 
 def _period_ms(frames: Sequence[Frame]) -> float | None:
-    """The clock's usual step from one frame to the next; None where it has none that could be used."""
+    """The clock's usual step from one frame to the next; None if there is no usable one."""
     by_seq = {frame.seq: frame for frame in frames}
     steps = [
         signed(by_seq[(seq + 1) % WRAP].ms - frame.ms)

@@ -1,4 +1,4 @@
-"""Takes a rig's lines and says what they are worth."""
+"""Take a rig's lines and report what is right and wrong with them."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from logger.rig_line.wire import BadCrc, Malformed, decode, is_chatter
 from logger.sources.plain.offered import Offered, doubt
 
 MOST_LINES: Final = 200_000
-"""Lines that are kept for the report; later ones are only counted."""
+"""Most lines kept for the report; later ones are only counted."""
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What a rig's lines are worth."""
+    """What is right and wrong with a rig's lines."""
 
     right: bool  # there were frames, and nothing is bad
     frames: int
@@ -32,11 +32,11 @@ class Report:
     rigs: tuple[About, ...] = ()  # rigs that answered `?`
 
     def as_dict(self) -> dict[str, Any]:
-        """Give it as JSON would have it."""
+        """Return it as JSON."""
         return asdict(self) | {"rigs": [{f: getattr(r, f) for f in r.__struct_fields__} for r in self.rigs]}
 
     def text(self) -> str:
-        """Give it in plain words, a finding on each line, what is bad first."""
+        """Return it in plain words, one finding per line, the worst first."""
         marks = {"bad": "WRONG", "check": "check", "good": "   ok"}
         found = sorted(self.findings, key=lambda f: [*marks].index(f.level))
         lines = [in_a_line(marks[f.level], f.about, f.text, f.mend) for f in found]
@@ -45,22 +45,22 @@ class Report:
 
 
 _RESETS: Final[dict[str, tuple[Level, str, str]]] = {
-    "power": ("good", "power came on (a brown-out looks the same on most boards)", ""),
-    "pin": ("good", "its reset pin, or a computer that opened its port", ""),
+    "power": ("good", "power coming on (a brown-out looks the same on most boards)", ""),
+    "pin": ("good", "its reset pin, or a computer opening its port", ""),
     "soft": ("good", "its own program, or somebody at its prompt", ""),
-    "sleep": ("good", "it woke from sleep", ""),
+    "sleep": ("good", "waking from sleep", ""),
     "watchdog": (
         "check",
         "its watchdog: the program hung",
-        "look for a chip or a wire that holds the bus; a supply that sags under load does it too",
+        "look for a chip or wire that blocks the bus; a supply that sags under load does it too",
     ),
     "brownout": (
         "check",
-        "its supply sagged",
-        "a stronger supply or battery, a shorter USB lead, a capacitor beside the board",
+        "a brown-out: its supply sagged",
+        "use a stronger supply or battery, a shorter USB lead, or a capacitor beside the board",
     ),
 }
-"""What `reset` may say of a rig (wire_format.md): level, what started it, and the fix."""
+"""By `reset` (wire_format.md): level, what started the rig, and the fix."""
 
 
 def _about_start(about: About) -> list[Finding]:
@@ -78,7 +78,7 @@ class _Rig:
 
 
 class Diagnosis:
-    """Collects lines and says what they are worth."""
+    """Collects lines and reports on them."""
 
     def __init__(self) -> None:
         self._rigs: dict[str, _Rig] = {}
@@ -92,10 +92,10 @@ class Diagnosis:
         self._chatter: deque[bytes] = deque(maxlen=200)
         self._chattered = 0
         self.topics: dict[str, float] = {}
-        """Numbers that came on a broker's other topics."""
+        """Numbers on a broker's other topics."""
 
     def take(self, line: bytes, arrival_s: float | None = None) -> None:
-        """Take a line, and when it came in by any clock that runs evenly [s]; left out for recorded lines."""
+        """Take a line and its arrival by any steady clock [s], left out for recorded lines."""
         self._lines += 1
         if self._lines > MOST_LINES:
             return
@@ -132,7 +132,7 @@ class Diagnosis:
             self._chatter.append(line.strip())
 
     def report(self, unfinished: bytes = b"") -> Report:
-        """Say what was found, `unfinished` being what came in after the last newline."""
+        """Report what was found; `unfinished` is what came in after the last newline."""
         findings = [*self._about_lines(unfinished)]
         for name, rig in self._rigs.items():
             prefix = f"rig {name}, " if len(self._rigs) > 1 else ""
@@ -145,12 +145,12 @@ class Diagnosis:
         for about in self._abouts.values():
             channels = ", ".join(f"{name} ({chip})" for name, chip in about.ch.items())
             findings.append(
-                good("answer to ?", f"rig {about.rig}, {about.program or 'no program'}: {channels}")
+                good("answer to ?", f"rig {about.rig}, {about.program or 'no program named'}: {channels}")
             )
             findings += _about_start(about)
             if about.lost or about.missed:
-                text = f"since power-on {about.lost} frames had no room, {about.missed} beats were missed"
-                findings.append(check("answer to ?", text, "more room for kept frames; a longer period"))
+                text = f"since power-on {about.lost} frames found no room, {about.missed} samples were missed"
+                findings.append(check("answer to ?", text, "give kept frames more room; sample less often"))
         frames = sum(len(rig.frames) for rig in self._rigs.values())
         return Report(
             right=bool(frames) and all(f.level != "bad" for f in findings),
@@ -170,29 +170,29 @@ class Diagnosis:
         if not self._lines:
             if len(unfinished) > 64:
                 mend = "end each frame with a newline (\\n); on a plain UART check the baud rate"
-                return [bad("line", f"{len(unfinished)} bytes, but no end of a line", mend)]
+                return [bad("line", f"{len(unfinished)} bytes, but no end of line", mend)]
             if self._abouts:
                 return []
             mend = (
-                "is it powered, is this the right port, is another program reading it? A Modbus module says "
+                "is it powered? Is this the right port? Is another program reading it? A Modbus module sends "
                 "nothing by itself: name it in the plan, as a [[source]]"
             )
             return [bad("line", "nothing came in", mend)]
         if not frames and not wrong and self._abouts:
             link = next(iter(self._abouts.values())).link
             mend = "listen at the broker instead" if link == "mqtt" else "wait longer than its period"
-            return [bad("line", f"it answers ?, but sends no frames here (its link is {link})", mend)]
+            return [bad("line", f"it answers ? but sends no frames here (its link is {link})", mend)]
         if frames:
-            found.append(good("line", f"{frames} true frames"))
+            found.append(good("line", f"{frames} good frames"))
             if self._chattered:
-                text = f"{self._chattered} lines of words besides, which the logger drops"
+                text = f"also {self._chattered} lines of text, which the logger drops"
                 found.append(good("line", f"{text}; the last: {self._last()}"))
             if failed := self._failed_program():
                 found.append(failed)
         found += self._about_crc(frames)
         for reason, count in self._reasons.most_common(8):
             like = self._malformed_like[reason][:160].decode("utf-8", "replace")
-            text = f"{count} lines came through whole but break the rules: {reason}; for example {like}"
+            text = f"{count} lines arrived intact but break the rules: {reason}; for example {like}"
             found.append(bad("line", text, "see wire_format.md for what a line may say"))
         return found
 
@@ -204,17 +204,17 @@ class Diagnosis:
         if not shown or shown[-1] not in list(self._chatter)[-8:]:
             return None
         said = b" / ".join(list(self._chatter)[-4:]).decode("utf-8", "replace")[:300]
-        fix = "put that right in the board's files, and restart it"
-        return bad("line", f"the program on the board has failed, and says: {said}", fix)
+        fix = "correct the board's files and restart it"
+        return bad("line", f"the program on the board has failed: {said}", fix)
 
     def _about_chatter(self, unfinished: bytes) -> list[Finding]:
-        """Say what a board is about that sends words, but no frame."""
+        """Say what a board is doing that sends text but no frame."""
         whole = b"\n".join(self._chatter) + b"\n" + unfinished
         if refused := [line for line in self._chatter if line.startswith(b"# this rig can't start")]:
             text = refused[-1].decode("ascii", "replace").lstrip("# ")
             return [bad("line", text)]
         if b">>>" in whole:
-            fix = "this is MicroPython's prompt: no program runs; save it as main.py and restart the board"
+            fix = "MicroPython's prompt: no program is running; save it as main.py and restart the board"
             return [bad("line", "a prompt instead of frames", fix)]
         if failed := self._failed_program():
             return [failed]
@@ -223,17 +223,17 @@ class Diagnosis:
             offered.take(line)
         if numbers := offered.values:
             shown = ", ".join(f"{name} {value:g}" for name, value in numbers.items() if value == value)
-            text = f"numbers in lines, not the rig's line: {shown}"
+            text = f"lines of numbers, but not the rig's line: {shown}"
             fix = (
-                "record it all the same with `stokewatch run --serial PORT@BAUD --as lines`; nothing proves "
-                f"such lines whole or in order. {doubt(numbers)}"
+                "they can be recorded with `stokewatch run --serial PORT@BAUD --as lines`, but nothing "
+                f"proves such lines complete or in order. {doubt(numbers)}"
             ).strip()
             return [bad("line", text, fix)]
         if offered.trouble:
             return [bad("line", f"it {offered.trouble}; the last: {self._last()}")]
         if self._chatter:
-            text = f"{self._chattered} lines of words, and no frame; the last: {self._last()}"
-            fix = "does the board's program send frames, and are they enabled?"
+            text = f"{self._chattered} lines of text and no frame; the last: {self._last()}"
+            fix = "does the board's program send frames, and is that enabled?"
             return [bad("line", text, fix)]
         return []
 
@@ -242,17 +242,17 @@ class Diagnosis:
             return []
         shown = ", ".join(f"{topic} {value:g}" for topic, value in list(self.topics.items())[:8])
         fix = (
-            "record them all the same: name them on the page, under Prepare, or as a [[source]] of the plan "
-            "(format mqtt); nothing proves such numbers whole or in order"
+            "they can be recorded: name them on the page, under Prepare, or as a [[source]] of the plan "
+            "(format mqtt); but nothing proves such numbers complete or in order"
         )
-        return [bad("line", f"no rig's line, but numbers on other topics: {shown}", fix)]
+        return [bad("line", f"not the rig's line, but numbers on other topics: {shown}", fix)]
 
     def _about_crc(self, frames: int) -> list[Finding]:
         if not self._bad_crc:
             return [good("crc", "no line was damaged")] if frames else []
         text = f"{self._bad_crc} of {self._bad_crc + frames} lines fail their checksum"
         if self._noise > self._bad_crc / 2:
-            mend = "bytes that no text has: the baud rate is wrong, or the lead picks up noise"
+            mend = "they contain bytes that no text has: the baud rate is wrong, or the lead picks up noise"
             return [bad("crc", text, mend)]
         reasons = Counter(explain_checksum(line) for line in self._wrong_crcs)
         reason, count = reasons.most_common(1)[0]
@@ -260,11 +260,11 @@ class Diagnosis:
             return [bad("crc", f"{text}: {reason}", "fix how the firmware makes the checksum")]
         if frames > 20 * self._bad_crc:
             mend = (
-                "now and then a line is damaged on its way: a shorter or screened USB lead, away from motors"
+                "a line is damaged now and then: use a shorter or screened USB lead, and keep it from motors"
             )
             return [check("crc", text, mend)]
         mend = (
             "the CRC is zlib.crc32 of the bytes before the *, as eight lower-case hex digits; "
-            "if most lines are right, the lead or the baud rate damages the others"
+            "if most lines are right, the lead or the baud rate damages the rest"
         )
         return [bad("crc", text, mend)]

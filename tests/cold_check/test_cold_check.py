@@ -185,7 +185,7 @@ def test_a_fire_is_said_once_and_nothing_hot_is_judged() -> None:
     assert "730 °C" in findings[0].text
     said = Report.of([Finding("pass", "clock", "rig", "it runs"), *findings]).text()
     assert said.splitlines()[0].startswith("NOT FIT  cold check: a fire is burning")
-    assert said.splitlines()[-1] == "The cold check says nothing of a rig while a fire burns."
+    assert said.splitlines()[-1] == "The cold check can't judge a rig while a fire is burning."
     # A broken probe is still reported.
     broken = batch(hot)
     broken.status[:, 2] = Status.OPEN

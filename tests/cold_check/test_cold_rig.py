@@ -132,7 +132,7 @@ def test_where_a_logger_runs_its_journal_is_looked_at(tmp_path: Path, plan: Path
         code, report = checked(home, "--plan", str(plan))
         assert code == 1
         assert failing(report) == {("agreement", "windward air")}
-        assert "the logger runs here" in refused("check", "--serial", str(link), home=home)
+        assert "a logger is running here" in refused("check", "--serial", str(link), home=home)
         stokewatch("finish", home=home)
         assert "no firing open" in refused("check", home=home)
 

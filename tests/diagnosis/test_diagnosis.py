@@ -58,7 +58,7 @@ def test_jitter_on_the_way_is_no_fault_of_the_clock() -> None:
     report = timed(1000, jitter_s=0.9)
     assert report.right
     (rate,) = [f for f in report.findings if f.about == "rate"]
-    assert rate.text.startswith("2 frames a second, 0 ms uneven")
+    assert rate.text.startswith("2 frames a second, even within 0 ms")
 
 
 def test_an_uneven_beat_is_pointed_out() -> None:
@@ -74,7 +74,7 @@ def test_a_rig_that_restarts_is_no_clock_that_runs_backwards() -> None:
     for seq in (*range(5000, 5030), *range(30)):
         diagnosis.take(frame(seq, 500 * (seq % 5000) + (2_500_000 if seq >= 5000 else 0)))
     report = diagnosis.report()
-    assert "began again once" in report.text()
+    assert "it started over once" in report.text()
     assert not any("backwards" in f.text for f in report.findings)
 
 
@@ -104,7 +104,7 @@ def test_what_a_board_says_while_it_starts_is_no_damage() -> None:
     report = diagnosis.report()
     assert report.right, report.text()
     assert report.bad_crc == report.malformed == 0
-    assert "9 lines of words besides" in report.text()
+    assert "also 9 lines of text" in report.text()
 
 
 def test_a_damaged_frame_is_no_chatter() -> None:
@@ -124,7 +124,7 @@ def test_a_damaged_frame_is_no_chatter() -> None:
         ([b"Traceback (most recent call last):", b"ImportError: no module named 'rig'"], "no module named 'rig'"),
         ([b"# this rig can't start: RIG = 'a b': use letters. Mend config.py"] * 3, "RIG = 'a b'"),
         ([b"21.5,22.0,23.1"] * 3, "n1 21.5, n2 22, n3 23.1"),
-        ([b"waiting for the sun"] * 3, "3 lines of words, and no frame"),
+        ([b"waiting for the sun"] * 3, "3 lines of text and no frame"),
     ],
     ids=["prompt", "traceback", "config", "numbers", "words"],
 )  # fmt: skip
@@ -144,7 +144,7 @@ def test_a_rig_that_restarts_after_a_few_frames_is_no_second_rig() -> None:
         for i in range(12):
             diagnosis.take(frame(i, 90_000 * boot + 500 * i if boot == 1 else 500 * i, c=20.0 + boot))
     report = diagnosis.report()
-    assert "began again 2 times" in report.text()
+    assert "it started over 2 times" in report.text()
     assert report.right, report.text()
 
 
@@ -155,7 +155,7 @@ def test_two_rigs_of_one_name_are_told_and_their_clocks_are_kept_apart() -> None
         diagnosis.take(frame(700 + i, 9_000_000 + 500 * i), 100.2 + 0.5 * i)
     report = diagnosis.report()
     assert not report.right
-    assert "two rigs of this name send at the same time" in report.text()
+    assert "two rigs of this name are sending at once" in report.text()
     assert "in step with this machine's clock within 0." in report.text()
 
 
@@ -165,7 +165,7 @@ def test_two_rigs_of_one_name_are_told_and_their_clocks_are_kept_apart() -> None
         (75.0, "check", "this is in °F"),
         (295.0, "check", "this is in kelvin"),
         (2430.0, "bad", "hundredths of a degree"),
-        (-300.0, "bad", "it is in °C"),
+        (-300.0, "bad", "send it in °C"),
         (21.5, "good", "plain °C"),
     ],
 )
@@ -180,7 +180,7 @@ def test_a_room_is_no_oven(c: float, level: str, says: str) -> None:
 @pytest.mark.parametrize(
     ("uv", "cj", "level", "says"),
     [
-        (812.0, 20.4, "good", "°C last"),
+        (812.0, 20.4, "good", "cold junction, last"),
         (0.812, 20.4, "check", "this is in millivolts"),
         (95_000.0, 20.4, "bad", "no thermocouple gives more"),
         (812.0, 293.5, "bad", "it looks like kelvin"),
@@ -226,7 +226,7 @@ def test_answers_are_no_frames_and_say_who_it_is() -> None:
     report = diagnosis.report()
     assert (report.frames, report.bad_crc, report.malformed) == (0, 0, 0)
     assert "listen at the broker instead" in report.text()
-    assert "4 frames had no room" in report.text()
+    assert "4 frames found no room" in report.text()
     assert json.loads(json.dumps(report.as_dict()))["rigs"][0]["program"] == "mine 3"
 
 
@@ -245,7 +245,7 @@ def test_checksums_of_other_kinds_are_recognised() -> None:
 def test_the_right_checksum_written_otherwise_is_recognised() -> None:
     body = b"123456789"
     right = crc32(body)
-    assert "in decimal; write it in hex" in explain_checksum(body + b"*%d" % right)
+    assert "in decimal; send it in hex" in explain_checksum(body + b"*%d" % right)
     assert "eight lower-case hex digits" in explain_checksum(body + b"*0x%08x" % right)
     assert "not a hex number" in explain_checksum(body + b"*sum")
     assert "sixteen bits" in explain_checksum(body + b"*29b1")  # CRC-16, from the same catalogue
@@ -270,7 +270,7 @@ def test_recorded_lines_of_a_clock_in_microseconds() -> None:
     for i in range(30):
         diagnosis.take(frame(i, 500_000 * i))
     clock = by_about(diagnosis)["clock"]
-    assert (clock.level, clock.mend) == ("bad", "is 'ms' in microseconds? It is in milliseconds")
+    assert (clock.level, clock.mend) == ("bad", "is 'ms' in microseconds? Send milliseconds")
 
 
 def test_frames_that_wait_on_their_way_are_told_from_a_wrong_clock() -> None:
@@ -280,7 +280,7 @@ def test_frames_that_wait_on_their_way_are_told_from_a_wrong_clock() -> None:
     clock = by_about(diagnosis)["clock"]
     assert (clock.level, clock.mend) == (
         "check",
-        "frames wait on their way; the rig's own 'ms' puts them right",
+        "frames are held up on their way; the rig's own 'ms' puts them right",
     )
 
 
@@ -404,7 +404,7 @@ def test_a_place_where_there_is_nothing(target: str, words: str) -> None:
 @pytest.mark.parametrize(
     ("reset", "level", "says"),
     [
-        ("power", "good", "power came on"),
+        ("power", "good", "power coming on"),
         ("watchdog", "check", "its watchdog: the program hung"),
         ("brownout", "check", "its supply sagged"),
         ("lightning", "good", "lightning"),  # somebody's own word

@@ -31,7 +31,7 @@ pytestmark = pytest.mark.real
 
 
 def test_one_port_has_one_reader() -> None:
-    with pytest.raises(Mistake, match="another source also uses .*; a port has one reader") as caught:
+    with pytest.raises(Mistake, match="another source also uses /dev/ttyX; a port has one reader") as caught:
         read_sources(
             [{"format": "lines", "port": "/dev/ttyX", "rig": name, "baud": 9600} for name in ("a", "b")]
         )
