@@ -164,7 +164,7 @@ def test_from_a_rig_that_streams_to_an_armed_firing(
     # An impossible threshold is refused beside its field, and blocks arming.
     go(tablet, "alarms")
     tablet.locator(".prepare-rule summary", has_text="Coals have fallen away").click()
-    drop = tablet.locator(".prepare-rule", has_text="Coals have fallen away").get_by_label("must have fallen")
+    drop = tablet.locator(".prepare-rule", has_text="Coals have fallen away").get_by_label("must fall")
     drop.fill("5")
     text = "5 is out of range; give a number from 20 to 300 °C"
     expect(tablet.locator("#prepare-alarm-form").get_by_text(text)).to_be_visible(timeout=UNTIL)
