@@ -131,7 +131,7 @@ def sources_as(
     for text in serial_ports:
         port, at, baud = text.rpartition("@")
         if at and not baud.isdecimal():
-            raise Mistake(("source",), f"{text}: {baud!r} is not a speed; write PORT@BAUD")
+            raise Mistake(("source",), f"{text}: {baud!r} isn't a speed; write PORT@BAUD")
         table: dict[str, object] = {"format": "lines", "port": port if at else text, "unit": unit}
         tables.append(table | ({"baud": int(baud)} if at else {}))
     return (), (*plan_sources, *read_sources(tables))

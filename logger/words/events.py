@@ -22,7 +22,7 @@ def alarm_name(alarm: Mapping[str, Any]) -> str:
 
 
 def headed(title: str, message: str, joint: str = ": ") -> str:
-    """Write an alarm's message behind its title; some messages begin with it themselves."""
+    """Put an alarm's title before its message, unless the message begins with it."""
     return message if message.startswith(title) else f"{title}{joint}{message}"
 
 

@@ -176,7 +176,7 @@ def test_a_warm_stack_can_not_be_checked() -> None:
     assert ("cold", "k0") in failing(check_readings(None, [batch(np.full((60, 3), 80.0))]))
 
 
-def test_a_fire_is_said_once_and_nothing_hot_is_judged() -> None:
+def test_a_fire_is_reported_once_and_nothing_hot_is_judged() -> None:
     hot = np.full((60, 5), 640.0) + np.arange(5) * 30
     hot[:, 4] = 22.0  # outside the stack
     findings = check_readings(None, [batch(hot)])
@@ -203,7 +203,7 @@ def test_a_box_in_the_sun() -> None:
     assert any("55 °C" in f.text for f in hot if f.what == "cold_junction")
 
 
-def test_a_probe_that_mirrors_the_others_about_its_cold_junction_is_told_so() -> None:
+def test_a_probe_that_mirrors_the_others_about_its_cold_junction_has_swapped_wires() -> None:
     values = np.full((60, 5), 20.0)
     values[:, 2] = 2 * 30.0 - 20.0  # a box at 30 °C: swapped wires add what they should take away
     findings = check_readings(None, [batch(values, cold_c=30.0)])
@@ -265,7 +265,7 @@ def test_the_machines_battery(tmp_path: Path, capacity: str, online: str, level:
     assert battery.level == level
 
 
-def test_a_machine_without_a_battery_is_not_reproached(tmp_path: Path) -> None:
+def test_a_machine_without_a_battery_passes(tmp_path: Path) -> None:
     findings = about_machine(tmp_path / "not" / "there", tmp_path / "none")
     assert {f.what for f in findings} == {"disk", "clock"}
 
@@ -277,7 +277,7 @@ def test_what_fails_comes_first() -> None:
     assert report.as_dict()["findings"][0]["level"] == "fail"
 
 
-def test_too_few_readings_of_a_probe_are_said_not_judged() -> None:
+def test_too_few_readings_are_reported_not_judged() -> None:
     """A rig that leaves a channel out of most frames: what isn't there is no fault."""
     values = np.full((200, 2), 20.0)
     one = batch(values)

@@ -1,4 +1,4 @@
-"""`stokewatch check` as a program: a simulated rig at a real pseudo-terminal or broker; a real logger's journal."""
+"""`stokewatch check` as a program: a simulated rig on a real pseudo-terminal or broker; a real logger's journal."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def test_a_good_rig_at_a_port(tmp_path: Path, plan: Path) -> None:
 
 
 def test_what_a_board_says_while_it_starts_does_not_make_it_unfit(tmp_path: Path) -> None:
-    """Boards restart when their port is opened: their start-up words come before the frames."""
+    """Boards restart when their port is opened, so their boot messages come before the frames."""
     link = tmp_path / "rig"
     ours, theirs = os.openpty()
     tty.setraw(theirs)

@@ -54,7 +54,7 @@ def test_the_clocks_unit_and_speed(ms_per_s: float, right: bool, says: str) -> N
     assert says in report.text()
 
 
-def test_jitter_on_the_way_is_no_fault_of_the_clock() -> None:
+def test_jitter_on_the_way_is_no_clock_fault() -> None:
     report = timed(1000, jitter_s=0.9)
     assert report.right
     (rate,) = [f for f in report.findings if f.about == "rate"]
@@ -78,7 +78,7 @@ def test_a_rig_that_restarts_is_no_clock_that_runs_backwards() -> None:
     assert not any("backwards" in f.text for f in report.findings)
 
 
-def test_nothing_at_all_and_half_a_thing() -> None:
+def test_nothing_at_all_and_half_a_line() -> None:
     assert "is it powered" in Diagnosis().report().text()
     assert "prompt" in Diagnosis().report(b"\r\n>>> ").text()
     assert "end each frame with a newline" in Diagnosis().report(b"x" * 900).text()
@@ -97,7 +97,7 @@ entry 0x400806a8
 """What a common board prints while it starts (from memory)."""
 
 
-def test_what_a_board_says_while_it_starts_is_no_damage() -> None:
+def test_boot_messages_are_no_damage() -> None:
     diagnosis = Diagnosis()
     for line in (*BOOT, *(frame(i, 500 * i) for i in range(30))):
         diagnosis.take(line)
@@ -107,7 +107,7 @@ def test_what_a_board_says_while_it_starts_is_no_damage() -> None:
     assert "also 9 lines of text" in report.text()
 
 
-def test_a_damaged_frame_is_no_chatter() -> None:
+def test_a_damaged_frame_is_not_chatter() -> None:
     """Torn at its start or end, it still has a brace or a checksum."""
     diagnosis = Diagnosis()
     for i in range(30):
@@ -128,7 +128,7 @@ def test_a_damaged_frame_is_no_chatter() -> None:
     ],
     ids=["prompt", "traceback", "config", "numbers", "words"],
 )  # fmt: skip
-def test_a_board_that_sends_no_frames_says_what_it_is_about(lines: list[bytes], says: str) -> None:
+def test_a_board_that_sends_no_frames_is_explained(lines: list[bytes], says: str) -> None:
     diagnosis = Diagnosis()
     for line in lines:
         diagnosis.take(line)
@@ -148,7 +148,7 @@ def test_a_rig_that_restarts_after_a_few_frames_is_no_second_rig() -> None:
     assert report.right, report.text()
 
 
-def test_two_rigs_of_one_name_are_told_and_their_clocks_are_kept_apart() -> None:
+def test_two_rigs_of_one_name_are_found_and_their_clocks_kept_apart() -> None:
     diagnosis = Diagnosis()
     for i in range(40):
         diagnosis.take(frame(i, 500 * i), 100 + 0.5 * i)
@@ -220,7 +220,7 @@ def test_several_rigs_are_told_apart() -> None:
     assert [f.about for f in report.findings if f.level == "bad"] == ["rig b2, seq"]
 
 
-def test_answers_are_no_frames_and_say_who_it_is() -> None:
+def test_answers_are_not_frames_and_say_who_it_is() -> None:
     diagnosis = Diagnosis()
     diagnosis.take(sealed(b'#{"rig":"a1","program":"mine 3","link":"mqtt","ch":{"k0":"max31855"},"lost":4}'))
     report = diagnosis.report()
@@ -256,7 +256,7 @@ def by_about(diagnosis: Diagnosis) -> dict[str, Finding]:
     return {f.about: f for f in diagnosis.report().findings}
 
 
-def test_one_frame_is_too_little() -> None:
+def test_one_frame_is_too_few() -> None:
     diagnosis = Diagnosis()
     diagnosis.take(frame(0, 0))
     found = by_about(diagnosis)
@@ -273,7 +273,7 @@ def test_recorded_lines_of_a_clock_in_microseconds() -> None:
     assert (clock.level, clock.mend) == ("bad", "is 'ms' in microseconds? Send milliseconds")
 
 
-def test_frames_that_wait_on_their_way_are_told_from_a_wrong_clock() -> None:
+def test_frames_held_up_on_their_way_are_not_a_wrong_clock() -> None:
     diagnosis = Diagnosis()
     for i in range(200):
         diagnosis.take(frame(i, 500 * i), 100 + 0.5 * i + (1.5 if i % 2 else 0.0))
@@ -410,7 +410,7 @@ def test_a_place_where_there_is_nothing(target: str, words: str) -> None:
         ("lightning", "good", "lightning"),  # somebody's own word
     ],
 )
-def test_what_started_the_rig_is_said(reset: str, level: str, says: str) -> None:
+def test_what_started_the_rig_is_reported(reset: str, level: str, says: str) -> None:
     diagnosis = Diagnosis()
     diagnosis.take(sealed(b'#{"rig":"a1","reset":"%b","ch":{"k0":"max31855"}}' % reset.encode()))
     for i in range(5):
@@ -424,7 +424,7 @@ def test_what_started_the_rig_is_said(reset: str, level: str, says: str) -> None
 
 
 @pytest.mark.parametrize("about", [b'{"rig":"a1"}', b'{"rig":"a1","reset":"unknown"}'])
-def test_nothing_is_said_of_a_start_that_the_rig_does_not_know(about: bytes) -> None:
+def test_nothing_is_reported_about_a_start_the_rig_does_not_know(about: bytes) -> None:
     diagnosis = Diagnosis()
     diagnosis.take(sealed(b"#" + about))
     assert not [f for f in diagnosis.report().findings if f.about == "start"]

@@ -68,7 +68,7 @@ def test_first_out_and_the_probable_cause_first() -> None:
     assert [a.rule for a in alarms.standing()] == ["coal_collapse", "cooling_too_fast"]
 
 
-def test_at_most_a_handful_stands() -> None:
+def test_at_most_a_handful_is_shown() -> None:
     alarms, _ = book(tuple(f"over_temperature:{i}" for i in range(12)))
     assert len(alarms.standing()) == MOST_STANDING
 

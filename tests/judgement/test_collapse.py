@@ -63,7 +63,7 @@ def told(events: list[Event]) -> list[tuple[str, float]]:
 
 
 @pytest.mark.parametrize(("depth_c", "tau_s"), [(75.0, 25.0), (90.0, 60.0), (130.0, 40.0), (200.0, 90.0)])
-def test_one_side_that_falls_while_the_coals_hold(depth_c: float, tau_s: float) -> None:
+def test_one_side_falls_while_the_coals_hold(depth_c: float, tau_s: float) -> None:
     [(zone, after_s)] = told(said(FOUR, side=fall(depth_c, tau_s)))
     assert zone == "windward"
     assert 10.0 < after_s <= 90.0
@@ -89,12 +89,12 @@ def test_the_plain_rule_always_speaks(seed: int) -> None:
     assert told(said(FOUR, seed, top=straight(65.0, 3.0)))
 
 
-def test_less_than_was_asked_for_is_no_collapse() -> None:
+def test_a_smaller_drop_is_no_collapse() -> None:
     assert said(FOUR, top=straight(45.0, 170.0)) == []
     assert said(FOUR, top=straight(240.0, 900.0)) == []  # 48 °C in any three minutes
 
 
-def test_settings_move_the_call() -> None:
+def test_settings_move_the_alarm() -> None:
     def after(**settings: float) -> list[tuple[str, float]]:
         plan = replace(
             FOUR, alarms={**FOUR.alarms, "coal_collapse": {**FOUR.alarms["coal_collapse"], **settings}}
@@ -118,7 +118,7 @@ def test_coals_that_fall_by_a_third_of_it_veto(share: float, called: bool) -> No
     assert bool(said(FOUR, top=lost, bed=share * lost)) == called
 
 
-def test_coals_that_sank_along_before_the_fall_are_no_veto() -> None:
+def test_coals_that_sank_before_the_fall_are_no_veto() -> None:
     """The whole fire sinks by 11 °C/min; then one side falls by another 60 °C/min, the coals as before."""
     t_s = np.arange(float(N))
     sinks = -11.0 / 60.0 * np.maximum(t_s - 620.0, 0.0)
@@ -141,7 +141,7 @@ def test_coals_that_sank_along_before_the_fall_are_no_veto() -> None:
         (600.0, 66.0, "drop_c = 60\nair_drop_c = 80", False),
     ],
 )
-def test_air_that_dips_with_a_gust_is_none_and_air_that_stays_down_is(
+def test_air_that_dips_with_a_gust_is_no_collapse_but_air_that_stays_down_is(
     lasts_s: float, falls_c: float, settings: str, called: bool
 ) -> None:
     """A plan that names `drop_c` alone, as plans did before air had its own, means both."""
@@ -159,14 +159,14 @@ def test_what_a_plan_means_by_a_drop_is_the_same_once_it_is_written_again(settin
     assert loads(plan.dumps()).alarms == plan.alarms
 
 
-def test_early_only_where_the_others_stay() -> None:
+def test_raised_early_only_where_the_others_hold() -> None:
     alone = dict(told(said(FOUR, top=straight(120.0, 120.0))))
     lost = straight(120.0, 120.0)
     all_of_them = dict(told(said(FOUR, top=lost, side=0.9 * lost, low=0.9 * lost)))
     assert alone["upper"] < all_of_them["upper"] - 10.0
 
 
-def test_a_gust_that_passes_within_the_wait_is_none() -> None:
+def test_a_gust_that_passes_within_the_delay_is_no_collapse() -> None:
     x = np.maximum(AGES, 0.0) / 5.0
     gust = -55.0 * x * np.exp(1.0 - x)
     assert said(FOUR, top=gust, side=0.9 * gust, low=0.4 * gust) == []
@@ -188,7 +188,7 @@ def test_a_small_rig_has_a_working_alarm_that_says_what_it_cannot_tell(plan: Pla
     assert words in event.data["message"]
 
 
-def test_without_coals_a_whole_stack_that_falls_is_called_and_told_as_such() -> None:
+def test_without_coals_a_falling_stack_raises_it_and_the_message_says_so() -> None:
     """No veto but the promised ones: with nothing in the coals the message says what it can't tell."""
     plan = stack(top=("wall", "upper"), low=("wall", "lower"), side=("wall", "windward"))
     lost = straight(150.0, 150.0)
@@ -223,13 +223,13 @@ def test_a_note_of_raking_vetoes() -> None:
 
 
 @pytest.mark.parametrize("every_s", [0.1, 0.25, 2.0, 4.0])
-def test_any_rate_of_reading_hears_it(every_s: float) -> None:
+def test_it_is_found_at_any_sampling_rate(every_s: float) -> None:
     [(zone, after_s)] = told(said(FOUR, every_s=every_s, top=fall(140.0, 40.0)))
     assert zone == "upper"
     assert after_s <= 90.0
 
 
-def test_a_wall_whose_probe_breaks_is_no_fall_and_air_stands_in_only_after_a_minute() -> None:
+def test_a_broken_wall_probe_is_no_fall_and_air_takes_over_only_after_a_minute() -> None:
     plan = stack(bed=("coals", "under"), low=("wall", "lower"), top=("wall", "upper"), gap=("air", "upper"))
     t_s = np.arange(float(N))
     level = np.interp(t_s, [0.0, 600.0], [40.0, 800.0])

@@ -73,14 +73,14 @@ def test_slopes_are_those_of_least_squares() -> None:
         assert slope == pytest.approx(fitted, abs=1.5)
 
 
-def test_what_falls_from_its_peak_as_flames_die_does_not_come() -> None:
+def test_a_zone_falling_from_its_peak_as_flames_die_does_not_get_there() -> None:
     made, told = told_of(600.0 - 0.1 * T_S, 780.0, "burn_down", 700.0)
     assert told is not None
     assert told.chance == LEAST
     assert made.words == "will not reach its target without more wood"
 
 
-def test_what_climbs_briskly_comes() -> None:
+def test_a_zone_climbing_briskly_gets_there() -> None:
     """The earlier forecast, which assumed no more wood, said of half of these that they wouldn't."""
     for rate in (15.0, 30.0, 60.0):
         made, told = told_of(560.0 + rate / 60.0 * T_S, 700.0)
@@ -101,7 +101,7 @@ def test_where_the_chance_is_near_a_half_nobody_can_tell() -> None:
 
 
 @pytest.mark.parametrize("stage", ["peak", "burn_down", "cooling"])
-def test_after_the_climb_nothing_is_told_that_the_straight_line_denies(stage: str) -> None:
+def test_after_the_climb_no_forecast_contradicts_the_straight_line(stage: str) -> None:
     """A zone still rising may get there, and one that fell may be fed: about these nobody can tell."""
     for rate in np.arange(-20.0, 40.0, 1.0):
         past = 600.0 + rate / 60.0 * T_S
@@ -226,7 +226,7 @@ def test_film_against_handbook() -> None:
     st.sampled_from(STAGES),
     st.sampled_from([-math.inf, 300.0, 1400.0]),
 )
-def test_no_past_breaks_it(past: list[float], stage: str, peak_c: float) -> None:
+def test_any_past_gives_a_sane_forecast(past: list[float], stage: str, peak_c: float) -> None:
     told = forecast(
         0.0, np.array(past), stage=stage, peak_c=peak_c, burnout_c=650.0, target_c=780.0, cool_c=100.0
     )
@@ -285,7 +285,7 @@ def zones_told(knots: list[tuple[float, list[float]]]) -> dict:
     return {z["zone"]: z["forecast"] for z in data["load"]["zones"]}
 
 
-def test_the_verdict_tells_of_pots_and_not_of_coals() -> None:
+def test_the_verdict_forecasts_pots_and_not_coals() -> None:
     told = zones_told([COLD, WARM, HOT])
     assert told["under"] is None
     assert told["middle"]["burnout"]["chance"] > 0.7
@@ -293,7 +293,7 @@ def test_the_verdict_tells_of_pots_and_not_of_coals() -> None:
     assert told["middle"]["at_s"] <= 1400.0
 
 
-def test_nothing_is_foretold_before_the_wood_is_lit() -> None:
+def test_no_forecast_before_the_wood_is_lit() -> None:
     assert set(zones_told([COLD, WARM]).values()) == {None}
 
 
@@ -306,7 +306,7 @@ def test_after_the_fire_it_tells_when_it_will_be_cool() -> None:
     assert told["middle"]["words"].startswith("cooled to 100 °C in")
 
 
-def test_of_a_stack_that_has_gone_cold_nothing_is_foretold() -> None:
+def test_no_forecast_for_a_stack_that_has_gone_cold() -> None:
     peak = (2000.0, [700.0, 800.0, 800.0, 800.0, 800.0])
     raked = (3000.0, [300.0, 320.0, 300.0, 300.0, 300.0])
     cold = [(9000.0, [17.0] * 5), (12_000.0, [17.0] * 5)]
@@ -325,14 +325,14 @@ def test_a_zone_without_a_probe_to_trust_has_no_forecast() -> None:
     assert told["lower"] is not None
 
 
-def test_a_restored_judge_foretells_the_same() -> None:
+def test_a_restored_judge_forecasts_the_same() -> None:
     t_s, values = lines([COLD, WARM, HOT])
     judge = Judge(plan())
     judge.push(t_s, values, np.zeros(values.shape, np.uint8))
     assert Judge.restore(plan(), judge.snapshot()).verdict() == judge.verdict()
 
 
-def test_cool_enough_is_the_plans() -> None:
+def test_cool_enough_comes_from_the_plan() -> None:
     assert loads("").cool_c == 100.0
     assert loads(loads("cool_c = 60").dumps()).cool_c == 60.0
     with pytest.raises(PlanError, match=r"line 2: cool_c"):

@@ -50,7 +50,7 @@ def test_by_hand() -> None:
     assert judge.verdict().one_hour["lower"].c == pytest.approx(kelvin - 273.15, abs=3.0)
 
 
-def test_it_tells_how_far_it_hangs_on_the_energy() -> None:
+def test_it_says_how_much_it_depends_on_the_energy() -> None:
     judge = Judge(PLAN)
     fired(judge)
     hour = judge.verdict().one_hour["lower"]
@@ -59,7 +59,7 @@ def test_it_tells_how_far_it_hangs_on_the_energy() -> None:
     assert set(hour.energies_kj_mol) == {300.0, *ENERGY_RANGE_KJ_MOL}
 
 
-def test_a_restart_goes_on() -> None:
+def test_a_restart_resumes() -> None:
     straight = Judge(PLAN)
     fired(straight, 1200)
     again = Judge.restore(PLAN, straight.snapshot())

@@ -50,7 +50,7 @@ def whole() -> str:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("size", [1, 7, 100])
-def test_cuts_change_nothing(whole: str, size: int) -> None:
+def test_splitting_changes_nothing(whole: str, size: int) -> None:
     t, c, s = firing()
     judge, events = Judge(plan()), []
     for i in range(0, len(t), size):
@@ -90,7 +90,7 @@ def test_readings_that_come_too_late_do_no_harm() -> None:
     assert judge.advance(20.0) == []
 
 
-def test_readings_out_of_turn_are_put_in_their_places() -> None:
+def test_readings_out_of_order_are_put_in_place() -> None:
     t, c, s = firing()
     judge, again = Judge(plan()), Judge(plan())
     order = np.arange(len(t))

@@ -36,7 +36,7 @@ def too_hot_and_one_probe_lost() -> tuple[Floats, Floats, Bytes]:
     return t_s, values, status
 
 
-def test_a_flood_is_told_in_full_and_shown_as_a_handful() -> None:
+def test_a_flood_is_recorded_in_full_and_shown_as_a_handful() -> None:
     judge = Judge(wide_plan())
     events = judge.push(*too_hot_and_one_probe_lost())
     assert len(raised(events, "over_temperature")) == ZONES + 1
@@ -68,7 +68,7 @@ def life(restart_at: int | None) -> tuple[list[Event], list[tuple[str, str]]]:
 
 
 @pytest.mark.slow
-def test_acts_carry_who_and_when_and_outlive_a_restart_to_the_second() -> None:
+def test_acts_keep_who_and_when_across_a_restart() -> None:
     events, standing = life(None)
     told = [
         (e.t_s, e.data["transition"], e.data["key"], e.data["state"], e.who)

@@ -139,7 +139,7 @@ def test_by_air_alone_the_band_reaches_a_wall_that_warms_at_a_third_of_the_usual
         assert rows[at_s].lo_c < solved.sol(at_s)[0] < rows[at_s].wall_c - 40
 
 
-def test_what_moves_faster_than_its_probe_may_show_is_not_told() -> None:
+def test_no_estimate_where_a_wall_moves_faster_than_its_probe_can_show() -> None:
     """A minute's lag at 2.5 °C/s is 150 °C, with a probe on the wall or next to it."""
     t = np.arange(700.0)
     for probe in (WALL, AIR):
@@ -162,7 +162,7 @@ def test_a_probe_far_colder_than_any_wall_can_be_beside_that_air_touches_none() 
     assert not last.consistent
 
 
-def test_a_hot_zone_that_has_lost_its_only_probe_is_not_told_after_a_while() -> None:
+def test_a_hot_zone_without_its_only_probe_soon_has_no_estimate() -> None:
     columns = np.full((1800, 2), 700.0)
     columns[900:, 0] = np.nan
     rows = {row.t_s: row.zones for row in told((WALL, OTHER), columns)}
@@ -170,7 +170,7 @@ def test_a_hot_zone_that_has_lost_its_only_probe_is_not_told_after_a_while() -> 
     assert rows[1790.0].keys() == {"neck"}
 
 
-def test_just_after_lighting_air_alone_tells_nothing_of_the_pots() -> None:
+def test_just_after_lighting_air_alone_says_nothing_about_the_pots() -> None:
     """Air at 800 °C: a wall of 4 or 12 mm is then anywhere between its start and 800."""
     t = np.arange(2400.0)
     rows = {row.t_s for row in told((AIR,), np.where(t < 300, 100.0, 800.0)[:, None])}
@@ -179,14 +179,14 @@ def test_just_after_lighting_air_alone_tells_nothing_of_the_pots() -> None:
     assert 2000.0 in rows
 
 
-def test_hot_air_in_the_first_reading_tells_nothing_of_a_pot_that_may_have_just_been_set() -> None:
+def test_hot_air_in_the_first_reading_says_nothing_about_a_pot_just_set() -> None:
     rows = {row.t_s for row in told((AIR,), np.full((2400, 1), 500.0))}
     assert not rows & {10.0, 60.0}
     assert 2000.0 in rows
 
 
 @pytest.mark.slow
-def test_air_that_says_otherwise_than_the_walls_around_it_is_doubted() -> None:
+def test_air_that_disagrees_with_the_walls_around_it_is_doubted() -> None:
     """A draught past the bead, or a cold place in the stack: it may be either."""
     columns = np.full((3600, 2), 560.0)
     columns[:, 1] = 660.0
@@ -199,7 +199,7 @@ def test_air_that_says_otherwise_than_the_walls_around_it_is_doubted() -> None:
     assert "belly" not in told((AIR, OTHER), columns)[-1].zones, "300 °C apart: nothing can be told"
 
 
-def test_what_walls_are_above_their_air_is_taken_from_zones_that_have_both() -> None:
+def test_how_far_walls_are_above_their_air_is_learnt_from_zones_with_both() -> None:
     columns = np.full((3600, 3), 500.0)
     columns[:, 1:] = 800.0, 500.0
     other_air = replace(AIR, name="other air", channel="k6", zone="neck", height_cm=40)
@@ -209,7 +209,7 @@ def test_what_walls_are_above_their_air_is_taken_from_zones_that_have_both() -> 
     assert last.hi_c > 790
 
 
-def test_where_the_wall_probe_goes_the_air_takes_over_without_a_leap() -> None:
+def test_when_the_wall_probe_is_lost_the_air_takes_over_without_a_leap() -> None:
     columns = np.full((1200, 2), 600.0)
     columns[600:, 0] = np.nan
     columns[:, 1] = 500.0
@@ -221,7 +221,7 @@ def test_where_the_wall_probe_goes_the_air_takes_over_without_a_leap() -> None:
     assert not rows[1190].consistent, "nothing tests what is told by air alone"
 
 
-def test_what_its_own_wall_said_last_is_worth_more_than_the_neighbours() -> None:
+def test_a_lost_wall_probes_last_word_outweighs_the_neighbours() -> None:
     """Coals fell away next door, embers still lie here: the estimate isn't drawn down within minutes."""
     columns = np.full((900, 3), 600.0)
     columns[600:, 0] = np.nan
@@ -243,7 +243,7 @@ def test_a_thicker_wall_trails_its_face_further() -> None:
 
 
 @pytest.mark.slow
-def test_the_band_is_wider_towards_what_stands_behind_the_wall() -> None:
+def test_the_band_is_wider_towards_what_is_behind_the_wall() -> None:
     """Heat flows through the wall into what is colder: the mean may be on that side of its face, not beyond."""
     t = np.arange(3600.0)
     course = np.interp(t, [0, 300, 1300, 2600, 3600], [60, 60, 760, 760, 60])[:, None]
@@ -261,7 +261,7 @@ def test_the_band_is_wider_towards_what_stands_behind_the_wall() -> None:
     assert thick.wall_c - thick.lo_c > 1.5 * (thin.wall_c - thin.lo_c)
 
 
-def test_a_zone_without_a_probe_is_told_by_its_neighbours_and_by_spots() -> None:
+def test_a_zone_without_a_probe_goes_by_its_neighbours_and_gun_readings() -> None:
     judge = beside(plan(("far side",)))
     judged(judge, 2400)
     before = judge.verdict().estimates["far side"]
@@ -298,7 +298,7 @@ def wobbling(size_c: float) -> Floats:
     return np.asarray(600.0 - size_c * np.convolve(off, lag / lag.sum())[: len(t)], np.float64)
 
 
-def test_it_is_consistent_only_while_readings_come_as_they_were_foretold() -> None:
+def test_it_is_consistent_only_while_readings_come_as_predicted() -> None:
     sound = {row.t_s: row.zones["belly"] for row in told((WALL,), wobbling(0.0)[:, None])}
     loose = {row.t_s: row.zones["belly"] for row in told((WALL,), wobbling(50.0)[:, None])}
     assert not sound[200].consistent, "hardly tested yet"
@@ -342,7 +342,7 @@ def test_a_wall_in_embers_that_holds_beside_colder_air_is_believed() -> None:
 
 @pytest.mark.parametrize("pot_c", [600.0, 700.0, 800.0])
 @pytest.mark.parametrize(("around", "most_c"), [("the fire", 16.0), ("half of it", 16.0)])
-def test_a_spot_in_the_fire_reflects_the_fire(pot_c: float, around: str, most_c: float) -> None:
+def test_a_gun_reading_in_the_fire_reflects_the_fire(pot_c: float, around: str, most_c: float) -> None:
     """Planck's law: what a gun shows for clay of 0.92 that is shut in by glow, or half open to the air."""
     glow = pot_c if around == "the fire" else 0.72 * (pot_c + 273.15) - 273.15
     shown = float(apparent_c(pot_c, emissivity=0.92, set_emissivity=0.95, surroundings_c=glow))
@@ -364,7 +364,7 @@ def zone_of_pots() -> str:
     return next(p.zone for p in fire().plan.probes if p.reads == "air")
 
 
-def test_a_spot_counts_when_its_time_has_come_whenever_it_was_told() -> None:
+def test_a_gun_reading_counts_at_its_own_time_whenever_it_was_entered() -> None:
     zone = zone_of_pots()
     early, late, never = beside(plan()), beside(plan()), beside(plan())
     judged(early, 700)
@@ -381,7 +381,7 @@ def test_a_spot_counts_when_its_time_has_come_whenever_it_was_told() -> None:
 
 
 @pytest.mark.parametrize("when_s", [702, 760], ids=["before it counted", "after"])
-def test_a_spot_taken_back_was_never_there(when_s: int) -> None:
+def test_a_gun_reading_taken_back_leaves_no_trace(when_s: int) -> None:
     zone = zone_of_pots()
     slip, never = beside(plan()), beside(plan())
     for judge in (slip, never):
@@ -401,13 +401,13 @@ def test_a_spot_taken_back_was_never_there(when_s: int) -> None:
 # --- the same however it arrives -----------------------------------------------------------------------------
 
 
-def test_how_readings_are_cut_makes_no_difference() -> None:
+def test_how_readings_are_split_makes_no_difference() -> None:
     whole, cut = beside(plan()), beside(plan())
     assert judged(whole, 1500, step=100_000) == judged(cut, 1500, step=37)
     assert whole.take_estimates() == cut.take_estimates()
 
 
-def test_a_restart_goes_on_to_the_second() -> None:
+def test_a_restart_resumes_to_the_second() -> None:
     straight = beside(plan())
     judged(straight, 1203)
     straight.spot(1203.0, straight.plan.zones[-1], 300.0, 0.95)
@@ -437,7 +437,7 @@ def test_a_row_every_ten_seconds_and_a_table_of_them() -> None:
             assert lines["c"] == [None] * 30, "a zone of coals holds no pots"
 
 
-def test_what_programs_see_says_that_it_is_estimated() -> None:
+def test_programs_see_that_it_is_estimated() -> None:
     judge = beside(plan())
     data = verdict_data(judged(judge, 1500))
     for zone, e in data["load"]["estimates"].items():
@@ -479,7 +479,7 @@ def dried(wall_mm: float | None, c_per_min: float) -> list[str]:
 
 
 @pytest.mark.slow
-def test_heating_a_thick_wall_is_too_fast_where_a_thin_one_bears_it() -> None:
+def test_heating_a_thick_wall_is_too_fast_where_a_thin_one_takes_it() -> None:
     """At 9 °C a minute a wall heated from its face has R L / a at most: 1.2 °C/mm in 4 mm, 5.4 in 18 (0.5 mm²/s)."""
     assert "heating_too_fast" not in dried(None, 9.0), "by the rate alone it is slow enough"
     assert "heating_too_fast" not in dried(4.0, 9.0)

@@ -88,7 +88,7 @@ def test_target_and_peak_wait_until_the_probe_has_proved_sound() -> None:
     assert peaks["z0"] < 690.0 < 745.0 < (peaks["z1"] or 0.0)
 
 
-def test_good_news_comes_a_minute_after_it_is_so() -> None:
+def test_good_news_comes_a_minute_late() -> None:
     _, events = judged(placed("wall", "wall"), [warm(), warm()])
     there = float(np.argmax(warm() >= 700.0))
     for event in raised(events, "target_reached"):
@@ -117,7 +117,7 @@ def test_beads_deep_in_masonry_among_thin_walls(broken: bool) -> None:
     assert {p for p, _ in faults(events)} == ({"p0"} if broken else set())
 
 
-def test_one_alone_is_never_hotter_than_a_fire_can_be() -> None:
+def test_one_probe_alone_is_never_hotter_than_a_fire_can_be() -> None:
     """What two of them show together is the fire, even if a third goes beyond its scale."""
     _, events = judged(placed("air", "air", "air"), [warm(1330.0), warm(1100.0), warm(1090.0)], every_s=5)
     assert {p for p, _ in faults(events)} == {"p0"}
@@ -125,7 +125,7 @@ def test_one_alone_is_never_hotter_than_a_fire_can_be() -> None:
     assert {p for p, _ in faults(events)} == {"p0"}
 
 
-def test_one_that_stands_since_before_the_fire_is_stuck_where_all_others_warm() -> None:
+def test_a_probe_that_never_moved_is_stuck_once_all_the_others_warm() -> None:
     columns = [np.full(N, 13.0), *(warm(500.0 + i) + 90.0 * np.sin(T / 23.0 + i) for i in range(3))]
     values = np.round(np.stack(columns, axis=1), 1)
     judge = Judge(placed(*["air"] * 4), stored=True, usual_s=np.ones(4))
@@ -146,7 +146,7 @@ def test_a_wall_that_stays_cold_beside_the_hot_air_of_its_zone() -> None:
     assert not faults(judged(plan, [thick, warm()])[1])
 
 
-def test_what_is_stuck_may_flicker_by_a_step() -> None:
+def test_a_stuck_probe_may_flicker_by_a_step() -> None:
     rng = np.random.default_rng(3)
     walls = [warm(peak) + rng.normal(0.0, 0.8, N) for peak in (700.0, 740.0, 760.0)]
     walls[1][900:] = np.round(walls[1][900] * 4.0) / 4.0 + rng.integers(-1, 2, N - 900) * 0.25
@@ -164,7 +164,7 @@ def test_a_swapped_probe_reads_below_the_air() -> None:
     assert [p for p, _ in faults(events)] == ["p2"]
 
 
-def test_a_loose_terminal_stands_while_it_comes_and_goes() -> None:
+def test_a_loose_terminal_is_one_fault_while_it_comes_and_goes() -> None:
     loose = warm()
     rng = np.random.default_rng(5)
     for begin in range(900, 1700, 120):  # bursts with almost two quiet minutes between
@@ -176,7 +176,7 @@ def test_a_loose_terminal_stands_while_it_comes_and_goes() -> None:
     assert at_s <= 900.0 + 120.0
 
 
-def test_what_is_stuck_stands_until_it_moves() -> None:
+def test_a_stuck_probe_stays_at_fault_until_it_moves() -> None:
     stuck = warm() + np.random.default_rng(1).normal(0.0, 1.0, N)
     values = [stuck, warm(), warm(), warm()]
     _, events = judged(placed("wall", "wall", "air", "coals"), values)
@@ -195,7 +195,7 @@ def test_what_is_stuck_stands_until_it_moves() -> None:
 
 
 @pytest.mark.parametrize("every_s", [1, 2, 4])
-def test_kinds_of_faults_however_often_it_is_read(every_s: int) -> None:
+def test_kinds_of_faults_at_any_sampling_rate(every_s: int) -> None:
     """Stuck, loose at a wall, beyond any flame: at 1, 0.5 and 0.25 Hz reported within two minutes, and standing."""
     rng = np.random.default_rng(11)
     stuck, loose, leapt = (warm() + rng.normal(0.0, 1.0, N) for _ in range(3))
@@ -215,7 +215,7 @@ def test_kinds_of_faults_however_often_it_is_read(every_s: int) -> None:
     assert all(stands(events, p) for p, _ in found)
 
 
-def test_a_probe_that_fell_out_is_called_before_it_is_cold() -> None:
+def test_a_probe_that_fell_out_is_reported_before_it_is_cold() -> None:
     """From 540 °C with a lag of 42 s beside air at 370 °C: no wall cools so fast."""
     fallen = np.where(T < 1200.0, warm(540.0), 70.0 + 470.0 * np.exp(-np.maximum(T - 1200.0, 0.0) / 42.0))
     _, events = judged(
@@ -228,7 +228,7 @@ def test_a_probe_that_fell_out_is_called_before_it_is_cold() -> None:
 
 
 @pytest.mark.parametrize("cools", [False, True], ids=["its water boils", "slid out"])
-def test_a_wall_that_cools_as_all_others_are_heated_slid_out_before_it_was_hot(cools: bool) -> None:
+def test_a_wall_probe_that_cools_while_all_others_heat_slid_out_before_it_was_hot(cools: bool) -> None:
     """From 150 °C down to 120 °C, slower than any leap; a probe that only waits while its water boils is sound."""
     to_c = 120.0 if cools else 100.0
     slid = np.where(
@@ -286,7 +286,7 @@ def test_a_wall_that_leaps_down_in_a_second_stays_doubted() -> None:
 
 
 @pytest.mark.parametrize(("reads", "by_c"), [("wall", -60.0), ("wall", 40.0), ("air", -90.0)])
-def test_what_steps_at_once_and_stays_near_the_others(reads: str, by_c: float) -> None:
+def test_a_sudden_step_that_stays_near_the_others(reads: str, by_c: float) -> None:
     """An input that comes off and floats within the fire's own range: no gradual slowing, and then no progress."""
     adrift = np.where(T < 1000.0, warm(), 750.0 + by_c + 5.0 * np.sin(T / 200.0))
     _, events = judged(placed(reads, "wall", "air", "coals"), [adrift, warm(), warm(), warm()])
@@ -296,7 +296,7 @@ def test_what_steps_at_once_and_stays_near_the_others(reads: str, by_c: float) -
     assert stands(events, "p0")
 
 
-def test_what_leapt_is_believed_once_it_goes_with_the_others() -> None:
+def test_a_probe_that_leapt_is_believed_once_it_moves_with_the_others() -> None:
     """A replacement probe in its place: it is hotter by 40 °C, and climbs as they do."""
     climbs = np.interp(T, [0.0, 300.0, 1800.0], [20.0, 25.0, 800.0])
     _, events = judged(placed(*["wall"] * 4), [np.where(T < 700.0, climbs, climbs + 40.0), *[climbs] * 3])
@@ -306,7 +306,7 @@ def test_what_leapt_is_believed_once_it_goes_with_the_others() -> None:
     assert not stands(events, "p0")
 
 
-def test_bursts_of_a_loose_terminal_that_last_for_some_readings() -> None:
+def test_bursts_of_a_loose_terminal_that_last_several_readings() -> None:
     """After the first two of a burst the third doesn't stand out: their edges count, the larger ones more."""
     loose = warm()
     rng = np.random.default_rng(5)
@@ -318,7 +318,7 @@ def test_bursts_of_a_loose_terminal_that_last_for_some_readings() -> None:
     assert at_s <= 1060.0
 
 
-def test_what_a_wall_shows_while_it_is_loose_is_not_its_habit() -> None:
+def test_a_loose_walls_jumps_are_not_its_habit() -> None:
     """Mains hum on an open input, 10 °C to either side, for a quarter of an hour."""
     hums = warm() + np.where(T > 900.0, 10.0, 0.0) * np.cos(np.pi * T)
     _, events = judged(placed("wall", "wall", "coals"), [hums, warm(), warm()])
@@ -328,7 +328,7 @@ def test_what_a_wall_shows_while_it_is_loose_is_not_its_habit() -> None:
     assert stands(events, "p0")
 
 
-def test_a_weak_hum_on_coals_stands_for_half_an_hour() -> None:
+def test_a_weak_hum_on_coals_stays_a_fault_for_half_an_hour() -> None:
     """It starts too weak for a threshold that has learned from the hum itself."""
     rng = np.random.default_rng(3)
     hums = warm(over_s=300.0) + np.where(T > 700.0, 9.0, 0.0) * rng.normal(0.0, 1.0, N)
@@ -339,7 +339,7 @@ def test_a_weak_hum_on_coals_stands_for_half_an_hour() -> None:
     assert stands(events, "p0")
 
 
-def test_what_rests_but_for_a_flicker_as_the_others_climb_is_stuck() -> None:
+def test_a_probe_that_only_flickers_while_the_others_climb_is_stuck() -> None:
     """Too little noise for its flicker to stand out, while the clay is climbing."""
     climbs = np.interp(T, [0.0, 300.0, 1800.0], [20.0, 25.0, 800.0])
     grid = np.stack([climbs + 0.2 * np.random.default_rng(i).normal(0.0, 1.0, N) for i in range(3)], axis=1)
@@ -352,7 +352,7 @@ def test_what_rests_but_for_a_flicker_as_the_others_climb_is_stuck() -> None:
     assert stands(events, "p1")
 
 
-def test_what_fell_out_stands_as_the_fire_comes_down_to_it() -> None:
+def test_a_fallen_probe_stays_at_fault_as_the_fire_cools_to_it() -> None:
     cools = np.where(T < 1100.0, warm(), 60.0 + 690.0 * np.exp(-np.maximum(T - 1100.0, 0.0) / 200.0))
     fallen = np.where(T < 1000.0, cools, 80.0 + 670.0 * np.exp(-np.maximum(T - 1000.0, 0.0) / 8.0))
     _, events = judged(placed("air", "wall", "air", "coals"), [fallen, cools, cools, cools])
@@ -360,7 +360,7 @@ def test_what_fell_out_stands_as_the_fire_comes_down_to_it() -> None:
     assert stands(events, "p0")
 
 
-def test_a_fallen_probe_put_back_is_believed_once_it_goes_with_the_others() -> None:
+def test_a_fallen_probe_put_back_is_believed_once_it_moves_with_the_others() -> None:
     climbs = np.interp(T, [0.0, 300.0, 700.0, 1000.0, 1800.0], [20.0, 25.0, 600.0, 600.0, 800.0])
     fallen = np.where((T >= 800.0) & (T < 1000.0), 80.0, climbs)
     _, events = judged(placed("air", "wall", "air", "coals"), [fallen, climbs, climbs, climbs])
@@ -368,14 +368,14 @@ def test_a_fallen_probe_put_back_is_believed_once_it_goes_with_the_others() -> N
     assert not stands(events, "p0")
 
 
-def test_what_floats_isnt_back_when_it_comes_by_where_it_leapt_from() -> None:
+def test_a_floating_input_isnt_back_when_it_drifts_past_where_it_leapt_from() -> None:
     adrift = np.where(T < 1000.0, warm(), 785.0 - 40.0 * np.sin((T - 1000.0) / 160.0) ** 2)
     _, events = judged(placed("wall", "wall", "air", "coals"), [adrift, warm(), warm(), warm()])
     assert [p for p, _ in faults(events)] == ["p0"]
     assert stands(events, "p0")
 
 
-def test_what_leapt_onto_its_neighbour_and_follows_it_is_not_believed() -> None:
+def test_a_probe_that_leapt_onto_its_neighbour_and_follows_it_is_not_believed() -> None:
     """It agrees with all of them, as its neighbour does; but no two places move so alike."""
     rng = np.random.default_rng(4)
     climbs = np.interp(T, [0.0, 300.0, 1800.0], [20.0, 25.0, 800.0])
@@ -409,7 +409,7 @@ def test_walls_that_flicker_more_and_more_as_the_flames_reach_them_are_not_loose
     assert faults(events) == []
 
 
-def test_a_contact_that_opens_again_after_four_minutes_stands() -> None:
+def test_a_contact_that_opens_again_after_four_minutes_stays_a_fault() -> None:
     comes_and_goes = np.where((T >= 900.0) & ((T - 900.0) % 240.0 < 20.0), np.nan, warm())
     _, events = judged(placed("wall", "wall", "coals"), [comes_and_goes, warm(), warm()])
     assert [p for p, _ in faults(events)] == ["p0"]
@@ -473,7 +473,7 @@ FLAME = np.select([T < 1000.0, T < 1001.0, T < 1002.0, T < 1003.0], [626.0, 719.
         ),
     ],
 )
-def test_what_a_fire_does_in_one_place_is_no_fault(plan: Plan, columns: list[Floats]) -> None:
+def test_a_fire_in_one_place_is_no_fault(plan: Plan, columns: list[Floats]) -> None:
     assert faults(judged(plan, columns)[1]) == []
 
 

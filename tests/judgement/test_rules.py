@@ -39,7 +39,7 @@ def test_over_temperature() -> None:
 
 
 @pytest.mark.parametrize(("code", "word"), [(Status.OPEN, "open"), (Status.SHORT_GROUND, "short")])
-def test_an_open_probe_is_called_and_never_a_cool_pot(code: Status, word: str) -> None:
+def test_an_open_probe_is_reported_and_never_looks_like_a_cool_pot(code: Status, word: str) -> None:
     t_s, values = lines(START)
     status = np.zeros(values.shape, np.uint8)
     status[300:, NECK], values[300:, NECK] = int(code), np.nan
@@ -56,7 +56,7 @@ def test_an_open_probe_is_called_and_never_a_cool_pot(code: Status, word: str) -
     assert raised(events, "coal_collapse") == []
 
 
-def test_a_stuck_value_is_called_while_the_fire_moves() -> None:
+def test_a_stuck_value_is_reported_while_the_fire_moves() -> None:
     t_s, values = lines(START)
     values[100:, NECK] = values[100, NECK]
     found = raised(run(Judge(plan()), t_s, values), "probe_fault")
@@ -64,7 +64,7 @@ def test_a_stuck_value_is_called_while_the_fire_moves() -> None:
     assert found[0].t_s <= 135.0
 
 
-def test_a_stuck_value_is_called_while_the_fire_hardly_moves() -> None:
+def test_a_stuck_value_is_reported_while_the_fire_hardly_moves() -> None:
     t_s, values = lines([(0.0, [600.0] * 5), (500.0, [598.0] * 5)], noise_c=0.5)
     values[300:, NECK] = values[300, NECK]
     found = raised(run(Judge(plan()), t_s, values), "probe_fault")
@@ -88,7 +88,7 @@ def test_a_probe_that_fell_out_is_no_collapse() -> None:
     assert raised(events, "coal_collapse") == []
 
 
-def test_a_loose_terminal_is_called() -> None:
+def test_a_loose_terminal_is_reported() -> None:
     t_s, values = lines(START)
     rng = np.random.default_rng(5)
     bad = rng.random(len(t_s)) < 0.4
@@ -99,7 +99,7 @@ def test_a_loose_terminal_is_called() -> None:
     assert found[0].t_s <= 230.0
 
 
-def test_silence_is_called_once_and_ends() -> None:
+def test_silence_is_raised_once_and_cleared() -> None:
     t_s, values = lines(START)
     judge = Judge(plan())
     judge.push(t_s[:200], values[:200], np.zeros((200, 5), np.uint8))
@@ -136,7 +136,7 @@ def shoulder(blind: bool) -> list[Event]:
     return [e for e in found if e.data["zone"] == "shoulder"]
 
 
-def test_a_zone_that_stands_still_is_called_and_one_nobody_saw_is_not() -> None:
+def test_a_zone_that_stands_still_stalls_and_one_nobody_saw_does_not() -> None:
     assert len(shoulder(blind=False)) == 1
     assert shoulder(blind=True) == []
 
@@ -151,7 +151,7 @@ def test_a_stall_is_what_its_settings_say(c_per_min: float, called: bool) -> Non
     assert ("upper" in {e.data["zone"] for e in found}) == called
 
 
-def test_a_stall_waits_as_long_as_was_asked_for() -> None:
+def test_a_stall_waits_as_long_as_its_setting_says() -> None:
     hot = [790.0, 640.0, 620.0, 640.0, 600.0]
     knots = [(0.0, [300.0] + [100.0] * 4), (280.0, hot), (1180.0, hot)]
     told = []
@@ -233,7 +233,7 @@ def test_what_is_not_cooling_too_fast(knots: list[tuple[float, list[float]]]) ->
     assert raised(run(Judge(plan()), *lines(after(*knots))), "cooling_too_fast") == []
 
 
-def test_a_spread_that_lasts_after_the_flames_is_called_once() -> None:
+def test_a_spread_that_lasts_after_the_flames_is_raised_once() -> None:
     apart = [720.0, 800.0, 640.0, 560.0, 400.0]
     knots = after((900.0, apart), (1500.0, apart))
     found = raised(run(Judge(plan()), *lines(knots)), "spread_too_wide")

@@ -1,4 +1,4 @@
-"""Check values from the trade: one firing, in order. Common practice, no source."""
+"""Check values from the trade: one firing from start to finish. Common practice, no source."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def test_neck_below_burn_out_is_not_done_whatever_the_probe_below_says(seen: dic
     assert not all(not z.missing for z in verdict.zones)
 
 
-def test_stagnant_neck_is_called_stalled_when_it_never_got_there() -> None:
+def test_a_stagnant_neck_stalls_when_it_never_got_there() -> None:
     knots = [KNOTS[0], (1800.0, A), (2000.0, B), (2400.0, F), (2900.0, F)]
     t_s, values = lines(knots)
     events = run(Judge(plan()), t_s, values)

@@ -130,13 +130,13 @@ def test_a_mistake_is_refused_with_its_line_and_the_mend(
         ("#" * (MAX_TOML + 1), "this is not a plan"),
     ],
 )
-def test_what_has_another_shape_than_a_plan_is_refused_with_the_fix(toml: str, words: str) -> None:
+def test_anything_not_shaped_like_a_plan_is_refused_with_the_fix(toml: str, words: str) -> None:
     with pytest.raises(PlanError) as caught:
         loads(toml)
     assert words in str(caught.value)
 
 
-def test_all_that_is_wrong_is_found_at_once_and_a_file_is_told_of_the_first_line() -> None:
+def test_every_mistake_is_found_at_once_and_a_file_names_the_first_line() -> None:
     text = """
 soak_min = 900
 [alarm.rig_silent]
@@ -175,7 +175,7 @@ def test_each_setting_keeps_its_range(rule) -> None:
             loads(f"[alarm.{rule.name}]\n{setting.name} = {setting.maximum + 1}\n")
 
 
-def test_toml_that_is_none_is_refused_with_its_line() -> None:
+def test_invalid_toml_is_refused_with_its_line() -> None:
     with pytest.raises(PlanError, match=r"jars: not valid TOML: .*line 2"):
         loads("title = 'x'\ntarget_c = = 3\n", source="jars")
 

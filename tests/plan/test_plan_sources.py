@@ -133,7 +133,7 @@ def test_ports_of_the_command_line_by_their_format() -> None:
     [
         ("mqtt", ["/dev/tty1"], "--as mqtt needs to know which values to read; write [[source]] tables into a plan"),
         ("lines", [], "--as lines needs a port; add --serial PORT@BAUD"),
-        ("lines", ["/dev/tty1@fast"], "/dev/tty1@fast: 'fast' is not a speed; write PORT@BAUD"),
+        ("lines", ["/dev/tty1@fast"], "/dev/tty1@fast: 'fast' isn't a speed; write PORT@BAUD"),
     ],
 )  # fmt: skip
 def test_what_does_not_go_together_on_the_command_line(form: str, ports: list[str], words: str) -> None:

@@ -15,14 +15,14 @@ from logger.plan.library import PlanTaken, StoreError
 PLAN = Plan(title="Six jars, invented", probes=(Probe("coals", "k0", height_cm=0, zone="under"),))
 
 
-def test_a_kept_plan_comes_back_equal(tmp_path: Path) -> None:
+def test_a_stored_plan_comes_back_equal(tmp_path: Path) -> None:
     plans.save_plan(tmp_path, "six-jars", PLAN)
     assert plans.load_plan(tmp_path, "six-jars") == PLAN
     [listed] = plans.list_plans(tmp_path)
     assert (listed.name, listed.plan, listed.trouble) == ("six-jars", PLAN, "")
 
 
-def test_none_is_replaced_unasked(tmp_path: Path) -> None:
+def test_no_plan_is_replaced_unasked(tmp_path: Path) -> None:
     plans.save_plan(tmp_path, "six-jars", PLAN)
     other = replace(PLAN, target_c=800.0)
     with pytest.raises(PlanTaken, match="already exists"):
@@ -100,7 +100,7 @@ def test_a_failed_write_leaves_the_old_plan_and_no_draft(
     assert [p.name for p in (tmp_path / "plans").iterdir()] == ["six-jars.toml"]
 
 
-def test_a_file_that_is_no_plan_is_listed_with_the_reason(tmp_path: Path) -> None:
+def test_a_file_that_is_not_a_plan_is_listed_with_the_reason(tmp_path: Path) -> None:
     plans.save_plan(tmp_path, "good", PLAN)
     (tmp_path / "plans" / "bad.toml").write_text("target_c = 'hot'\n")
     (tmp_path / "plans" / "Not one of ours.toml").write_text("")

@@ -301,7 +301,9 @@ async def test_a_float_in_any_order_of_its_bytes(
 
 def test_a_second_source_on_a_serial_port_is_told_the_way_on() -> None:
     one = {"format": "modbus", "port": "/dev/ttyX", "channel": [{"name": "a", "register": 0}]}
-    with pytest.raises(Mistake, match="put all its channels in one source, each with the 'unit_id' of its module"):
+    with pytest.raises(
+        Mistake, match="put all its channels in one source, each with the 'unit_id' of its module"
+    ):
         read_sources([one | {"rig": "left"}, one | {"rig": "right", "unit_id": 2}])
     lines = {"format": "lines", "port": "/dev/ttyX", "rig": "board"}
     with pytest.raises(Mistake, match=r"put all its channels in one source$"):

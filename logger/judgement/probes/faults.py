@@ -28,6 +28,6 @@ WORDS: Final = {
     HOT_JUNCTION: "has a terminal block that is too hot: move it out of the heat.",
     FLOATING: "reads hot while nothing near it warms: its input is probably not connected.",
     DEAD: "stays cold while everything around it is hot: it isn't in its place, or its wire is shorted.",
-    BELOW_AIR: "reads colder than the air beside the fire: swapped wires, or a wrong cold junction.",
+    BELOW_AIR: "reads colder than the air beside the fire: its wires are swapped, or its cold junction off.",
     IMPOSSIBLE: "jumped further than any probe can: its wire or terminal has come loose.",
 }
