@@ -122,7 +122,7 @@ def test_a_restart_goes_on_with_the_firing(board: str, tmp_path: Path) -> None:
     [
         (["--as", "lines"], "--as lines needs a port; add --serial PORT@BAUD"),
         (["--serial", "/dev/ttyX@fast"], "'fast' isn't a speed; write PORT@BAUD"),
-        (["--serial", "/dev/ttyX@fast", "--as", "lines"], "'fast' is no speed"),
+        (["--serial", "/dev/ttyX@fast", "--as", "lines"], "'fast' isn't a speed"),
         (["--as", "modbus"], "--as modbus needs to know which values to read; write [[source]] tables"),
         (["--as", "mqtt"], "--as mqtt needs to know"),
     ],
