@@ -24,10 +24,10 @@ from dashboard.words import (
     old,
     rate,
 )
-from logger.judgement.forecast.arrivals import Arrival, in_words
 from logger.reading import Status
 from logger.words.events import event_words, turned
 from logger.words.looks import READS
+from logger.words.said import told
 
 if TYPE_CHECKING:
     from dashboard.live.board import Board, Value
@@ -61,24 +61,10 @@ def forecasts(told: dict[str, Any] | None) -> dict[str, dict[str, Any]]:
     return {zone["zone"]: zone["forecast"] for zone in (told or {}).get("zones", ()) if zone.get("forecast")}
 
 
-def to_come(told: dict[str, Any] | None, unit: Unit) -> str:
-    """Say what is ahead at this rate, from a verdict's words and its zones' forecasts."""
-    words = (told or {}).get("coming") or ""
-    for zone in forecasts(told).values():
-        if zone.get("words") and words.endswith(zone["words"]):
-            words = words.removesuffix(zone["words"]) + zone_to_come(zone, unit)
-            break
+def to_come(verdict: dict[str, Any] | None, unit: Unit) -> str:
+    """Say what is ahead of the load at this rate."""
+    words = told(verdict or {}, "coming", unit)
     return f"{capital(words)}." if words else ""
-
-
-def zone_to_come(forecast: dict[str, Any], unit: Unit) -> str:
-    """Say what is ahead of a zone, from its `words`; only those about cooling (`cool`) have a temperature."""
-    words = forecast.get("words") or ""
-    if forecast.get("cool"):
-        cool = Arrival(**forecast["cool"])
-        if in_words(None, None, cool) == words:
-            return in_words(None, None, cool, unit)
-    return words
 
 
 @functools.lru_cache(64)  # identical objects need no comparing
@@ -127,7 +113,7 @@ def zone_details(cards: Cards, board: "Board", unit: Unit) -> list[Any]:
         said = [html.B(zone), html.Span(degrees(card[0], unit), className="level")]
         said.append(html.P(rate(card[1], unit) if card[6] != "faulty" else ""))
         said += [html.P(text) for text in words]
-        if words_ahead := zone_to_come(ahead.get(zone) or {}, unit):
+        if words_ahead := told(ahead.get(zone) or {}, "words", unit):
             said.append(html.P(capital(words_ahead), className="ahead"))
         rows.append(html.Li(said))
     if estimates:

@@ -1,6 +1,5 @@
 """The forms of a plan: its fields, its probes, the alarms' settings. Pure."""
 
-import re
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
@@ -234,14 +233,12 @@ def changed_words(rule: Rule, settings: Mapping[str, Any]) -> str:
 
 def when_words(rule: Rule, doc: Document, unit: Unit) -> str:
     """Say when an alarm is raised, with its settings' values from the plan."""
-    units = {s.name: s.unit for s in rule.settings}
-
-    def value(name: re.Match[str]) -> str:
-        path = f"alarm.{rule.name}.{name[0]}" if name[0] in units else name[0]
+    paths = {s.name: (f"alarm.{rule.name}.{s.name}", s.unit) for s in rule.settings}
+    values = {}
+    for name, (path, its_unit) in ({"soak_min": ("soak_min", "min")} | paths).items():
         kind = kind_of(path, unit)
-        return f"{written(value_at(doc, path), kind)} {in_shown(units.get(name[0], 'min'), kind)}"
-
-    return re.sub("|".join((*units, "soak_min")), value, rule.when)
+        values[name] = f"{written(value_at(doc, path), kind)} {in_shown(its_unit, kind)}"
+    return rule.when.format(**values)
 
 
 def _rule(rule: Rule, form: _Form) -> Any:

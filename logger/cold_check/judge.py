@@ -220,10 +220,9 @@ def _about_channels(plan: Plan | None, lines: Mapping[Key, _Line]) -> Iterator[F
 
 def _about_faults(line: _Line) -> Iterator[Finding]:
     found = False
-    for status, words in FAULT_WORDS.items():
+    for status, (word, why) in FAULT_WORDS.items():
         if times := int(np.count_nonzero(line.status == status)):
             found = True
-            word, _, why = words.partition(": ")
             often = times > 0.9 * len(line.status)
             text = word if often else f"{word} at times ({times} of {len(line.status)} readings)"
             yield Finding("fail", "fault", line.probe.name, text, _FAULT_MENDS.get(status, why))

@@ -15,12 +15,12 @@ from logger.diagnosis.finding import Finding, bad, check, good
 from logger.reading import Frame, Sample, Status
 
 FAULT_WORDS: Final = {
-    Status.OPEN: "open: the thermocouple is broken, or loose in its terminals",
-    Status.SHORT_GROUND: "shorted to ground: a grounded junction, or a bare wire touching metal",
-    Status.SHORT_SUPPLY: "shorted to the supply, or beyond the amplifier's input range",
-    Status.RANGE: "outside the range of the sensor, its amplifier or the thermocouple",
-    Status.CORRUPT: "not a word the chip can have sent: check its supply, select line and data line",
-    Status.NO_COLD_JUNCTION: "a voltage without a cold junction: send 'cj' with 'uv'",
+    Status.OPEN: ("open", "the thermocouple is broken, or loose in its terminals"),
+    Status.SHORT_GROUND: ("shorted to ground", "a grounded junction, or a bare wire touching metal"),
+    Status.SHORT_SUPPLY: ("shorted to the supply, or beyond the amplifier's input range", ""),
+    Status.RANGE: ("outside the range of the sensor, its amplifier or the thermocouple", ""),
+    Status.CORRUPT: ("not a word the chip can have sent", "check its supply, select line and data line"),
+    Status.NO_COLD_JUNCTION: ("a voltage without a cold junction", "send 'cj' with 'uv'"),
 }
 
 
@@ -61,7 +61,7 @@ def _what_it_reads(
     about = f"channel {name}"
     there = statuses.total() - statuses[Status.ABSENT]
     found = [
-        check(about, f"{statuses[status]} of {there} readings are {words}")
+        check(about, f"{statuses[status]} of {there} readings are {': '.join(filter(None, words))}")
         for status, words in FAULT_WORDS.items()
         if statuses[status]
     ]

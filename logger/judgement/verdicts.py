@@ -15,6 +15,7 @@ from logger.judgement.ledger import Ledger
 from logger.judgement.levels import BASES
 from logger.judgement.zones import ABOVE_C, Places, ZoneBook
 from logger.plan import Plan
+from logger.words.said import in_unit
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ class LoadVerdict:
     zones: tuple[ZoneVerdict, ...]  # the coldest first
     alarms: tuple[Alarm, ...]  # the current ones, the probable cause first
     # the forecast of the coldest zone that still lacks something; if none does, when the last will be cool
-    coming: str
+    coming: list[Any]  # parts of a sentence; none where there is nothing to say
     estimates: dict[str, ZoneEstimate]  # each zone's pots by the model; empty where nothing is estimated
     one_hour: dict[str, OneHour]  # by zone, the equivalent one-hour temperature; a model
 
@@ -84,7 +85,8 @@ def verdict_data(verdict: LoadVerdict) -> dict[str, Any]:
         "stage": verdict.stage,
         "leading": verdict.leading,
         "coldest": verdict.coldest,
-        "coming": verdict.coming,
+        "coming": in_unit(verdict.coming, "C"),
+        "coming_parts": verdict.coming,
         "zones": [asdict(v) for v in verdict.zones],
         "estimates": {zone: estimate_data(e) for zone, e in verdict.estimates.items()},
     }

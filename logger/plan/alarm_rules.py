@@ -29,7 +29,7 @@ class Rule:
     name: str
     warning: bool  # False for good news
     title: str
-    when: str  # the condition that always raises it, and its only vetoes, in terms of its settings
+    when: str  # the condition that always raises it, and its only vetoes, with its settings in braces
     # what has probably happened, what comes of it, what to do, in a potter's words
     cause: str
     consequence: str
@@ -90,12 +90,12 @@ _RULES: Final = (
         True,
         "Coals have fallen away",
         (
-            "A zone's level falls by drop_c (by air_drop_c where only air probes show it) within within_s "
-            "and stays down for for_s. Not raised if the coals' own probes fell by a third of that or more "
-            "in the same time, or once raking out was noted or seen. With no trusted probe in the coals it "
-            "is raised all the same, and the message says what it can't tell. Raised early where a wall has "
-            "lost half of drop_c, will have lost all of it within half a minute at this rate, and the other "
-            "zones hold."
+            "A zone's level falls by {drop_c} (by {air_drop_c} where only air probes show it) within "
+            "{within_s} and stays down for {for_s}. Not raised if the coals' own probes fell by a third of "
+            "that or more in the same time, or once raking out was noted or seen. With no trusted probe in "
+            "the coals it is raised all the same, and the message says what it can't tell. Raised early "
+            "where a wall has lost half of {drop_c}, will have lost all of it within half a minute at this "
+            "rate, and the other zones hold."
         ),
         "The coals have slumped away from this part of the stack and let cold air in; those below hold.",
         "This part loses heat within a minute or two: walls cool too fast and stay under-fired.",
@@ -106,8 +106,8 @@ _RULES: Final = (
         True,
         "A zone has stalled",
         (
-            "A zone's level moves by less than rate_c_per_min on average over for_s, while above above_c "
-            "and short_c or more below a target it has not reached yet, before raking out."
+            "A zone's level moves by less than {rate_c_per_min} on average over {for_s}, while above "
+            "{above_c} and {short_c} or more below a target it has not reached yet, before raking out."
         ),
         "This part of the stack has stopped rising short of its target.",
         "It stays under-fired, whatever the other probes say.",
@@ -118,8 +118,9 @@ _RULES: Final = (
         True,
         "Heating too fast for drying",
         (
-            "The coldest place is below below_c and rises faster than rate_c_per_min for for_s. Where the "
-            "wall's thickness is known, a gradient steeper than gradient_c_mm counts instead of the rate."
+            "The coldest place is below {below_c} and rises faster than {rate_c_per_min} for {for_s}. Where "
+            "the wall's thickness is known, a gradient steeper than {gradient_c_mm} counts instead of "
+            "the rate."
         ),
         "The pots are still wet inside and are warming faster than the steam can escape.",
         "Walls spall or burst and throw pieces. Keep faces away.",
@@ -129,7 +130,7 @@ _RULES: Final = (
         "cooling_too_fast",
         True,
         "Cooling too fast",
-        "A zone between from_c and to_c falls faster than rate_c_per_min for for_s.",
+        "A zone between {from_c} and {to_c} falls faster than {rate_c_per_min} for {for_s}.",
         "Cold air is reaching hot pots while their quartz inverts (573 °C).",
         "Thick walls and large pots crack.",
         "Shield this side from the wind; cover it again with coals, ash or sherds.",
@@ -139,7 +140,7 @@ _RULES: Final = (
         True,
         "The stack is very uneven",
         (
-            "At the peak or in burn-down, zones differ by more than spread_c for for_s while the coldest "
+            "At the peak or in burn-down, zones differ by more than {spread_c} for {for_s} while the coldest "
             "is below burn-out."
         ),
         "One part of the stack is running far ahead of another after the flames have gone.",
@@ -150,7 +151,7 @@ _RULES: Final = (
         "over_temperature",
         True,
         "Too hot",
-        "A zone's level is above limit_c for for_s.",
+        "A zone's level is above {limit_c} for {for_s}.",
         "Part of the stack is hotter than low-fired clay or type K wire can take.",
         "Clay slumps or bloats; the probe ages.",
         "Add no more wood there; let it burn down.",
@@ -171,7 +172,7 @@ _RULES: Final = (
         "rig_silent",
         True,
         "No readings from the rig",
-        "No reading has come for after_s, and for three of the rig's own intervals.",
+        "No reading has come for {after_s}, and for three of the rig's own intervals.",
         "Its battery, its cable or the radio link has failed.",
         "Nobody is watching the fire but you.",
         "Check the rig's power and cable. Watch the fire itself.",
@@ -190,7 +191,7 @@ _RULES: Final = (
         False,
         "A zone has reached its target",
         (
-            "A zone's level is at or above its target for for_s, and none of the probes it rests on is "
+            "A zone's level is at or above its target for {for_s}, and none of the probes it rests on is "
             "reported faulty within a minute."
         ),
         "This part of the stack is as hot as it should get.",
@@ -202,7 +203,7 @@ _RULES: Final = (
         False,
         "A zone has had its soak",
         (
-            "A zone's level has been at or above its target for soak_min in all, counting only time when "
+            "A zone's level has been at or above its target for {soak_min} in all, counting only time when "
             "none of its probes was reported faulty within a minute."
         ),
         "This part of the stack has been at its target as long as planned.",

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +27,7 @@ from logger.judgement.forecast.cooling import LEAST_ROWS, cooling_s
 from logger.judgement.stages import BURN_DOWN, COOLING, PEAK
 from logger.judgement.trend import SLOW_EVERY_S
 from logger.reading import Floats
-from logger.words.said import Degrees, Unit, in_unit, said
+from logger.words.said import Degrees, Said, said
 
 DRAWN_S: Final = (0, 60, 120, 180, 300, 420, 600, 840, 1200)
 """How far ahead the band is drawn. [s]"""
@@ -68,6 +68,7 @@ class Forecast:
 
     at_s: float  # when it was made, since the firing's first reading
     words: str  # for people
+    words_parts: list[Any]  # the same, for either unit (`logger.words.said.told`)
     # None where the zone has already been there, or where nobody can tell, as the words then say
     burnout: Arrival | None
     target: Arrival | None
@@ -203,9 +204,19 @@ def forecast(
         early, middle, late = (round(s) for s in cooled)
         cool = Arrival(cool_c, 1.0, early, middle, late)
     words = in_words(burnout, target, cool)
+    parts = words.plain() if isinstance(words, Said) else [words]
     low, usual, high = (tuple(round(c, 1) for c in line) for line in band(now).tolist())
     return Forecast(
-        at_s, words, _told(burnout), _told(target), cool, tuple(map(float, DRAWN_S)), low, usual, high
+        at_s,
+        str(words),
+        parts,
+        _told(burnout),
+        _told(target),
+        cool,
+        tuple(map(float, DRAWN_S)),
+        low,
+        usual,
+        high,
     )
 
 
@@ -214,7 +225,7 @@ def can_tell(chance: float) -> bool:
     return not OPEN[0] < chance < OPEN[1]
 
 
-def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | None, unit: Unit = "C") -> str:
+def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | None) -> str:
     """Put a forecast into a potter's words; empty where there is nothing to say."""
     parts: list[str] = []
     for name, told in (("burn-out", burnout), ("target", target)):
@@ -233,8 +244,7 @@ def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | No
         return f"{', '.join(parts)} at this rate"
     if cool is None:
         return ""
-    words = said("cooled to {} in {}", Degrees("at", cool.temperature_c), _span(cool.early_s, cool.late_s))
-    return words if unit == "C" else in_unit(words.parts, unit)
+    return said("cooled to {} in {}", Degrees("at", cool.temperature_c), _span(cool.early_s, cool.late_s))
 
 
 def _told(found: Arrival | None) -> Arrival | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -79,8 +80,8 @@ class Outlook:
         return told
 
 
-def coming(pots: Sequence[ZoneVerdict]) -> str:
-    """The load's forecast in a sentence, from zones with a verdict, the coldest first.
+def coming(pots: Sequence[ZoneVerdict]) -> list[Any]:
+    """The load's forecast in the parts of a sentence, from zones with a verdict, the coldest first.
 
     It is about the coldest zone that still lacks something; if none does, about the last to cool. Empty where
     there is nothing to say.
@@ -88,6 +89,9 @@ def coming(pots: Sequence[ZoneVerdict]) -> str:
     told = [(v, v.forecast) for v in pots if v.forecast is not None and v.forecast.words]
     for zone, forecast_ in told:
         if zone.missing and forecast_.cool is None:
-            return f"{zone.zone}: {forecast_.words}"
-    cooling = [(f.cool.late_s or 0.0, v.zone, f.words) for v, f in told if f.cool is not None]
-    return "{1} last: {2}".format(*max(cooling)) if cooling else ""
+            return [f"{zone.zone}: ", *forecast_.words_parts]
+    cooling = [(f.cool.late_s or 0.0, v.zone, f.words_parts) for v, f in told if f.cool is not None]
+    if not cooling:
+        return []
+    _, zone_name, parts = max(cooling, key=lambda one: one[:2])
+    return [f"{zone_name} last: ", *parts]

@@ -365,10 +365,8 @@ def test_alarms_and_forecasts_are_written_in_either_unit_from_their_values() -> 
     # An older journal has the words alone; nonsense in a hand-made file does no harm.
     for parts in (None, [], [["at"]], 7, [["at", "hot", ".0f"]], [["at", 1.0, "%%"]]):
         assert headline(alarm | {"parts": parts}, "F")[1] == str(steep)
-    cool = {"temperature_c": 100.0, "chance": 1.0, "early_s": 7200.0, "middle_s": 9000.0, "late_s": 10800.0}
-    words = "cooled to 100 °C in 2–3 h"
-    leeward = {"zone": "leeward", "forecast": {"words": words, "cool": cool}}
-    forecast = {"coming": f"leeward last: {words}", "zones": [leeward]}
+    parts = ["leeward last: ", "cooled to ", ["at", 100.0, ".0f"], " in 2–3 h"]
+    forecast = {"coming": "leeward last: cooled to 100 °C in 2–3 h", "coming_parts": parts}
     assert to_come(forecast, "C") == "Leeward last: cooled to 100 °C in 2–3 h."
     assert to_come(forecast, "F") == "Leeward last: cooled to 212 °F in 2–3 h."
 
