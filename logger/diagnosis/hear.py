@@ -109,7 +109,7 @@ async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
     try:
         while (came := await line.next()) is not None:
             heard.line(came[0])
-            offered.take(came[0])
+            offered.take(*came)
             numbers = offered.numbers
             heard.found = {k: v for k, v in heard.found.items() if v["name"] in numbers}
             for name, field in numbers.items():

@@ -14,6 +14,7 @@ from logger.diagnosis.order import about_clock, about_seq
 from logger.reading import Frame
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer, is_answer
 from logger.rig_line.wire import BadCrc, Malformed, decode, is_chatter
+from logger.sources.plain.numbers import fields, is_text
 from logger.sources.plain.offered import Offered, doubt
 
 MOST_LINES: Final = 200_000
@@ -71,6 +72,11 @@ def _about_start(about: About) -> list[Finding]:
     return [Finding(level, "start", f"rig {about.rig} was last started by {words}", fix)]
 
 
+def _is_another(line: bytes) -> bool:
+    """Say whether a line is numbers of a rig that doesn't speak the rig's line, in JSON or with signs."""
+    return b'"ch"' not in line and b'"seq"' not in line and is_text(line) and bool(fields(line))
+
+
 @dataclass(slots=True)
 class _Rig:
     frames: list[Frame] = field(default_factory=list)
@@ -106,7 +112,7 @@ class Diagnosis:
             elif not isinstance(answer, BeaconAnswer):
                 self._say(line)
             return
-        if is_chatter(line):
+        if is_chatter(line) or _is_another(line):
             self._say(line)
             return
         try:
@@ -222,7 +228,9 @@ class Diagnosis:
         for line in self._chatter:
             offered.take(line)
         if numbers := offered.values:
-            shown = ", ".join(f"{name} {value:g}" for name, value in numbers.items() if value == value)
+            shown = ", ".join(
+                f"{name} {'open' if value != value else f'{value:g}'}" for name, value in numbers.items()
+            )
             text = f"lines of numbers, but not the rig's line: {shown}"
             fix = (
                 "they can be recorded with `stokewatch run --serial PORT@BAUD --as lines`, but nothing "
@@ -233,7 +241,10 @@ class Diagnosis:
             return [bad("line", f"it {offered.trouble}; the last: {self._last()}")]
         if self._chatter:
             text = f"{self._chattered} lines of text and no frame; the last: {self._last()}"
-            fix = "does the board's program send frames, and is that enabled?"
+            fix = (
+                "does the board's program send frames, and is that enabled? Numbers are recognised in lines such "
+                "as 21.5,22.0 or T1=21.5 T2=22.0"
+            )
             return [bad("line", text, fix)]
         return []
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
-from logger.sources.plain.numbers import fields, seven_bits
+from logger.sources.plain.numbers import fields, is_text, seven_bits
 from logger.sources.plain.offered import Offered, offer
 from logger.sources.serial_line import BAUD, Port, SerialLine, frame_of, why
 
@@ -73,13 +73,13 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
                             heard.frames += 1
                             heard.rig, heard.channels = frame.rig, tuple(frame.ch)
             offered = Offered()
-            for line_of_text in [] if heard.frames else filter(_is_text, said):
+            for line_of_text in [] if heard.frames else filter(is_text, said):
                 offered.take(line_of_text)
             if heard.frames or (len(said) > 2 and offered.settled) or (line.received and not said):
                 break
     finally:
         line.close()
-    text = [one for one in said if _is_text(one)]
+    text = [one for one in said if is_text(one)]
     heard.lines = len(said)
     heard.unreadable = line.received if len(text) * 2 <= len(said) and not heard.frames else 0
     heard.last = seven_bits(text[-1])[:60].decode("utf-8", "replace") if text else ""
@@ -91,16 +91,3 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
         and len({len(fields(t)) for t in text}) == 1
     ):
         heard.numbers = offer([*text, *text, *text])  # one or two lines of a slow board
-
-
-def _is_text(line: bytes) -> bool:
-    """Whether a line is text, allowing for any kind of degree sign."""
-    line = seven_bits(line)
-    for sign in (b"\xc2\xb0", b"\xb0", b"\xdf", b"\xf8"):
-        line = line.replace(sign, b"")
-    if line.isascii():
-        return True
-    try:
-        return line.decode("utf-8").isprintable()
-    except UnicodeDecodeError:
-        return False

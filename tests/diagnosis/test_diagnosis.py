@@ -428,3 +428,14 @@ def test_nothing_is_reported_about_a_start_the_rig_does_not_know(about: bytes) -
     diagnosis = Diagnosis()
     diagnosis.take(sealed(b"#" + about))
     assert not [f for f in diagnosis.report().findings if f.about == "start"]
+
+
+@pytest.mark.parametrize(
+    "line", [b'{"t1": 21.5, "t2": null}', "t1: 21.5°C t2: open".encode(), b"t1: 21.5\xb0C t2: open"]
+)
+def test_numbers_in_json_or_with_a_degree_sign_are_no_damaged_frames(line: bytes) -> None:
+    diagnosis = Diagnosis()
+    for _ in range(5):
+        diagnosis.take(line)
+    (found,) = diagnosis.report().findings
+    assert "numbers in lines, not the rig's line: t1 21.5, t2 open" in found.text

@@ -125,12 +125,14 @@ def test_marks_say_which_value_is_which_channel() -> None:
 
 
 def test_the_lines_own_unit_counts_where_nothing_is_marked() -> None:
-    _, got = read([b"T1: 212 F, T2: 100 C, T3: 373.15 K, T4: 212"] * 2, LineReader(unit="F"))
+    *_, got = read([b"T1: 212 F, T2: 100 C, T3: 373.15 K, T4: 212"] * 5, LineReader(unit="F"))
     assert got is not None
     assert [sample.c for sample in got.values()] == [100.0] * 4
 
 
-@pytest.mark.parametrize("said", [b"nan", b"open", b"---", b"OL", b"ERR", b"null"])
+@pytest.mark.parametrize(
+    "said", [b"nan", b"open", b"---", b"OL", b"ERR", b"null", b"Err7", b"FAULT!", b"***"]
+)
 def test_a_broken_wire_is_never_a_temperature(said: bytes) -> None:
     _, got = read([b"T1=" + said + b" T2=22.0"] * 2, LineReader())
     assert got is not None
@@ -233,6 +235,36 @@ OTHER_BOARDS |= {
 }  # fmt: skip
 
 
+OTHER_BOARDS |= {
+    "units in brackets": (["T1(F)=70.7\tTop 2 [C]: 22.0"], {"T1": 21.5, "Top_2": 22}),
+    "a unit in a name": (["tempC=21.5 tempF=70.7"], {"tempC": 21.5, "tempF": 21.5}),
+    "a unit in a name, in JSON": (['{"temp_f": 70.7, "wall": 22}'], {"temp_f": 21.5, "wall": 22}),
+    "JSON in several lines": (["{", '  "T1": 21.5,', '  "T2": "22.0"', "}"], {"T1": 21.5, "T2": 22}),
+    "a long word for an open input": (["T1: 21.5 C | T2: disconnected"], {"T1": 21.5, "T2": None}),
+    "stars for digits": (["21.5,****,---.-"], {"n1": 21.5, "n2": None, "n3": None}),
+    "addresses before values": (
+        ["28:FF:4A:6B 21.5", "28:FF:4A:6C 22.0"],
+        {"n28_FF_4A_6B": 21.5, "n28_FF_4A_6C": 22},
+    ),
+    "addresses in digits alone": (["2812345678901234: 21.5", "2812345678901235: 22.0"], {"n2812345678901234": 21.5, "n2812345678901235": 22}),
+    "a time of day that comes twice": (["12:00:01 21.5", "12:00:01 21.5", "12:00:02 21.5"], {"n2": 21.5}),
+    "cold junctions": (["TC1:21.5,CJ1:24.0,TC2:22.0,CJ2:24.0"], {"TC1": 21.5, "TC2": 22}),
+    "now and then the memory": (["Free heap: 23456", "Top: 21.5", "Top: 21.5", "Top: 21.5"], {"Top": 21.5}),
+    "the probe's number by name": (["ch=1 temp=21.5", "ch=2 temp=22.0"], {"n1": 21.5, "n2": 22}),
+    "the probe's number in JSON": (['{"sensor": 1, "c": 21.5}', '{"sensor": 2, "c": 22.5}'], {"n1": 21.5, "n2": 22.5}),
+    "the probe's address in JSON": (
+        ['{"id": "28ff01", "t": 21.5, "rssi": -60}', '{"id": "28ff02", "t": 22.0, "rssi": -61}'],
+        {"n28ff01": 21.5, "n28ff02": 22},
+    ),
+    "one probe that always says its number": (['{"id": 7, "t": 21.5}'], {"t": 21.5}),
+    "a state by name": (["CH1 T=0.0 ST=OPEN", "CH2 T=22.0 ST=OK"], {"CH1_T": None, "CH2_T": 22}),
+    "false in JSON": (['{"a": {"c": 0.0, "ok": false}, "b": {"c": 22, "ok": true}}'], {"a.c": None, "b.c": 22}),
+    "a tab before each": (["\t21.5\t22.0"], {"n1": 21.5, "n2": 22}),
+    "a probe that is called probe": (["probe=22.5 wall=21.5"] * 3 + ["probe=22 wall=21.5"], {"probe": 22, "wall": 21.5}),
+    "a dash between": (["21.5 - 22.0"], {"n1": 21.5, "n3": 22}),
+}  # fmt: skip
+
+
 @pytest.mark.parametrize("case", OTHER_BOARDS)
 def test_boards_that_print_otherwise(case: str) -> None:
     lines, expected = OTHER_BOARDS[case]
@@ -271,7 +303,7 @@ def test_whole_degrees_between_commas_are_none_of_these() -> None:
     """A second probe below 10 °C, on a frosty morning, is read as soon as that is clear."""
     lines = [b"%d,%d" % (21 + i // 4, 5 + i // 8) for i in range(60)]
     got = read(lines, LineReader())
-    assert got[10:] == [{"n1": Sample(c=21 + i // 4), "n2": Sample(c=5 + i // 8)} for i in range(10, 60)]
+    assert got[16:] == [{"n1": Sample(c=21 + i // 4), "n2": Sample(c=5 + i // 8)} for i in range(16, 60)]
 
 
 @pytest.mark.parametrize("form", ["0x{0:04X} 0x{1:04X}", "{0:04X},{1:04X}"])
@@ -308,9 +340,9 @@ def test_what_a_line_says_of_its_unit_counts_unless_the_plan_says_one() -> None:
 def test_a_temperature_of_whole_degrees_that_climbs_like_a_counter_is_kept() -> None:
     reader = LineReader()
     for n in range(10):
-        reader.sample(b"count=%d,top=20" % n, 0.1 * n)
-    told = [reader.sample(b"count=%d,top=%d" % (10 + n, 21 + n), 1.0 + n) for n in range(60)]
-    told += [reader.sample(b"count=%d,top=%d" % (70 + n, 80 + 60 * n), 61.0 + n) for n in range(10)]
+        reader.sample(b"count=%d,top=20" % n, 0.2 * n)
+    told = [reader.sample(b"count=%d,top=%d" % (10 + n, 21 + n), 2.0 + n) for n in range(60)]
+    told += [reader.sample(b"count=%d,top=%d" % (70 + n, 80 + 60 * n), 62.0 + n) for n in range(10)]
     assert [set(each or ()) for each in told] == [{"top"}] * 70
 
 
@@ -318,6 +350,120 @@ def test_a_counter_that_begins_again_is_still_one() -> None:
     reader = LineReader()
     told = [reader.sample(b"%d,21.5" % (n % 30), 0.2 * n) for n in range(100)]
     assert {name for each in told if each for name in each} == {"n2"}
+
+
+BEFORE = b"21.5\t22.0\t23.5"
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "expected"),
+    [
+        (b"T1: 21.5,T2: 22.0", b"T1: open circuit,T2: 22.0", {"T1": None, "T2": 22}),
+        (b"21.5,22.0", b"E1,22.0", {"n1": None, "n2": 22}),
+        (b"21.5,22.0,23.5", b"21.5,E1,23.5", {"n1": 21.5, "n2": None, "n3": 23.5}),
+        (b"21.5,22.0,23.5", b"21.5,FAULT: open,23.5", {"n1": 21.5, "n2": None, "n3": 23.5}),
+        (b"21.5,22.0,23.5", b"21.5,,23.5", {"n1": 21.5, "n2": None, "n3": 23.5}),
+        (b"21.5,22.0,23.5", b"21.5,22.0,", {"n1": 21.5, "n2": 22, "n3": None}),
+        (b"21.5,22.0,23.5,", b"21.5,22.0,,", {"n1": 21.5, "n2": 22, "n3": None}),
+        (BEFORE, b"\t22.0\t23.5", {"n1": None, "n2": 22, "n3": 23.5}),
+        (BEFORE, b"\t\t23.5", {"n1": None, "n2": None, "n3": 23.5}),
+        (BEFORE, b"21.5\t22.0\t", {"n1": 21.5, "n2": 22, "n3": None}),
+        (b"T1=21.5 T2=22.0", b"T1=E7 T2=22.0", {"T1": None, "T2": 22}),
+        (b"T1=21.5 T2=22.0", b"T1=21.5 T2=no wire", {"T1": 21.5, "T2": None}),
+        (b"21.5,OK", b"OPEN,OK", {"n1": None}),
+    ],
+)
+def test_a_word_or_nothing_where_a_number_was_is_an_open_input_in_its_own_place(
+    before: bytes, after: bytes, expected: dict[str, float | None]
+) -> None:
+    """Whatever the word; and no other probe takes over its name."""
+    got = read([before] * 30 + [after] * 30, LineReader())
+    assert {name: sample.c for name, sample in (got[-1] or {}).items()} == expected
+    assert [sample.fault for sample in (got[-1] or {}).values() if sample.c is None] == ["open"] * (
+        [*expected.values()].count(None)
+    )
+
+
+def test_a_heading_between_the_rows_of_a_table_is_no_sample() -> None:
+    reader = LineReader()
+    rows = [b"--- 00:00:10 ---", b"CH  TEMP  STATE", b"1  21.5  OK", b"2  22.0  OK"]
+    got = [reader.sample(row, 10.0 * i) for i in range(12) for row in rows]
+    assert {(name, s.c) for each in got for name, s in (each or {}).items()} == {("n1", 21.5), ("n2", 22.0)}
+    assert all(got[-2:])
+
+
+def test_a_state_before_the_numbers_is_no_probe() -> None:
+    states = ["RUN"] * 20 + ["HOLD"] * 20 + ["RUN"] * 5 + ["HOLD"] * 15
+    got = [sample for sample in read([f"{s} 21.5 22.0".encode() for s in states], LineReader()) if sample]
+    assert len(got) > 50
+    assert all(set(sample) == {"n2", "n3"} for sample in got)
+
+
+def test_a_count_with_a_colon_before_the_numbers_is_no_probe() -> None:
+    got = read([b"%d: 21.5 22.0" % (i % 10) for i in range(60)], LineReader())
+    assert {frozenset(sample) for sample in got if sample} == {frozenset({"n2", "n3"})}
+    assert all(got[4:])
+
+
+def test_a_board_that_begins_to_take_turns_is_followed() -> None:
+    got = read([b"21.5 22.0"] * 20 + [b"T1: 21.5", b"T2: 22.0"] * 20, LineReader())
+    assert got[-2:] == [{"T1": Sample(c=21.5)}, {"T2": Sample(c=22.0)}]
+
+
+def test_a_number_with_a_unit_before_the_temperature_is_no_probe() -> None:
+    got = read([b"%d%% 21.5" % (44 + i % 2) for i in range(20)], LineReader())
+    assert {name for sample in got for name in sample or ()} == {"n2"}
+
+
+def test_a_word_where_the_plan_has_a_probe_is_an_open_input_from_the_start() -> None:
+    *_, got = read([b"E1,21.5,22.0"] * 9, LineReader([Marked("top", "1"), Marked("base", "2")]))
+    assert got == {"top": Sample(fault="open"), "base": Sample(c=21.5)}
+
+
+def test_words_between_lines_are_no_open_inputs() -> None:
+    lines = [b"21.5 22.0", b"21.5 22.0", b"Door open"] * 10
+    got = read(lines, LineReader())
+    assert {frozenset(sample.items()) for sample in got if sample} == {
+        frozenset({"n1": Sample(c=21.5), "n2": Sample(c=22.0)}.items())
+    }
+
+
+def test_a_board_that_leaves_an_open_input_out_is_not_read_by_place() -> None:
+    """The numbers behind it would go by other probes' names."""
+    reader = LineReader()
+    lines = [b"21.5,522.0,723.5"] * 9 + [b"522.0,723.5"] * 30
+    got = read(lines, reader)
+    assert set(got[9:]) == {None}
+    assert "2 numbers now where it printed 3" in reader.fewer
+    assert reader.sample(lines[0], 40.0) == got[8]
+    assert not reader.fewer
+
+
+def test_a_number_that_lost_its_decimals_is_left_out() -> None:
+    """A board that starts again in the middle of a line."""
+    got = read([b"T1=521.5 T2=622.5"] * 12 + [b"T1=521.5 T2=62"], LineReader())
+    assert got[-1] == {"T1": Sample(c=521.5)}
+
+
+@pytest.mark.parametrize(("form", "every_s"), [("{:.2f},{}", 1.0), ("{:.1f},{}", 0.2), ("{:.0f},{}", 2.0)])
+def test_seconds_that_a_board_counts_are_no_temperature(form: str, every_s: float) -> None:
+    """Also over its start, and where lines come late."""
+    reader = LineReader()
+    names = set()
+    for i in range(120):
+        seconds = every_s * (i if i < 80 else i - 80)
+        late_s = 0.9 if i % 60 == 59 else 0.01 * (i % 3)
+        names |= set(
+            reader.sample(form.format(seconds, 21.5 + i % 7).encode(), 50 + every_s * i + late_s) or {}
+        )
+    assert names == {"n2"}
+    assert reader.counts == ("n1",)
+
+
+def test_a_probe_that_climbs_a_degree_a_second_is_one() -> None:
+    reader = LineReader()
+    got = [reader.sample(b"%.1f" % (421.5 + 0.5 * i + 0.3 * (i % 3)), 0.5 * i) for i in range(60)]
+    assert all(got[4:])
 
 
 @pytest.mark.slow
@@ -361,3 +507,8 @@ def test_a_null_where_the_plan_looks_is_a_broken_wire_and_nothing_there_is_nothi
     else:
         assert found is not None
         assert found.value == pytest.approx(number, nan_ok=True)
+
+
+def test_a_name_whose_number_never_came_is_offered_as_nothing() -> None:
+    lines = [b"T1=21.5", b"V1=3.3mV", b"T2=22.0"] * 9
+    assert offer(lines) == {"T1": 21.5, "T2": 22.0}

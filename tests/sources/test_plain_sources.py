@@ -13,6 +13,8 @@ import aiomqtt
 import pytest
 from pymodbus.client import ModbusTcpClient
 from pymodbus.framer import FramerType
+from pymodbus.pdu import ExceptionResponse
+from pymodbus.pdu.register_message import ReadInputRegistersResponse
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from rig_cables import Cable, Running, until
 
@@ -356,7 +358,115 @@ async def test_messages_without_the_number_that_is_looked_for_are_told(broker: M
     assert "yard/d/temp has several numbers (temp, battery)" in running.reports[1][1]["detail"]
 
 
+async def test_a_topic_on_which_several_probes_take_turns(broker: Mosquitto) -> None:
+    """Which one a message is about it says itself; one number for all of them would be nobody's."""
+    named = [{"topic": "yard", "path": "#1.c", "name": "a"}, {"topic": "yard", "path": "#2.c", "name": "b"}]
+    one = {"topic": "one", "path": "c", "name": "alone"}
+    both = source_of(format="mqtt", url=broker.url, channel=[*named, one])
+    mixed = source_of(format="mqtt", url=broker.url, channel=[{"topic": "yard", "path": "c", "name": "x"}])
+    async with (
+        Running(Topics(both, "both")) as right,
+        Running(Topics(mixed, "mixed")) as wrong,
+        aiomqtt.Client("127.0.0.1", broker.port) as rig,
+    ):
+        await until(lambda: right.kinds == wrong.kinds == ["connected"])
+        for _ in range(4):
+            await rig.publish("yard", '{"ch": 1, "c": 21.5}', qos=1)
+            await rig.publish("yard", '{"ch": 2, "c": 22.5}', qos=1)
+            await rig.publish("one", '{"id": 7, "c": 23.5}', qos=1)
+        await until(lambda: len(samples(right)) == 11 and len(wrong.reports) == 2)
+    got = [(name, sample.c) for one in samples(right) for name, sample in one.items()]
+    assert {name: (got.count((name, c))) for name, c in got} == {"a": 4, "b": 4, "alone": 3}
+    assert set(got) == {("a", 21.5), ("b", 22.5), ("alone", 23.5)}
+    assert samples(wrong) == []
+    assert "yard tells of 1, 2, … by turns; begin each 'path' with '#1.'" in wrong.reports[1][1]["detail"]
+
+
+async def test_a_topic_on_which_nothing_comes_is_told(
+    broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.sources.plain.topics.QUIET_S", 0.5)
+    wanted = source_of(format="mqtt", url=broker.url, channel=[{"topic": "a/+"}, {"topic": "b", "name": "b"}])
+    async with Running(Topics(wanted, "quiet")) as running, aiomqtt.Client("127.0.0.1", broker.port) as rig:
+        await until(lambda: "connected" in running.kinds)
+        await rig.publish("a/1", "21.5", qos=1)
+        await until(lambda: len(running.reports) == 2)
+    assert "nothing has come on b yet" in running.reports[1][1]["detail"]
+
+
 def test_registers_that_follow_one_another_are_asked_for_at_once() -> None:
     source = source_of(format="modbus", port="/dev/ttyX", channel=CHANNELS)
     asked = [(table, first, count) for _, table, first, count, _ in spans(source.channels)]
     assert asked == [("holding", 10, 2), ("holding", 30, 1), ("input", 0, 4)]
+
+
+class Few(ModbusTcpClient):
+    """A module that has two registers, and gives one at a time."""
+
+    async def read_input_registers(self, address: int, *, count: int, device_id: int) -> Any:  # type: ignore[override]
+        if count > 1 or address > 1:
+            return ExceptionResponse(4, 3 if count > 1 else 2)
+        return ReadInputRegistersResponse(registers=[215 + address])
+
+
+async def test_a_module_that_gives_fewer_registers_at_once_is_asked_for_each() -> None:
+    """And one register that it doesn't have doesn't take the others with it."""
+    table = [{"name": f"k{i}", "register": i, "scale": 0.1} for i in range(3)]
+    module = Module(source_of(format="modbus", url="tcp://127.0.0.1:5020", channel=table))
+    client = Few("127.0.0.1")
+    for spans_before in (1, 3):
+        assert len(module._spans) == spans_before
+        read = [await module._read(client, span) for span in tuple(module._spans)]
+        assert {k: v for samples, _ in read for k, v in samples.items()} == {
+            "k0": Sample(c=21.5),
+            "k1": Sample(c=21.6),
+        }
+        (trouble,) = [words for _, troubles in read for words in troubles]
+        assert "refuses input registers 2 to 2" in trouble
+
+
+async def test_an_adapter_that_gives_back_what_it_sends(tmp_path: Path) -> None:
+    came = b""
+
+    def echo(sending: bool, packet: bytes) -> bytes:
+        nonlocal came
+        came = came if sending else packet
+        return came + packet if sending else packet
+
+    async with serial_line() as (ours, theirs):
+        server = ModbusSerialServer(
+            device(1), framer=FramerType.RTU, port=theirs, baudrate=9600, trace_packet=echo
+        )
+        source = source_of(format="modbus", port=ours, baud=9600, every_s=0.1, channel=CHANNELS)
+        async with serving(server), Running(Module(source)) as running:
+            await until(lambda: len(samples(running)) >= 2, within_s=20)
+            assert samples(running)[0] == READ
+
+
+async def test_a_port_that_can_not_be_set_so_is_told_and_ends_nothing() -> None:
+    """A pseudo-terminal takes no parity."""
+    async with serial_line() as (ours, _):
+        source = source_of(format="modbus", port=ours, parity="E", channel=CHANNELS)
+        async with Running(Module(source)) as running:
+            await until(lambda: bool(running.reports), within_s=10)
+            assert "can't be set to parity E" in running.reports[0][1]["detail"]
+
+
+async def test_floats_whose_halves_are_the_other_way_round_are_told() -> None:
+    """212.9 and 295.4 with the halves swapped are -2.7e23 and -4e-8."""
+    source = source_of(
+        format="modbus",
+        url="tcp://127.0.0.1:5020",
+        channel=[{"name": f"k{i}", "register": 2 * i, "type": "float32"} for i in range(2)],
+    )
+    client = ModbusTcpClient("127.0.0.1")
+    words = [w for c in (212.9, 295.4) for w in struct.unpack(">HH", struct.pack(">f", c))[::-1]]
+
+    async def read(*_: Any, **__: Any) -> Any:
+        return ReadInputRegistersResponse(registers=words)
+
+    module = Module(source)
+    client.read_input_registers = read  # type: ignore[method-assign,assignment]
+    found, troubles = await module._read(client, module._spans[0])
+    assert {sample.fault for sample in found.values()} == {"range"}
+    assert "word_order" in "".join(troubles)

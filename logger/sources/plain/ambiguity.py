@@ -9,7 +9,18 @@ from collections import Counter, deque
 from dataclasses import replace
 from typing import Final
 
-from logger.sources.plain.numbers import GROUP, MOST_FIELDS, Field, by_place, fields, is_judged, plain_text
+from logger.sources.plain.counting import Count
+from logger.sources.plain.numbers import (
+    GROUP,
+    MOST_FIELDS,
+    Field,
+    by_place,
+    fields,
+    is_json,
+    is_judged,
+    named,
+    plain_text,
+)
 
 DECIMAL_COMMAS: Final = (
     "prints decimal commas, and also commas between the numbers; have it print points, or ; between the "
@@ -21,15 +32,16 @@ TWO_THINGS: Final = (
 )
 HEXADECIMAL: Final = "prints hexadecimal numbers; have it print degrees"
 _LABEL: Final = re.compile(r"[A-Za-z][\w.\-/# ]{0,27}")
-_WORD_FIRST: Final = re.compile(r"(?P<word>[A-Za-z][\w\-/]*)(?:\s*[,;]\s*|\s+)(?P<rest>.+)")
+_WORD_FIRST: Final = re.compile(r"(?P<word>[^\s,;]+?):?(?:\s*[,;]\s*|\s+)(?P<rest>.+)")
+_TIME: Final = re.compile(r"\W*\d+(?::|[./-]\d+[./-])\d.*|(?!\d{10})[-+]?[\d.,]+[%A-Za-z/]{0,4}")
+"""A time, a count, or a number and its unit: no probe's name."""
 _HEX: Final = re.compile(r"(?:(?:0x)?(?:[0-9A-F]{4}|[0-9A-F]{8})(?:[,;\s]+|$))+", re.I)
-_NO_TEMPERATURES: Final = re.compile(
-    r"ts|time|timestamp|ms|millis|micros|uptime|seq|count|counter|id|heap|free_?heap|rssi|snr|v?bat(tery)?|vcc|"
-    r"voltage|volts?|hum(idity)?|rh|pressure|sp|set_?point|out(put)?|duty|pwm|adc|raw|min|max|heat[_ ]?index|"
-    r"internal( temp\w*)?|int|cjc?|cold[_ ]?junction",
+_WHO: Final = re.compile(
+    r"((sensor|probe|node)?[_ -]?(id|addr(ess)?|rom|idx|index|no|nr|num(ber)?|name|label))|ch(an(nel)?)?|"
+    r"sensor|probe|node|location|position|place",
     re.I,
 )
-"""Names of values that aren't temperatures (common practice, no source)."""
+"""Names of what says which probe a line is about (common practice, no source)."""
 TURNS: Final = 3
 """How often a line that names one probe, or one board, must come before it counts as a sample."""
 
@@ -54,8 +66,9 @@ class Lines:
         self._hex = False
         self._ids = _Ids()
         self._commas = _Commas()
-        self._words: Counter[str] = Counter()
+        self._takers = Takers()
         self._judged = False
+        self._places = 0
 
     @property
     def trouble(self) -> str:
@@ -67,30 +80,52 @@ class Lines:
         """Those that have taken enough turns for their lines to be samples."""
         return [turn for turn, times in self.turns.items() if times >= TURNS]
 
-    def fields(self, line: bytes) -> list[Field]:
-        """Split a line; see `numbers.fields`. Also empty while it `waits`."""
+    def fields(self, line: bytes, at_s: float | None = None) -> list[Field]:
+        """Split a line that came `at_s`; see `numbers.fields`. Also empty while it `waits`."""
         found = self._fields(line)
         if self.waits:
             return []
         if len(self.counts) > 2 * MOST_FIELDS:  # names that never come again
             self.counts.clear()
             self.turns.clear()
-        for field in found:
-            self.counts.setdefault(field.key, Count(field.key)).take(field)
+        counts = [self.counts.setdefault(field.key, Count(field.key)) for field in found]
+        torn = bool(found) and counts[-1].torn(found[-1]) and not is_json(line)
+        found = [self._told(field) for field in found]
+        for count, field in zip(counts, found, strict=True):
+            count.take(field, at_s)
         if found and self.turn:
             self.turns[self.turn] += 1
-        return found
+        return [*found[:-1], replace(found[-1], value=None)] if torn else found
+
+    def _knows(self, field: Field) -> bool:
+        """Say whether a number came by that name before."""
+        return field.key in self.counts and self.counts[field.key].came
+
+    def _told(self, field: Field) -> Field:
+        """A word in the place of a number that came before: there is none now, whatever the word."""
+        return replace(field, value=math.nan) if field.word and self._knows(field) else field
 
     def _fields(self, line: bytes) -> list[Field]:
         self.waits, self.turn = False, ""
         text = plain_text(line)
         self._judged = self._judged or is_judged(text)
-        found = fields(line, self._decimal, judged=self._judged)
+        found = fields(line, self._decimal, judged=self._judged) or named(text)
+        found = self._whose(found)
+        found = [f for f in found if not f.word or f.key.isdigit() or self._knows(f)]
+        alone = len(found) == 1 and not self._knows(found[0]) and re.search(r"[=:]", text) is None
+        if not any(_is_finite(f) for f in found) or (alone and re.search(r"[,;\t]", text) is not None):
+            placed = by_place(text, self._decimal)
+            if any(_is_finite(f) for f in placed) and all(self._knows(f) for f in placed):
+                found = placed  # 21.5,FAULT: open,22.0, or E1,22.0
+            elif any(f.value is None for f in found) and any(
+                (f.value is None) == self._knows(f) for f in found if f.key.isdigit()
+            ):
+                found = []  # words of a sentence
         if _HEX.fullmatch(text) and (self._hex or re.search(r"0x|\d[A-F]|[A-F]\d", text, re.I)):
             self._hex, self._trouble = True, HEXADECIMAL
             return []
         if found and all(field.key.isdigit() for field in found):
-            found = self._by_place(found, text)
+            found = self._by_place(found, text, line)
         label, self._label = self._label, None
         if not found and not self.waits:
             self._label = text.rstrip(":") if _LABEL.fullmatch(text.rstrip(":")) else None
@@ -104,10 +139,27 @@ class Lines:
             self.turn = group["name"]
         return found
 
-    def _by_place(self, found: list[Field], text: str) -> list[Field]:
-        word = _WORD_FIRST.fullmatch(text)
-        if word is not None and len(found) > 2 and all(f.value is not None for f in found[1:]):
+    def _with_empty_places(self, found: list[Field], line: bytes) -> list[Field]:
+        """Count the empty places before the first tab or behind the last mark, where there were numbers."""
+        missing = self._places - len(found)
+        first = len(line) - len(line.lstrip(b"\t"))
+        if 0 < missing <= first:
+            found = [replace(f, key=str(int(f.key) + missing)) for f in found]
+            found = [Field(str(i), None, text="") for i in range(1, missing + 1)] + found
+        elif 0 < missing <= sum(byte in b"\t,;" for byte in line[len(line.rstrip(b"\t,; \r")) :]):
+            found += [Field(str(i), None, text="") for i in range(len(found) + 1, self._places + 1)]
+        self._places = max(self._places, len(found))
+        return found
+
+    def _by_place(self, found: list[Field], text: str, line: bytes) -> list[Field]:
+        word = _WORD_FIRST.fullmatch(text) if found[0].value is None and len(found) > 1 else None
+        if (
+            word is not None
+            and not _TIME.fullmatch(word["word"])
+            and all(f.value is not None for f in found[1:])
+        ):
             return self._after_a_word(word["word"], word["rest"], found)
+        found = self._with_empty_places(found, line)
         if self._decimal is None and text.count(",") == len(found) - 1 > 0:
             self._commas.take(text)
             if self._commas.sure:
@@ -126,13 +178,68 @@ class Lines:
 
     def _after_a_word(self, word: str, rest: str, found: list[Field]) -> list[Field]:
         """Read lines that begin with a word: two boards taking turns, or one board's fixed word."""
-        if len(self._words) < 32 or word in self._words:
-            self._words[word] += 1
-        if sum(1 for times in self._words.values() if times > 1) > 1:
-            self.turn = word
+        if self._takes_turns(word):
+            if len(found) == 2:
+                return [replace(found[1], key=word)]
             return [replace(f, key=f"{word}.{f.key}") for f in by_place(rest, self._decimal)]
-        self.waits = self._words.total() < 4
         return found
+
+    def _takes_turns(self, word: str) -> bool:
+        """Count whose line it is; whether several take turns. It `waits` where that is open."""
+        self._takers.take(word)
+        self.turn, self.waits = word if self._takers.sure else "", self._takers.waits
+        return self._takers.sure
+
+    def _whose(self, found: list[Field]) -> list[Field]:
+        """Read {"ch": 1, "temp": 21.5}, then {"ch": 2, "temp": 22.0}: each line says whose it is."""
+        who = [f for f in found if says_who(f) and not (self._knows(f) and self.counts[f.key].fractions)]
+        rest = [f for f in found if f not in who and f.value is not None and not Count(f.key).counts]
+        if len(who) != 1 or not rest or (who[0].whole and all(f.whole for f in rest)):
+            return found
+        name = f"#{who[0].text}" if who[0].whole else str(who[0].text)
+        if not self._takes_turns(name):
+            return [f for f in found if f not in who]
+        return [replace(f, key=name if len(rest) == 1 else f"{name}.{f.key}") for f in rest]
+
+
+class Takers:
+    """Tells who takes turns: words that come again and again, and change more often than a state does."""
+
+    MOST: Final = 32
+
+    def __init__(self) -> None:
+        self.came: Counter[str] = Counter()
+        self._before = ""
+        self._changes = self._lines = 0
+
+    def take(self, word: str) -> None:
+        """Take a word."""
+        self._lines += 1
+        self._changes += self._before not in ("", word)
+        self._before = word
+        if len(self.came) < self.MOST or word in self.came:
+            self.came[word] += 1
+
+    @property
+    def sure(self) -> bool:
+        """Whether several take turns; `MOST` words are a count of messages."""
+        again = sum(1 for times in self.came.values() if times > 1)
+        return again > 1 and len(self.came) < self.MOST and self._changes >= max(3, self._lines / 4)
+
+    @property
+    def waits(self) -> bool:
+        """Whether that is open still."""
+        return not self.sure and self._lines < 4
+
+
+def says_who(field: Field) -> bool:
+    """Say whether a value names a probe: {"ch": 1}, {"id": "28ff01"}."""
+    named = _WHO.fullmatch(field.key.rsplit(".", 1)[-1]) is not None
+    return named and bool(field.text) and (field.whole or field.value is None)
+
+
+def _is_finite(field: Field) -> bool:
+    return field.value is not None and math.isfinite(field.value)
 
 
 class _Ids:
@@ -204,43 +311,3 @@ class _Commas:
         self._lines += 1
         self.sure = self._warm and self._leaps > 2
         self.may_be = self._lines < self.PATIENCE
-
-
-class Count:
-    """Tells a counter or a board's clock from a temperature: whole, and rising by 1, or by 50 and more.
-
-    A number that once moved differently is a temperature for good: whole degrees may climb like a counter.
-    """
-
-    def __init__(self, key: str) -> None:
-        self._named = _NO_TEMPERATURES.fullmatch(key.rsplit(".", 1)[-1]) is not None
-        self._moved_otherwise = False
-        self._last: float | None = None
-        self._steps: deque[float] = deque(maxlen=6)
-
-    def take(self, field: Field) -> None:
-        """Take a number with this name."""
-        value = field.value
-        if value is None or not math.isfinite(value):
-            self._steps.clear()
-            self._last = None
-            return
-        if self._last is not None:
-            step = value - self._last if field.whole else 0.0
-            if step >= -1 or value > 0.5 * self._last:  # else it has restarted
-                self._moved_otherwise |= step != 1 and step < 50
-                self._steps.append(step)
-        self._last = value
-
-    @property
-    def may_count(self) -> bool:
-        """Whether everything so far fits a count, however little that is."""
-        steps = self._steps
-        if self._named or self._moved_otherwise:
-            return self._named
-        return bool(steps) and (all(s == 1 for s in steps) or all(s >= 50 for s in steps))
-
-    @property
-    def counts(self) -> bool:
-        """Whether that is certain."""
-        return self.may_count and (self._named or len(self._steps) > 2 or self._steps[-1] != 1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import time
 from collections.abc import Sequence
 from typing import Final
@@ -11,7 +12,7 @@ from logger.plan.sources import PlanSource
 from logger.reading import Sample
 from logger.sources import Arrival, Deaf, Put, Report, Sampled
 from logger.sources.plain.ambiguity import Lines
-from logger.sources.plain.numbers import MOST_FIELDS, Marked, MinusOne, Unit, channel_names, mark_of
+from logger.sources.plain.numbers import MOST_FIELDS, Field, Marked, MinusOne, Unit, channel_names, mark_of
 from logger.sources.serial_line import SerialLine, why
 
 _RETRY_S: Final = 0.5
@@ -63,7 +64,7 @@ class PrintedLines(Deaf):
         source = self._source
         marks = [mark_of(channel, source.unit) for channel in source.channels]
         reader = LineReader(marks, source.unit, source.decimal)
-        opened_s, said, connected, warned = time.monotonic(), b"", False, False
+        opened_s, said, told, connected, warned = time.monotonic(), b"", "", False, False
         while True:
             try:
                 async with asyncio.timeout(_PATIENCE_S):
@@ -75,19 +76,23 @@ class PrintedLines(Deaf):
             text, read_s = came
             samples = reader.sample(text, read_s) if text else None
             said = text or said
+            connected |= samples is not None
+            if connected and told != (detail := self._said(reader)):
+                report("connected", {"detail": detail})
+                told = detail
             if samples is not None:
-                if not connected:
-                    detail = "numbers in lines, without a checksum"
-                    if reader.counts and not self._source.channels:
-                        detail += f"; left out: {', '.join(reader.counts)} (counts, clocks, not temperatures)"
-                    report("connected", {"detail": detail})
-                    connected = True
                 await put(Sampled(self._source.rig_name, samples, read_s, self.name))
             elif connected and text:
                 await put(Arrival(text, read_s, self.name))  # not a frame either: counted as malformed
             elif not connected and not warned and read_s - opened_s >= _PATIENCE_S:
                 report("lost", {"detail": self._nothing(said, reader.trouble, line.received)})
                 warned = True
+
+    def _said(self, reader: LineReader) -> str:
+        said = "numbers in lines, without a checksum"
+        if reader.counts and not self._source.channels:
+            said += f"; left out: {', '.join(reader.counts)} (counts, clocks, not temperatures)"
+        return f"{said}; but it {reader.fewer}" if reader.fewer else said
 
     def _nothing(self, said: bytes, trouble: str, received: int) -> str:
         if not said and received:
@@ -102,8 +107,14 @@ class PrintedLines(Deaf):
             return f"{self.name} {trouble} (last {shown!r})"
         return (
             f"{self.name} prints none of the wanted numbers, last {shown!r}; "
-            "is the speed right (PORT@9600), and do the plan's fields match?"
+            "is the speed right (PORT@9600), do numbers stand as in 21.5,22.0 or T1=21.5, and do the plan's "
+            "fields match?"
         )
+
+
+def _marked(field: Field) -> float | None:
+    """A word where the plan says that a number is: there is none, even if none ever came."""
+    return math.nan if field.word else field.value
 
 
 class LineReader:
@@ -114,11 +125,13 @@ class LineReader:
 
     There is no checksum: only its looks distinguish a whole line from half of one, or from what a board
     prints at start-up. Consecutive lines with the same keys for `SETTLE_S` settle what a sample is; a line
-    with other keys isn't one. If a board changes what it prints, that is followed after `FOLLOW_S`.
+    with other keys isn't one. If a board changes what it prints, that is followed after `FOLLOW_S`. Not if it
+    has printed `FIRM` samples by place and now leaves a place out: the others would be mistaken.
     """
 
     SETTLE_S: Final = 0.4
     FOLLOW_S: Final = 5.0
+    FIRM: Final = 5
 
     def __init__(self, marks: Sequence[Marked] = (), unit: Unit = "C", decimal: str | None = None) -> None:
         self._marks = tuple(marks)
@@ -130,6 +143,9 @@ class LineReader:
         self._take_turns = self._of_turn = False
         self._first_s: dict[str, float] = {}
         self._minus_one = MinusOne()
+        self._samples, self._sampled_s = 0, 0.0
+        self.fewer = ""
+        """Why lines are left alone that have fewer numbers than before, in words that go on after "it"."""
 
     @property
     def counts(self) -> tuple[str, ...]:
@@ -144,7 +160,7 @@ class LineReader:
 
     def sample(self, line: bytes, at_s: float) -> dict[str, Sample] | None:
         """Read a line by channel; None if it isn't a sample: chatter, half a line, the first of its kind."""
-        found = self._lines.fields(line)
+        found = self._lines.fields(line, at_s)
         if not found or not self._is_sample(tuple(f.key for f in found), at_s):
             return None
         by_key = {f.key: f for f in found}
@@ -159,7 +175,7 @@ class LineReader:
                 self._minus_one.live(mark.key, value) if mark.as_printed else value, by_key[mark.key].unit
             )
             for mark in self._marks
-            if mark.key in by_key and (value := by_key[mark.key].value) is not None
+            if mark.key in by_key and (value := _marked(by_key[mark.key])) is not None
         }
         return samples or None
 
@@ -171,8 +187,12 @@ class LineReader:
             self._first_s.clear()
         first_s = self._first_s.setdefault(turn, at_s)
         if keys == self._settled:
+            self._sampled_s = at_s
+            self._samples += 1
+            self.fewer = ""
             return True
-        if turn and (self._settled is None or self._take_turns or self._of_turn):
+        other = self._settled is None or at_s - self._sampled_s >= self.FOLLOW_S
+        if turn and (other or self._take_turns or self._of_turn):
             # T1: 21.5 on one line, T2: 22.0 on the next: each is a sample of one channel.
             often = self._lines.in_turn
             if len(often) > 1 and turn in often and at_s - first_s >= self.SETTLE_S:
@@ -180,5 +200,17 @@ class LineReader:
                 return True
         if at_s - self._since_s < (self.SETTLE_S if self._settled is None else self.FOLLOW_S):
             return False
-        self._settled, self._of_turn = keys, bool(turn)
+        if self._samples >= self.FIRM and self._leaves_a_place_out(keys):
+            return False
+        self._settled, self._of_turn, self._samples = keys, bool(turn), 0
+        return True
+
+    def _leaves_a_place_out(self, keys: tuple[str, ...]) -> bool:
+        before = self._settled or ()
+        if len(keys) >= len(before) or not all(key.isdigit() for key in (*before, *keys)):
+            return False
+        self.fewer = (
+            f"prints {len(keys)} numbers now where it printed {len(before)}; nothing is recorded, since "
+            "which probe is missing can't be told: mend it, or start the logger again"
+        )
         return True

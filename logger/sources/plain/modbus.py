@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
+import termios
 import time
 from collections.abc import Sequence
 from dataclasses import replace
@@ -17,8 +19,15 @@ from logger.sources.plain.numbers import mark_of
 
 _ANSWER_S: Final = 1.0
 _RETRY_S: Final = 1.0
+_LEAST: Final = 1e-6
+"""What is nearer to 0 than this is no float of a thermocouple, but one whose halves are in another order."""
+_ODD: Final = "{} read what no thermocouple can; check 'type', 'word_order' and 'byte_order'"
 _NOT_THERE: Final = (10, 11)
 """From a gateway that can't reach the unit, or gets no answer from it (protocol V1.1b3, section 7)."""
+_TOO_MANY: Final = (2, 3)
+"""One of the registers is not there, or the unit gives fewer at once (as above)."""
+_BUSY: Final = (5, 6)
+"""The unit asks to wait (as above)."""
 _MANUAL: Final = {3: "input", 4: "holding"}
 """Manuals count registers from 30001 and 40001 (common practice; the protocol itself counts from 0)."""
 _MOST: Final = 100
@@ -41,6 +50,9 @@ class Module(Deaf):
         self.name = f"{source.port}@{source.baud}" if source.port else str(source.url)
         self._spans = spans(source.channels)
         self._rests_until_s: dict[int, float] = {}
+        self._odd: dict[str, None] = {}
+        self._asked = b""
+        self._echoes = False  # the adapter gives back what it sends, as some for RS-485 do
 
     async def run(self, put: Put, report: Report) -> None:
         """Ask until cancelled; see `Source`."""
@@ -57,8 +69,9 @@ class Module(Deaf):
                         report("connected", {"detail": detail})
                         told = detail
                     await put(Sampled(self._source.rig_name, samples, read_s, self.name))
-            except (ConnectionError, OSError) as exc:
-                if (detail := str(exc)) != told:
+            except (ConnectionError, OSError, termios.error) as exc:
+                detail = self._unfit() if isinstance(exc, termios.error) else str(exc)
+                if detail != told:
                     report("lost", {"detail": detail})
                     told = detail
             finally:
@@ -66,28 +79,14 @@ class Module(Deaf):
             await asyncio.sleep(_RETRY_S)
 
     async def _ask(self, client: Any) -> Any:
-        from pymodbus.exceptions import ModbusException
-
         due_s = time.monotonic()
         while True:
             samples: dict[str, Sample] = {}
             troubles: dict[str, None] = {}
-            for own, table, first, count, channels in self._spans:
-                unit = self._source.unit_id if own is None else own
-                if self._rests_until_s.get(unit, 0.0) > time.monotonic():
-                    troubles[self._silent(unit)] = None
-                    continue
-                read = client.read_input_registers if table == "input" else client.read_holding_registers
-                try:
-                    answer = await read(first, count=count, device_id=unit)
-                except ModbusException:
-                    troubles[self._silent(unit)] = None
-                    self._rests_until_s[unit] = time.monotonic() + _REST_S
-                    continue
-                if answer.isError():
-                    troubles[self._refused(unit, table, first, count, answer)] = None
-                    continue
-                samples |= self._decode(client, first, answer.registers, channels)
+            for span in tuple(self._spans):
+                read, trouble = await self._read(client, span)
+                samples |= read
+                troubles |= trouble
             if not samples:
                 self._rests_until_s.clear()
                 raise ConnectionError("; ".join(troubles))
@@ -95,6 +94,47 @@ class Module(Deaf):
             now_s = time.monotonic()
             due_s = max(due_s + self._source.every_s, now_s)
             await asyncio.sleep(due_s - now_s)
+
+    async def _read(self, client: Any, span: Span) -> tuple[dict[str, Sample], dict[str, None]]:
+        """Ask for a span; what it reads, and what is wrong. If it is refused, each channel by itself."""
+        from pymodbus.exceptions import ModbusException
+
+        own, table, first, count, channels = span
+        unit = self._source.unit_id if own is None else own
+        if self._rests_until_s.get(unit, 0.0) > time.monotonic():
+            return {}, {self._silent(unit): None}
+        read = client.read_input_registers if table == "input" else client.read_holding_registers
+        try:
+            answer = await read(first, count=count, device_id=unit)
+        except ModbusException:
+            self._rests_until_s[unit] = time.monotonic() + _REST_S
+            return {}, {self._silent(unit): None}
+        if not answer.isError():
+            found = self._decode(client, first, answer.registers, channels)
+            floats = (c.name for c in channels if c.type == "float32")
+            self._odd |= dict.fromkeys(name for name in floats if name and found[name].fault == "range")
+            return found, {_ODD.format(", ".join(self._odd)): None} if self._odd else {}
+        refused = {self._refused(unit, table, first, count, answer): None}
+        if len(channels) == 1 or answer.exception_code not in _TOO_MANY:
+            return {}, refused
+        samples: dict[str, Sample] = {}
+        troubles: dict[str, None] = {}
+        alone = [one for channel in channels for one in spans([channel])]
+        for one in alone:
+            found, trouble = await self._read(client, one)
+            samples |= found
+            troubles |= trouble
+        if not samples:
+            return {}, refused
+        self._spans = [s for s in self._spans if s is not span] + alone
+        return samples, troubles
+
+    def _heard(self, sending: bool, packet: bytes) -> bytes:
+        if sending:
+            self._asked = packet
+        elif self._asked and packet.startswith(self._asked):
+            self._echoes = True  # for the next connection
+        return packet
 
     def _decode(
         self, client: Any, first: int, registers: Sequence[int], channels: Sequence[SourceChannel]
@@ -108,6 +148,8 @@ class Module(Deaf):
             number = client.convert_from_registers(
                 words, client.DATATYPE[channel.type.upper()], channel.word_order
             )
+            if channel.type == "float32" and 0 < abs(number) < _LEAST:
+                number = math.inf
             mark = replace(mark_of(channel, self._source.unit), printed=False)
             found[mark.channel] = mark.sample(float(number))
         return found
@@ -119,7 +161,13 @@ class Module(Deaf):
         common: dict[str, Any] = {"timeout": _ANSWER_S, "retries": 1, "reconnect_delay": 0}
         if source.port:
             return AsyncModbusSerialClient(
-                source.port, baudrate=source.baud, parity=source.parity, stopbits=source.stop_bits, **common
+                source.port,
+                baudrate=source.baud,
+                parity=source.parity,
+                stopbits=source.stop_bits,
+                handle_local_echo=self._echoes,
+                trace_packet=self._heard,
+                **common,
             )
         parts = urlsplit(source.url or "")
         return AsyncModbusTcpClient(parts.hostname or "", port=parts.port or 502, **common)
@@ -128,6 +176,13 @@ class Module(Deaf):
         if self._source.port:
             return f"{self._source.port} can't be opened; is the adapter plugged in, and may you use it?"
         return f"{self.name} can't be reached; is the module switched on, and on this network?"
+
+    def _unfit(self) -> str:
+        source = self._source
+        return (
+            f"{self.name} can't be set to parity {source.parity} with {source.stop_bits} stop bits; "
+            "use an adapter that can, or set the module otherwise"
+        )
 
     def _units(self) -> str:
         units = sorted({self._source.unit_id if own is None else own for own, *_ in self._spans})
@@ -144,6 +199,8 @@ class Module(Deaf):
         code = getattr(answer, "exception_code", "?")
         if code in _NOT_THERE:
             return self._silent(unit)
+        if code in _BUSY:
+            return f"{self.name}: unit {unit} is busy (exception {code}); is 'every_s' too short?"
         what = f"{self.name}: unit {unit} refuses {table} registers {first} to {first + count - 1}"
         fix = "check 'register' and 'table' against the module's own list"
         if (base := _MANUAL.get(first // 10_000)) is not None and first % 10_000:

@@ -25,6 +25,16 @@ _BROKEN: Final = frozenset(
     )
 )
 """What boards print if a thermocouple is broken or missing (common practice, no source)."""
+_OPEN: Final = re.compile(
+    rf"(?:(?:tc|probe|sensor)\s)?(?:{'|'.join(map(re.escape, sorted(_BROKEN, reverse=True)))})"
+    r"(?:\s(?:circuit|tc|probe|sensor))?\s?\d{0,2}[!.]?",
+    re.I,
+)
+"""The same with what may stand around it: TC open, open circuit, Err7!"""
+_NO_DIGITS: Final = re.compile(r"[*?]{2,8}|-+\.-+")
+"""What stands in the place of digits."""
+_WORD: Final = re.compile(r"\D*\d{0,2}")
+"""A word, a number of an error, or nothing."""
 _SIGNS: Final = OTHER_DIGITS | str.maketrans({"℃": "°C", "℉": "°F", "\ufeff": None, "\x00": None, "�": "°"})
 _COLOUR: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]|\x1b[()][A-Z0-9]")
 """Terminal codes for colours and positions (ECMA-48)."""
@@ -37,12 +47,13 @@ _JUDGED: Final = re.compile(
     re.I,
 )
 """A number followed by a word that says whether it is good; FAULT could also be another probe's."""
-_STATES: Final = frozenset({"status", "state", "quality", "fault", "error", "err", "flag"})
+_STATES: Final = frozenset({"status", "state", "st", "quality", "fault", "error", "err", "flag"})
+_GOOD: Final = frozenset({"ok", "valid", "good", "connected"})
 _BAD: Final = frozenset({"bad", "invalid", "err", "error", "fault", "fail", "failed", "open", "short"})
 _BARE: Final = re.compile(rf"({_NUMBER})\s*(?:(?:°|deg)?\s*([CFK])|°)?", re.IGNORECASE)
 _NAMED: Final = re.compile(
-    r"(?<![\w=])(?P<name>[A-Za-z][\w.\-/#]*(?:\s[\w#]{1,12})?)\s*[=:]\s*"
-    rf"(?P<value>(?>{_NUMBER})(?![\d:])|[-A-Za-z/]{{2,5}}(?!\w|\s*[=:]))"
+    r"(?<![\w=])(?P<name>[A-Za-z][\w.\-/#]*(?:\s[\w#]{1,12})?)[\"']?(?:\s*[(\[](?P<of>°?[CFK])[)\]])?\s*[=:]\s*[\"']?"
+    rf"(?P<value>(?>{_NUMBER})(?![\d:])|[-A-Za-z/*?.!]{{1,12}}\d{{0,2}}(?!\w|\s*[=:]))"
     r"(?:\s*(?P<unit>(?:°\s*|deg\s*)?[CFK](?![\w°])(?!\s*[=:]))|\s*(?P<other>%|(?:m?V|m?A|hPa|ppm|lux|W)\b(?!\s*[=:]))"
     r"|(?!\w))"
 )
@@ -81,6 +92,14 @@ class Field:
     value: float | None
     unit: Unit | None = None  # C, F or K, if the line says so
     whole: bool = dataclasses.field(default=False, compare=False)  # printed as a whole number
+    text: str | None = dataclasses.field(
+        default=None, compare=False
+    )  # as printed; None where that is nothing
+
+    @property
+    def word(self) -> bool:
+        """Whether a word, or an empty place, stands for the value."""
+        return self.value is None and self.text is not None and _WORD.fullmatch(self.text) is not None
 
 
 def seven_bits(line: bytes) -> bytes:
@@ -88,6 +107,19 @@ def seven_bits(line: bytes) -> bytes:
     if len(line) > 4 and not line.isascii() and all(byte.bit_count() % 2 == 0 for byte in line):
         return bytes(byte & 0x7F for byte in line)
     return line
+
+
+def is_text(line: bytes) -> bool:
+    """Say whether a line is a text, with degree signs of any kind in it."""
+    line = seven_bits(line)
+    for sign in (b"\xc2\xb0", b"\xb0", b"\xdf", b"\xf8"):
+        line = line.replace(sign, b"")
+    if line.isascii():
+        return True
+    try:
+        return line.decode("utf-8").isprintable()
+    except UnicodeDecodeError:
+        return False
 
 
 def plain_text(line: bytes) -> str:
@@ -116,8 +148,9 @@ def fields(line: bytes, decimal: str | None = None, *, judged: bool = False) -> 
     found = list(from_json(text)) if text[0] in "{[" else []
     if not found:
         text = _judged(text, judged or is_judged(text))
-        ways = (_numbered, _group, _named, _in_turn, _alone)
-        found = next((some for way in ways if (some := way(text))), []) or by_place(text, decimal)
+        ways = (_numbered, _group, named, _in_turn, _alone)
+        given = (some for way in ways for some in [way(text)] if not all(field.word for field in some))
+        found = next(given, []) or by_place(text, decimal)
     return found if any(f.value is not None for f in found) and len(found) <= MOST_FIELDS else []
 
 
@@ -166,13 +199,15 @@ def leaves(document: Any, way: str = "", depth: int = 0) -> Iterator[Field]:
     if isinstance(document, dict):
         unit = next((u for key in ("unit", "units") if (u := _said(document.get(key))) is not None), None)
         bad = any(k.lower() in _STATES and str(v).lower() in _BAD for k, v in document.items())
+        bad = bad or any(k.lower() in _GOOD and v is False for k, v in document.items())
         for key, value in document.items():
             for leaf in leaves(value, f"{way}.{key}" if way else str(key), depth + 1):
                 if bad and key.lower() in _STATES:
                     leaf = replace(leaf, value=None)
                 plain = leaf.unit is None and not isinstance(value, dict | list)
                 if plain and leaf.value is not None:
-                    yield replace(leaf, unit=unit, value=math.nan if bad else leaf.value)
+                    said = unit or (_said(key) if len(key) > 1 else None)
+                    yield replace(leaf, unit=said, value=math.nan if bad else leaf.value)
                 else:
                     yield leaf
     elif isinstance(document, list):
@@ -184,15 +219,16 @@ def leaves(document: Any, way: str = "", depth: int = 0) -> Iterator[Field]:
         yield Field(way, math.nan)
     elif isinstance(document, int | float):
         number = float(document) if abs(document) < 1e12 else None
-        yield Field(way, number, whole=isinstance(document, int))
+        yield Field(way, number, whole=isinstance(document, int), text=str(document))
     elif isinstance(document, str):
         yield _value(way, document)
 
 
 def _said(word: object) -> Unit | None:
     """Read the unit in {"value": 71.5, "unit": "F"}."""
-    match = re.fullmatch(r"(?:°|deg(?:rees?)?)?\s*([CFK])(?:elsius|ahrenheit|elvin)?", str(word), re.I)
-    return match[1].upper() if match else None
+    degrees = r"(?:°|deg(?:rees?)?)?\s*([CFK])(?:elsius|ahrenheit|elvin)?|temp(?:erature)?[_ ]?([CF])"
+    match = re.fullmatch(degrees, str(word), re.I)
+    return (match[1] or match[2]).upper() if match else None
 
 
 def _alone(text: str) -> list[Field]:
@@ -202,12 +238,15 @@ def _alone(text: str) -> list[Field]:
     return [_value(match["name"], match["value"], match["unit"] or "")]
 
 
-def _named(text: str) -> list[Field]:
+def named(text: str) -> list[Field]:
+    """Read T1=21.5 T2: OPEN, wherever that stands."""
+    matches = [(match["name"].strip(), match) for match in _NAMED.finditer(text)]
+    bad = any(name.lower() in _STATES and match["value"].lower() in _BAD for name, match in matches)
     found = []
-    for match in _NAMED.finditer(text):
-        name = match["name"].strip()
-        field = _value(name, match["value"], match["unit"] or name)
-        if match["other"] or field.value is not None:
+    for name, match in matches:
+        if name.lower() not in _STATES:
+            field = _value(name, match["value"], match["unit"] or match["of"] or name)
+            field = replace(field, value=math.nan) if bad and field.value is not None else field
             found.append(Field(name, None) if match["other"] else field)
     return found
 
@@ -242,15 +281,15 @@ def by_place(text: str, decimal: str | None = None) -> list[Field]:
 def _value(key: str, text: str, said: str | None = None) -> Field:
     """Read a value; a unit `said` elsewhere overrides its own, even if empty."""
     text = text.strip().strip('"')
-    if text.lower() in _BROKEN:
+    if _OPEN.fullmatch(text) is not None or _NO_DIGITS.fullmatch(text) is not None:
         return Field(key, math.nan, _said(said))
     match = _BARE.fullmatch(text)
     if match is None:
-        return Field(key, None, _said(said))
+        return Field(key, None, _said(said), text=text)
     number = float(match[1].replace(",", "."))
     unit = _said(match[2] if said is None else said)
     whole = match[1].lstrip("+-").isdigit()
-    return Field(key, number if math.isfinite(number) else math.nan, unit, whole)
+    return Field(key, number if math.isfinite(number) else math.nan, unit, whole, text)
 
 
 @dataclass(frozen=True, slots=True)

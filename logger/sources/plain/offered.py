@@ -34,9 +34,9 @@ class Offered:
         """Whether all is clear: what the lines mean, and who takes turns."""
         return not self._lines.waits and len(self._lines.in_turn) == len(self._lines.turns)
 
-    def take(self, line: bytes) -> None:
-        """Take a line."""
-        found = self._lines.fields(line)
+    def take(self, line: bytes, at_s: float | None = None) -> None:
+        """Take a line, and when it came."""
+        found = self._lines.fields(line, at_s)
         if self._lines.waits:
             return
         keys = [field.key for field in found]
@@ -54,11 +54,10 @@ class Offered:
         if self.trouble:
             return {}
         in_turn = self._lines.in_turn
-        alone = {name: field for turn in in_turn for name, field in self._alone[turn].items()}
-        if len(in_turn) > 1 and self._last.keys() <= alone.keys():
-            return alone
+        alone = {name: field for turn in in_turn for name, field in self._alone.get(turn, {}).items()}
+        given = alone if len(in_turn) > 1 and self._last.keys() <= alone.keys() else self._last
         counting = {key for key, count in self._lines.counts.items() if count.counts}
-        return {name: field for name, field in self._last.items() if field.key not in counting}
+        return {name: field for name, field in given.items() if field.key not in counting}
 
     @property
     def values(self) -> dict[str, float]:

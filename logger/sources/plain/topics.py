@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from typing import Final
 
@@ -12,9 +13,14 @@ from logger.plan.sources import PlanSource, SourceChannel
 from logger.reading import MAX_CHANNELS, Sample
 from logger.sources import Put, Report, Sampled
 from logger.sources.mqtt import Broker, Message
+from logger.sources.plain.ambiguity import Takers, says_who
 from logger.sources.plain.numbers import Field, MinusOne, channel_names, fields, from_json, is_json, mark_of
 
 _DECIMAL_COMMA: Final = re.compile(rb"[-+]?\d+,\d+")
+
+
+QUIET_S: Final = 20.0
+"""A topic on which nothing has come for so long is told. [s]"""
 
 
 class Topics(Broker):
@@ -29,7 +35,28 @@ class Topics(Broker):
         self._source = source
         self._names: dict[tuple[int, str], str] = {}
         self._told: set[str] = set()
+        self._quiet = {channel.topic or "" for channel in source.channels}
+        self._takers: dict[str, Takers] = {}
         self._minus_one = MinusOne()
+
+    async def run(self, put: Put, report: Report) -> None:
+        """Receive numbers until cancelled; see `Source`."""
+        watch = asyncio.create_task(self._watch(report), name=f"watch[{self.name}]")
+        try:
+            await super().run(put, report)
+        finally:
+            watch.cancel()
+
+    async def _watch(self, report: Report) -> None:
+        """Tell once of topics on which nothing comes."""
+        await asyncio.sleep(QUIET_S)
+        while self._quiet:
+            if self._client is not None:
+                topics = ", ".join(sorted(self._quiet))
+                said = f"but nothing has come on {topics} yet; `stokewatch listen` says where numbers come"
+                report("connected", {"detail": said})
+                return
+            await asyncio.sleep(QUIET_S)
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         fresh = SubscribeOptions(qos=1, retainHandling=2)  # a retained number is old
@@ -51,8 +78,12 @@ class Topics(Broker):
 
     def _samples(self, topic: str, payload: bytes) -> dict[str, Sample]:
         found: dict[str, Sample] = {}
+        self._quiet = {t for t in self._quiet if not aiomqtt.Topic(topic).matches(t)}
+        several = self._is_of_several(topic, payload)
         for i, channel in enumerate(self._source.channels):
             if not aiomqtt.Topic(topic).matches(channel.topic or ""):
+                continue
+            if several and not (channel.path or "").startswith("#"):
                 continue
             field = field_of(payload, channel.path)
             name = self._name(i, channel, topic)
@@ -62,11 +93,28 @@ class Topics(Broker):
                 found[name] = mark.sample(value, field.unit)
         return found
 
+    def _is_of_several(self, topic: str, payload: bytes) -> bool:
+        """Say whether {"ch": 1, "temp": 21.5} and {"ch": 2, "temp": 22.0} come on one topic, or may."""
+        who = whose(payload)
+        if who is None or len(self._takers) >= MAX_CHANNELS:
+            return False
+        takers = self._takers.setdefault(topic, Takers())
+        takers.take(who)
+        return takers.sure or (takers.waits and takers.came.most_common(2)[-1][1] < 2)
+
     def _unread(self, topic: str, payload: bytes) -> str:
         """Why nothing in a topic's messages is recorded, once for each topic."""
         if topic in self._told or len(self._told) >= MAX_CHANNELS:
             return ""
+        takers = self._takers.get(topic, Takers())
+        if takers.came and takers.waits:
+            return ""
         self._told.add(topic)
+        if takers.sure:
+            one, two, *_ = sorted(takers.came)
+            return (
+                f"{topic} tells of {one}, {two}, … by turns; begin each 'path' with '#{one}.', '#{two}.', …"
+            )
         numbers = [field.key for field in fields(payload) if field.value is not None]
         shown = payload[:60].decode("utf-8", "replace")
         if len(numbers) > 1:
@@ -89,6 +137,12 @@ class Topics(Broker):
         return self._names[key]
 
 
+def whose(payload: bytes) -> str | None:
+    """Read which probe a JSON message says that it is about, if it says one."""
+    who = [field for field in from_json(payload) if says_who(field)] if is_json(payload) else []
+    return who[0].text if len(who) == 1 else None
+
+
 def numbers_of(payload: bytes) -> list[Field]:
     """Find all numbers in a message; a number with a decimal comma counts as one."""
     if _DECIMAL_COMMA.fullmatch(payload.strip()):
@@ -100,8 +154,13 @@ def field_of(payload: bytes, path: str | None) -> Field | None:
     """Find the number in a message: NaN if it says that the input is open, None if there is no such number.
 
     `path` is its path in a JSON document ("stack.0"), or its place, from "1", or its name in a line of
-    several numbers; without one the message is the number.
+    several numbers; without one the message is the number. '#1.temp' is the path in messages of probe 1.
     """
+    if path is not None and path.startswith("#"):
+        who = whose(payload)
+        if who is None or not path.startswith(f"#{who}."):
+            return None
+        path = path[len(who) + 2 :]
     if path is None:
         numbers = [field for field in numbers_of(payload) if field.value is not None]
         return numbers[0] if len(numbers) == 1 else None
