@@ -59,7 +59,7 @@ def _what_is_heard(h: Heard) -> str:
         some = list(h.numbers.items())[:8]
         shown = ", ".join(f"{name} {'none' if value != value else f'{value:g}'}" for name, value in some)
         run = f"stokewatch run --serial {h.port}@{h.baud} --as lines"
-        said = f"numbers in lines, not the rig's line: {shown}; to record them: {run}"
+        said = f"lines of numbers, but not the rig's line: {shown}; to record them: {run}"
         return f"{said}. {doubted}" if (doubted := doubt(h.numbers)) else said
     if h.left_alone:
         return f"{h.left_alone} (last {h.last!r})"

@@ -242,8 +242,8 @@ class Diagnosis:
         if self._chatter:
             text = f"{self._chattered} lines of text and no frame; the last: {self._last()}"
             fix = (
-                "does the board's program send frames, and is that enabled? Numbers are recognised in lines such "
-                "as 21.5,22.0 or T1=21.5 T2=22.0"
+                "does the board's program send frames, and is that enabled? Numbers are recognised in lines "
+                "such as 21.5,22.0 or T1=21.5 T2=22.0"
             )
             return [bad("line", text, fix)]
         return []

@@ -438,4 +438,4 @@ def test_numbers_in_json_or_with_a_degree_sign_are_no_damaged_frames(line: bytes
     for _ in range(5):
         diagnosis.take(line)
     (found,) = diagnosis.report().findings
-    assert "numbers in lines, not the rig's line: t1 21.5, t2 open" in found.text
+    assert "lines of numbers, but not the rig's line: t1 21.5, t2 open" in found.text
