@@ -16,7 +16,7 @@ def _words(text: str) -> frozenset[str]:
 NO_READING: Final = _words(
     "|-|--|---|----|-----|*|**|***|****|?|??|???|.|--.-|---.-|nan|na|n/a|n.a.|#n/a|#num!|#value!|"
     r"#ref!|#div/0!|null|none|nil|nodata|\n|(null)|<na>|undefined|k.a.|s/d|n/d|n.d.|no data|"
-    "no reading|missing|-nan|nan.0|1.#qnan|-1.#ind|blank|off|x|xxx"
+    "no reading|missing|-nan|nan.0|1.#qnan|-1.#ind|blank|off|x|xxx|unavailable|unknown"
 )
 """Words in place of a reading that say only that there is none."""
 OPEN_WORDS: Final = _words(
@@ -43,7 +43,8 @@ INDEX: Final = re.compile(
 )
 KEY: Final = re.compile(
     r"(sensor|channel|probe|device|node|tag|name|address|chan|input|unit|module|board|station|entity|place|"
-    r"position|location|port|topic|series)s?[ _]?(id|no|nr|number|name)?\.?",
+    r"position|location|port|topic|series|ch|kanal|fühler|messstelle|sonde|capteur|voie|canal|meetpunt|"
+    r"канал|датчик|通道|チャンネル)s?[ _]?(id|no|nr|number|name)?\.?",
     re.I,
 )
 """Headers of a column that says of each row which probe it is of."""
@@ -55,7 +56,7 @@ QUANTITY: Final = re.compile(
 """Headers of a column that says of each row what was measured."""
 TIME_WORD: Final = re.compile(
     r"(?<![a-z])(time|times|timestamp|date|datetime|elapsed|duration|clock|zeit|uhrzeit|datum|zeitstempel|heure|"
-    r"hora|fecha|tijd|tid|seconds|minutes|hours|millis|epoch|unixtime)(?![a-z])",
+    r"hora|fecha|tijd|tid|seconds|minutes|hours|millis|epoch|unixtime|uptime)(?![a-z])",
     re.I,
 )
 
@@ -118,26 +119,37 @@ def _told_by(table: dict[str, str]) -> tuple[tuple[str, re.Pattern[str]], ...]:
 
 _OTHER_WORDS: Final = _told_by(
     {
-        "a humidity": r"humid|moisture|feuchte|dew ?point|salinity|«r\.?h\.?|vwc|ec|ph|tds»",
-        "a battery or a supply": r"batt|akku|«bat|vcc|vin|vbat|supply|volts?|voltage|spannung»",
-        "a pressure": r"pressure|«baro\w*|druck|press»",
-        "a count": r"«counts?|counter|recnum|record|packets?|seq(uence)?|index|scan ?(no|num\w*)?»",
+        "a humidity": (
+            r"humid|moisture|feuchte|feuchtigkeit|humedad|umidit|umidade|vochtig|fukt|fugtig|wilgotn|vlhkos|"
+            r"влажн|湿度|습도|dew ?point|salinity|«r\.?h\.?|vwc|ec|ph|tds»"
+        ),
+        "a battery or a supply": (
+            r"batt|bater[ií]a|akku|«bat|accu|vcc|vin|vbat|supply|volts?|voltage|spannung|tensi[oó]n|spanning»"
+        ),
+        "a pressure": (
+            r"pressure|presi[oó]n|pressione?\b|luftdruck|luchtdruk|давлен|气压|気圧|«baro\w*|druck|press»"
+        ),
+        "a count": (
+            r"«counts?|counter|recnum|record|packets?|seq(uence)?|index|scan ?(no|num\w*)?|boots?|crc\d*|"
+            r"checksum|(free ?)?heap|loop( (us|ms|time))?»"
+        ),
         "a radio's signal": r"«rssi|snr|lqi|signal»",
         "a flow or a speed": r"velocity|«vel|speed|flow|wind ?(dir|gust|speed)\w*|gusts?»|^wind$",
         "a heat flow or a power": (
-            r"«hrr\w*|[gtr]?hf[gs]?(?=\s?[\d.]|$)|heat ?(flux|release)\w*|power|watts?|energy|mlr»"
+            r"«hrr\w*|[gtr]?hf[gs]?(?=\s?[\d.]|$)|heat ?(flux|release)\w*|power|watts?|energy|mlr|"
+            r"leistung|puissance|potencia|potenza|vermogen|мощность»"
         ),
         "a current": r"«current|amps?|ampere»",
         "a gas": r"«o2|co2|co|oxygen|carbon \w+|ppm»",
         "a weight or a length": _LENGTH.pattern,
-        "a place": r"^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats)$",
+        "a place": r"^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats|[hvp]dop)( \(?m\)?)?$",
         "weather or light": r"«rain\w*|lux|light|solar|radiation»",
         "a state": (
             r"«status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality|qos|retain|payloadlen|"
             r"priority|severity|level|pid»"
         ),
-        "a programme's step": r"^(segment|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$",
-        "an output": r"«output|valve|duty|pwm|relay|damper»",
+        "a programme's step": r"^(seg(ment)?|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$",
+        "an output": r"«output|valve|duty|pwm|relay|damper|stellgrad|stellwert|出力|输出»",
         "a resistance or a raw value": r"«resistance|ohms?|emf|adc|raw|mv|uv|µv»",
     }
 )
@@ -149,17 +161,21 @@ _NO_PROBE: Final = _told_by(
         ),
         "a part of the time": r"^(year|yr|yyyy|month|mon|day|hour|hr|hh|minute|min|second|sec|ss)s?\.?$",
         "a rate or a difference": (
-            r"«delta|diff(erence)?|rate|slope|gradient|d ?t ?/ ?d ?t»|Δ"
+            r"«delta|diff(erence)?|rate|slope|gradient|d ?t ?/ ?d ?t|anstieg|steigung|pente|stijging»|Δ"
             r"|(?<![a-z])[CFK]\)? ?(/|per) ?(s|sec|min|h|hr|hour)\w*"
         ),
         "a set point": (
-            r"set ?-?point|(?<![a-z])set temp\w*|«sollwert|soll|sp|target temp\w*»"
+            r"set ?-?point|(?<![a-z])set temp\w*|«sollwert|soll|sp|target temp\w*|vorgabe|consign[ea]|"
+            r"gewenst\w*|уставка|設定\w*|设定\w*»"
             r"|(?<![a-z])target\s?\d*(\s?[(\[°,].*)?$"
         ),
         "the instrument's own temperature": (
             r"(?<![a-z])(cpu|mcu|board|chip|pcb|logger|device|enclosure) ?t(emp\w*)?(?![a-z])"
         ),
-        "the logger's own cold junction": r"cold ?junction|«cjc?|cj ?temp|ref ?junction»",
+        "the logger's own cold junction": (
+            r"cold ?junction|«cjc?|cj ?temp|ref ?junction|kaltstelle|vergleichsstelle|klemmentemp\w*|"
+            r"soudure froide|uni[oó]n fr[ií]a|giunto freddo|koude las|冷端\w*»"
+        ),
     }
 )
 
