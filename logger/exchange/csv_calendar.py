@@ -43,6 +43,7 @@ _DATE_WORD: Final = re.compile(r"(?<![a-z])dat(e|um)(?![a-z])", re.I)
 _UTC: Final = re.compile(r"(?:(?<![a-z])|(?<=date)|(?<=time))(utc|gmt)(?![a-z])", re.I)
 _OFFSET: Final = re.compile(r"(?:GMT|UTC)\s?([+\-−]\d{1,2}(?::?\d{2})?)", re.I)
 _MILLIS: Final = re.compile(r"ms|msecs?|millis(econds?)?|milliseconds?", re.I)
+_UNIT_FOR_NAME: Final = re.compile(rf"{_MILLIS.pattern}|us|micros|s|secs?", re.I)
 _INTERVAL: Final = re.compile(
     r"(?<![a-z])(?:(?:sampl\w*|log\w*|scan|record\w*) ?)?(?:interval|rate|period|intervall|messrate|takt)\b",
     re.I,
@@ -99,6 +100,8 @@ def _guess_time(table: Table) -> list[int]:
         return [i for i, k in enumerate(kinds) if k == kind]
 
     named = [i for i, header in enumerate(table.headers) if is_time_word(header) and kinds[i]]
+    if kinds[0] == "number" and _UNIT_FOR_NAME.fullmatch(table.headers[0]):
+        named.insert(0, 0)
     # Of two clocks the one that says UTC needs no zone.
     likely = sorted(named, key=lambda i: (_LIKELY.index(kinds[i]), not _UTC.search(words[i])))
     second = INDEX.fullmatch(table.headers[0]) and len(kinds) > 2 and kinds[1] == "number"

@@ -104,7 +104,7 @@ _TYPE: Final = re.compile(r"(?:(?:type|typ|tc|t/c|thermocouple)[\s\-:]*)?[KJNTSR
 VOLTS: Final = re.compile(r"(?<![a-z])(m ?v|[uµμ]v|volts?|ohms?)(?![a-z])", re.I)
 _PROCESSED: Final = re.compile(r"smp|avg|average|mean|max|min|std|tot|inst|sample|", re.I)
 _TEMPERATURE_WORD: Final = re.compile(
-    r"temp|°|therm|probe|pyro|(?<![a-z])(tc|rtd|pt ?\d*|t)(?![a-z])|celsius|grad", re.I
+    r"temp|°|therm|probe|pyro|(?<![a-z])(tc|rtd|pt ?\d*|t)(?![a-z])|celsius|(?<![^\W\d_])grad", re.I
 )
 _LENGTH: Final = re.compile(r"^(weight|mass|height|depth|width|length|distance)\s?\d*$", re.I)
 
