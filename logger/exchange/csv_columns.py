@@ -56,7 +56,7 @@ def find_temperatures(
                 _add(table, Column(i, header.removeprefix("'"), options.unit or "c", sure=True))
             continue
         plain, scale = csv_words.scale_in(header)
-        name, unit = csv_words.unit_in(plain)
+        name, unit = csv_words.unit_in(plain) if not _is_lettered(table, header) else (plain, None)
         below = units_row[i] if i < len(units_row) else ""
         unit_below, other = csv_words.unit_cell(below)
         if unit and unit_below and unit != unit_below and options.unit is None:
@@ -75,6 +75,9 @@ def find_temperatures(
             continue
         if unit in (None, "k"):
             unit = _kelvin_or_type(table, i, unit, options)
+        if unit is None and options.unit is None and _ends_in_f(table, header):
+            table.guesses.append(f"{shown(header)} ends in F: taken for °F")
+            name, unit = header[:-2], "f"
         column = Column(i, name or header, options.unit or unit or unsaid, sure=sure or unit is not None)
         column.told = options.unit is not None or unit is not None
         _add(table, column)
@@ -273,6 +276,17 @@ def _kelvin_or_type(table: Table, i: int, unit: Unit | None, options: CsvOptions
         ways = Hint("unit", "k", "for kelvin"), Hint("unit", "c", "for °C from a couple of type K")
         raise table.refuse(what, *ways, column=i, code="kelvin-or-type")
     return unit
+
+
+def _is_lettered(table: Table, header: str) -> bool:
+    """Say whether the letter at a header's end is a name, since others stand beside it: T1_A, T1_B, T1_C."""
+    others = (other for other in table.headers if other[-1:].isalpha() and other[-1] not in "CFKcfk")
+    lettered = re.search(r"[_ \d][CF]$", header, re.I)
+    return lettered is not None and header[:-1].casefold() in (other[:-1].casefold() for other in others)
+
+
+def _ends_in_f(table: Table, header: str) -> bool:
+    return re.search(r"\w[_ ]F$", header) is not None and not _is_lettered(table, header)
 
 
 def _two_units(table: Table, i: int, named: Unit, below: Unit) -> CsvError:
