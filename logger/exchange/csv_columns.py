@@ -216,6 +216,12 @@ def _worked_out(table: Table, i: int) -> str | None:
         others = {re.sub(r"[ _.]+", " ", other.casefold()) for other in table.headers}
         if others & {_EXTREME.sub(mean, plain) for mean in ("avg", "mean", "average")}:
             return "beside it stands the mean of the same probe"
+    if match := re.fullmatch(r"(sv|op|mv|co|out) ?(\d*)", plain):
+        controlled = re.compile(rf"(pv|sp|sv) ?{match[2]}")
+        if any(
+            controlled.fullmatch(other.casefold()) for other in table.headers if other.casefold() != header
+        ):
+            return f"a controller's {'set point' if match[1] == 'sv' else 'output'}, no probe"
     return None
 
 

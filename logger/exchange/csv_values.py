@@ -225,6 +225,8 @@ class Reader:
             if some := next((bad.cell for bad in self._bad if bad.at == column.at), ""):
                 return None if keep else f"texts, such as {shown(some)}, and no number"
             return None if column.sure and keep else "no reading in it at all"
+        if not column.sure and (status == Status.ABSENT).any() and (status > Status.OK).all():
+            return "words here and there, and no number"
         if column.sure or len(self._table.columns) == 1:
             return None
         if counts_rows(column.values[0]):
@@ -245,6 +247,11 @@ class Reader:
         first = min(found, key=lambda bad: bad[:2])
         hints = self._ways_on(rows, found, first)
         row, at, cell, what = first
+        if at == time and cell.casefold() == table.headers[time].casefold():
+            what = "another header stands here, and not the same columns; import the file in two, with"
+            above = Hint("last_line", row - 1, "for the first part")
+            below = Hint("skip", row - 1, "for what follows")
+            raise table.refuse(what, above, below, row=row, code="other-header")
         code = "width" if at < 0 else "no-time" if at == time else "no-temperature"
         if not what and at == time:
             what = f"{shown(cell)} is no time{' like those above it' * (row != int(rows[0]))}"
