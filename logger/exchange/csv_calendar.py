@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.exchange.csv_dates import HALF, HHMMSS, MILLIS, TimeKind, kind_of
+from logger.exchange.csv_dates import FRACTION, HALF, HHMMSS, ZONE, TimeKind, kind_of
 from logger.exchange.csv_numbers import numbers_in
 from logger.exchange.csv_table import CsvOptions, Hint, Table, find_columns, listed, shown
 from logger.exchange.csv_text import MAX_CELL
@@ -31,6 +31,7 @@ _ORDERS: Final = (
     _USUAL,
     ("day", "month", "year", "hour", "minute", "second"),
     ("month", "day", "year", "hour", "minute", "second"),
+    ("year", "day of the year", "digits", "second"),
     ("year", "day of the year", "digits"),
     ("hour", "minute", "second"),
     ("minute", "second"),
@@ -43,7 +44,9 @@ _DATE_WORD: Final = re.compile(r"(?<![a-z])dat(e|um)(?![a-z])", re.I)
 _UTC: Final = re.compile(r"(?:(?<![a-z])|(?<=date)|(?<=time))(utc|gmt)(?![a-z])", re.I)
 _OFFSET: Final = re.compile(r"(?:GMT|UTC)\s?([+\-−]\d{1,2}(?::?\d{2})?)", re.I)
 _MILLIS: Final = re.compile(r"ms|msecs?|millis(econds?)?|milliseconds?", re.I)
-_UNIT_FOR_NAME: Final = re.compile(rf"{_MILLIS.pattern}|us|micros|s|secs?", re.I)
+_MICROS: Final = re.compile(r"us|µs|(tv_?)?usecs?|micros(econds?)?|microseconds?", re.I)
+_UNIT_FOR_NAME: Final = re.compile(rf"{_MILLIS.pattern}|{_MICROS.pattern}|s|secs?", re.I)
+_ZONE_WORD: Final = re.compile(r"(?:(?:utc|gmt|time|tz)?[ _]?(?:zone|off?set)|tz|utc|gmt)", re.I)
 _INTERVAL: Final = re.compile(
     r"(?<![a-z])(?:(?:sampl\w*|log\w*|scan|record\w*) ?)?(?:interval|rate|period|intervall|messrate|takt)\b",
     re.I,
@@ -76,11 +79,19 @@ def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opti
     if table.own:
         return
     after = table.time[-1] + 1
-    if after < len(table.headers) and (
-        _all_cells(table, after, HALF)  # AM or PM in a column of its own
-        or (_MILLIS.fullmatch(table.headers[after]) and _all_cells(table, after, MILLIS))
-    ):
-        table.time.append(after)
+    if after < len(table.headers):
+        named = ((3, _MILLIS), (6, _MICROS)) if _is_of_seconds(table) else ()
+        digits = next((digits for digits, name in named if name.fullmatch(table.headers[after])), 0)
+        if digits and _all_cells(table, after, FRACTION) and max(numbers_in(table, after)) < 10**digits:
+            table.digits = digits
+            table.time.append(after)
+        elif _all_cells(table, after, HALF):  # AM or PM in a column of its own
+            table.time.append(after)
+    zone = (
+        i for i, header in enumerate(table.headers) if _ZONE_WORD.fullmatch(header) and i not in table.time
+    )
+    if (at := next(zone, None)) is not None and _all_cells(table, at, ZONE) and _has_dates(table):
+        table.time.append(at)
     names = [table.headers[i] for i in table.time]
     table.time_hint = " ".join(below[i] for i in table.time if below[i])
     if _UTC.search(names[0].replace("_", " ")) and not _OFFSET.search(names[0]):
@@ -138,6 +149,16 @@ def _guess_time(table: Table) -> list[int]:
     return [first]
 
 
+def _is_of_seconds(table: Table) -> bool:
+    """Say whether times go on by whole seconds, so that a column of parts of a second may follow."""
+    seconds = re.compile(r".*:\d{1,2}:\d{1,2}" + r"|1\d{9}" * (table.decimal == "."))
+    return _all_cells(table, table.time[-1], seconds)
+
+
+def _has_dates(table: Table) -> bool:
+    return _kind_of_column(table, table.time[0]) in ("datetime", "date") or len(table.time) > 4
+
+
 def _kind_of_column(table: Table, column: int) -> TimeKind | None:
     cells = [cell for _, row in table.head[:40] if (cell := row[column].strip())]
     kinds = Counter(kind_of(cell) for cell in cells)
@@ -179,7 +200,11 @@ def _parts_of_dates(table: Table) -> list[int]:
         if "year" in order and not _within(table, start + order.index("year"), _LIMITS[:1]):
             continue
         place = {part: start + i for i, (part, _) in enumerate(run)}
-        return [place[part] for part in (_USUAL if len(order) > 3 else order) if part in place]
+        return [
+            place[part]
+            for part in (order if "digits" in order or len(order) < 4 else _USUAL)
+            if part in place
+        ]
     return []
 
 

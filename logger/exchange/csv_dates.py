@@ -50,11 +50,16 @@ _FORMS: Final[tuple[tuple[TimeKind, re.Pattern[str]], ...]] = (
 )
 _NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)([ed][+-]?\d+)?", re.I)
 _YEAR: Final = re.compile(r"(?:19|20)\d{2}")
-HHMMSS: Final = re.compile(r"(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?")
-"""21:04:05, or 21:04, without its colons."""
+HHMMSS: Final = re.compile(r"(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?|\d[0-5]\d[0-5]\d")
+"""21:04:05, or 21:04, or 9:04:05, without its colons."""
+_STAMP: Final = re.compile(
+    r"(?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d(?:\.\d+)?)?"
+)
+"""20261125100000: a date and a clock without signs; a count from 1970 would be long past, or far off."""
+ZONE: Final = re.compile(r"[+\-−]\d{2}:?\d{2}|Z|UTC|GMT")
 _HOUR: Final = re.compile(r"\d{1,2}([.,]\d{0,6})?")
 HALF: Final = re.compile(r"[ap]\.? ?m\.?", re.I)
-MILLIS: Final = re.compile(r"\d{1,3}")
+FRACTION: Final = re.compile(r"\d{1,9}")
 _LONGEST: Final = 80
 
 
@@ -81,13 +86,15 @@ _REWRITTEN: Final[tuple[tuple[re.Pattern[str], str | Callable[[re.Match[str]], s
     (re.compile(r"(?<=/\d{4}):(?=\d\d:\d\d:\d\d)"), " "),  # a web server's 25/Nov/2026:10:00:00
     (re.compile(r"(?:오전|上午|午前)\s?(\d[\d:]*)"), r"\1 AM"),
     (re.compile(r"(?:오후|下午|午後)\s?(\d[\d:]*)"), r"\1 PM"),
+    (re.compile(r"(?<=\d)\sπ\.?μ\.?$"), " AM"),
+    (re.compile(r"(?<=\d)\sμ\.?μ\.?$"), " PM"),
     (re.compile(r"^(\d{4})\. ?(\d{1,2})\. ?(\d{1,2})\.(?=\s|$)"), r"\1-\2-\3"),  # 2025. 11. 27. in Hungarian
     (re.compile(r"[\[({]([^\])}]+)[\])}]"), r"\1"),  # [2026-11-25 10:00:00]
     (re.compile(r"^[\[({]|[\])}]$"), ""),
     (re.compile(r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日"), r"\1-\2-\3"),
     (re.compile(r"(\d{1,2})\s?[hH時]\s?(\d{2})(?:\s?(?:m|min|[:'分])\s?(\d{2})\s?[s秒]?)?$"), r"\1:\2:\3"),
     (re.compile(r"(?<=[\dT][ T])(\d{1,2})([.\-])(\d{2})\2(\d{2})$"), r"\1:\3:\4"),  # a date, then 10.00.00
-    (re.compile(r"^((?:19|20)\d\d)(\d\d)(\d\d)T?[ _]?(\d\d)(\d\d)(\d\d)(?=\.\d|Z?$)"), r"\1-\2-\3 \4:\5:\6"),
+    (re.compile(r"^((?:19|20)\d\d)(\d\d)(\d\d)T?[ _]?(\d\d)(\d\d)(\d\d)?(?=\.\d|Z?$)"), r"\1-\2-\3 \4:\5:\6"),
     (re.compile(r"^((?:19|20)\d\d)(\d\d)(\d\d)(?=T|\s+\d)"), r"\1-\2-\3"),
     (re.compile(r"^(\d{4})[-/._](\d{3})(?!\d)"), _as("%Y %j")),  # ISO 8601: a year's day, or a week's
     (re.compile(r"^(\d{4})-?W(\d\d)-?([1-7])(?!\d)"), _as("%G %V %u")),
@@ -125,7 +132,7 @@ def matched(cell: str) -> tuple[TimeKind | None, re.Match[str] | None]:
     text = cell.strip()
     if not text or len(text) > _LONGEST or not any(c.isdigit() for c in text):
         return None, None
-    if number := _NUMBER.fullmatch(text):
+    if (number := _NUMBER.fullmatch(text)) and not _STAMP.fullmatch(text):
         return "number", number
     for written in (text, plainly(text)):
         for kind, pattern in _FORMS:
@@ -152,19 +159,20 @@ def plainly(text: str) -> str:
     return text
 
 
-def joined(cells: Sequence[str]) -> str:
+def joined(cells: Sequence[str], digits: int = 0) -> str:
     """Write the time that stands in several columns as one.
 
     They hold date and time of day; date and hour as a number, perhaps with minute and second; year, month,
-    day, hour, minute and perhaps second; or minute and second; each with AM or PM at the end or without.
+    day, hour, minute and perhaps second; or minute and second; each with AM or PM, or a zone, at the end or
+    without. `digits` are those of the last column, where it has parts of a second.
     """
     first, *rest = parts = [cell.strip() for cell in cells]
     if not rest:
         return first
-    if HALF.fullmatch(rest[-1]):
+    if HALF.fullmatch(rest[-1]) or ZONE.fullmatch(rest[-1]):
         return f"{joined(parts[:-1])} {rest[-1]}"
-    if MILLIS.fullmatch(rest[-1]) and ":" in parts[-2]:
-        return f"{joined(parts[:-1])}.{rest[-1]:0>3}"
+    if digits and FRACTION.fullmatch(rest[-1]):
+        return f"{joined(parts[:-1])}.{rest[-1]:0>{digits}}"
     if len(rest) == 1 and HHMMSS.fullmatch(rest[0]) and kind_of(first) in ("date", "number"):
         return f"{first} {_with_colons(rest[0])}"
     if len(rest) == 1 and not _HOUR.fullmatch(rest[0]):
@@ -175,8 +183,8 @@ def joined(cells: Sequence[str]) -> str:
             seconds = round(float(rest[0].replace(",", ".")) * 3600)
             return f"{first} {plainly(f'{seconds} s')}"
         return f"{first} {':'.join(whole[1:])}"
-    if len(whole) == 3 and _YEAR.fullmatch(first):  # the year, its day, and 2104 for 21:04
-        return f"{whole[0]}-{whole[1]:0>3} {_with_colons(whole[2])}"
+    if len(whole) in (3, 4) and _YEAR.fullmatch(first):  # the year, its day, 2104 for 21:04; its second
+        return ":".join([f"{whole[0]}-{whole[1]:0>3} {_with_colons(whole[2])}", *parts[3:]])
     if len(whole) == 2 and whole[0].isdecimal():
         return f"{int(whole[0]) // 60}:{int(whole[0]) % 60:02d}:{whole[1]}"
     return ":".join(whole) if len(whole) == 3 else f"{'-'.join(whole[:3])} {':'.join(whole[3:])}"

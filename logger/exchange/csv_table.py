@@ -130,6 +130,7 @@ class Table:
     # the time column; or date and time; or year, month, day, hour, minute and perhaps second
     time: list[int] = field(default_factory=list)
     time_hint: str = ""  # what a row of units says of it
+    digits: int = 0  # of its last column, where that has parts of a second
     columns: list[Column] = field(default_factory=list)  # those of temperatures
     by: int | None = None  # the column that says which probe a row is of; None where each has a column
     own: bool = False  # written by this program

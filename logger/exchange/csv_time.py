@@ -71,7 +71,9 @@ class TimeReader:
     def __init__(self, table: Table, options: CsvOptions) -> None:
         self._table, self._options = table, options
         cells = [
-            text for _, row in table.head[:40] if (text := csv_dates.joined([row[i] for i in table.time]))
+            text
+            for _, row in table.head[:40]
+            if (text := csv_dates.joined([row[i] for i in table.time], table.digits))
         ]
         kinds = Counter(kind for cell in cells if (kind := csv_dates.kind_of(cell)) is not None)
         usual = "number" if table.own or not kinds else kinds.most_common(1)[0][0]

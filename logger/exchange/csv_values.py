@@ -89,7 +89,9 @@ class Reader:
         self._last_row = block[-1]
         times: Sequence[str] = columns[table.time[0]]
         if len(table.time) > 1:
-            times = [joined(parts) for parts in zip(*(columns[i] for i in table.time), strict=True)]
+            times = [
+                joined(parts, table.digits) for parts in zip(*(columns[i] for i in table.time), strict=True)
+            ]
         for i in self._times.add(numbers, times):
             self._note_bad(table.time[0], numbers[i], times[i])
         self._rows.append(np.array(numbers, np.int64))
