@@ -58,6 +58,8 @@ _MARKS: Final = {
     "utf-8-sig": (b"\xef\xbb\xbf",),
 }
 """How files begin that say their encoding (Unicode's byte-order mark)."""
+_OF_TWO_BYTES: Final = ("shift_jis", "gb18030", "big5", "euc_kr", "euc_jp")
+"""Encodings in which the degree sign is written as no two letters of Latin-1 ever stand together."""
 _PIECE: Final = 1 << 20
 _STRAY: Final = 8
 """So many noughts in a text are a serial line's that had just begun."""
@@ -230,8 +232,21 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
             raise CsvError(
                 f"{where} is not {encoding}; say another", other, file=path.name, code="encoding"
             ) from exc
+    for encoding in _OF_TWO_BYTES:
+        with contextlib.suppress(ValueError):
+            if _says_degrees(path, encoding) and not _says_degrees(path, "latin-1"):
+                end = _last_character(path, encoding)
+                guesses.append(f"not UTF-8: read as {encoding}, in which it says °C or °F")
+                return encoding, end
     guesses.append("not UTF-8: read as Latin-1")
     return "latin-1", _last_character(path, "latin-1")
+
+
+def _says_degrees(path: Path, encoding: str) -> bool:
+    """Say whether a file's beginning has a degree sign before its unit; ValueError: not in that encoding."""
+    with path.open("rb") as file:
+        text = codecs.getincrementaldecoder(encoding)().decode(file.read(_PIECE))
+    return re.search("[℃℉]|[°º][CF]", text) is not None
 
 
 def _last_character(path: Path, encoding: str) -> str:
