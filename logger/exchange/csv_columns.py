@@ -104,7 +104,9 @@ def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
     """Find the column that says of each row which probe it is of, in a file with a row for each reading."""
     if table.own:
         return None
-    three = len(table.headers) - len(table.time) == 2
+    others = [i for i in range(len(table.headers)) if i not in table.time]
+    changing = [i for i in others if len(set(table.cells(i))) > 1]
+    one_after_another = None
     for i, header in enumerate(table.headers):
         if i in table.time or any(i in find_columns(table.headers, one) for one in options.leave_out):
             continue
@@ -112,18 +114,20 @@ def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
         kinds = sorted(set(cells))
         changes = sum(a != b for a, b in itertools.pairwise(cells))
         few = 1 < len(kinds) <= len(cells) // 2 and "" not in kinds
+        three = len(others) == 2 or len({i, *changing}) == 2
         mixed = three and 2 * changes >= len(cells)
         if few and (table.header_row is None or csv_words.KEY.fullmatch(header)) and _take_turns(cells):
             return i
-        texts = not any(is_value(cell) for cell in kinds)
         key = csv_words.KEY.fullmatch(header) is not None
+        places = csv_words.ERROR_WORDS | csv_words.OPEN_WORDS if key else ()  # under, over
+        texts = not any(is_value(cell) and cell.lower() not in places for cell in kinds)
         if all(csv_words.unit_cell(cell)[0] for cell in kinds):
             continue
         if few and ((texts and (mixed or key)) or (mixed and key and all(k.isdecimal() for k in kinds))):
             return i
-        if three and key and texts and "" not in kinds:
-            return i  # one probe after another: the first one's rows may be long
-    return None
+        if three and key and texts and "" not in kinds and one_after_another is None:
+            one_after_another = i  # the first one's rows may be long
+    return one_after_another
 
 
 def _take_turns(cells: Sequence[str]) -> bool:
@@ -200,6 +204,8 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
     if all(kind_of(cell) in ("datetime", "date", "clock") for cell in cells) and cells:
         return "another time"
     why = csv_words.why_no_temperature(header, unit) or _worked_out(table, i)
+    if table.by is not None and why == csv_words.A_STATE and 2 * len(numbers_in(table, i)) > len(cells):
+        why = None  # the state of each row's sensor
     if why is None and unit is None and i < min(table.time) and len(set(cells)) == 1:
         why = f"stands before the time and always says {shown(cells[0])}: names the logger"
     return why or _speed_beside(table, i, unit)

@@ -27,6 +27,8 @@ from logger.exchange.csv_words import (
 
 _GARBLED: Final = re.compile(r"[\x80-\x9f]|[^\x00-\x7f]{3}")
 """In Latin-1: what is no letter there, or more letters with accents than stand together in any word."""
+_EPOCH: Final = re.compile(r"1\d{9}(?:\.\d+)?|1\d{12}|1\d{15}|1\d{18}")
+"""Seconds, or thousandths, millionths, milliardths of them, since 1970."""
 _SIGNS: Final = ("#", "%", "//", "!")
 _NO_TIMES: Final = (
     (
@@ -236,6 +238,7 @@ def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
         return ""
     kinds = [kind_of(cell) for cell in cells[:8]]
     timed = any(kind in ("datetime", "date", "clock") for kind in kinds)
+    timed = timed or any(_EPOCH.fullmatch(cell) for cell in cells[:8])
     values = [cell for cell in filled if is_value(cell)]
     mostly = 2 * len(values) >= len(filled)
     if cells[0] and kinds[0] is None and cells[0].lower() not in NO_READING:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
@@ -19,7 +20,9 @@ from logger.exchange.csv_values import BLOCK, MAX_READINGS, Part, Reader
 from logger.exchange.csv_words import OF_OTHER, QUANTITY, is_unit, unit_cell, why_no_temperature
 
 _MOST_NAMES: Final = 4096
-_VALUE: Final = ("value", "Value", "_value", "reading")
+_VALUE: Final = re.compile(
+    r"_?value|reading|state|(mess)?wert|valeur|relevé|valor|waarde|значение|値|数值", re.I
+)
 
 
 def read_rows(text: Text, table: Table, options: CsvOptions, progress: Progress | None = None) -> Part:
@@ -59,10 +62,10 @@ class _ByProbe:
         self._left_out: dict[str, str] = {}
         self._others: dict[tuple[str, str], str] = {}
         self._quantities = next((i for i, h in enumerate(table.headers) if QUANTITY.fullmatch(h)), None)
-        table.columns = [column for column in table.columns if column.at != self._quantities]
-        others = {table.by, self._quantities, *table.time, *(column.at for column in table.columns)}
-        free = (i for i in range(len(table.headers)) if i not in others)
+        free = (i for i in range(len(table.headers)) if i not in (table.by, self._quantities, *table.time))
         self._units = next((i for i in free if all(is_unit(row[i]) for _, row in table.head)), None)
+        no_values = (self._quantities, self._units)
+        table.columns = [column for column in table.columns if column.at not in no_values]
 
     def add(self, block: Sequence[Row]) -> None:
         rows: dict[str, list[Row]] = {}
@@ -102,7 +105,9 @@ class _ByProbe:
         columns = [
             replace(
                 column,
-                name=probe if alone or column.name in _VALUE else f"{probe} {column.name}",
+                name=probe
+                if alone or _VALUE.fullmatch(column.name) or is_unit(column.name)
+                else f"{probe} {column.name}",
                 unit=unit or column.unit,
                 told=unit is not None or column.told,
                 sure=True,

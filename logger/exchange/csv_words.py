@@ -117,6 +117,7 @@ def _told_by(table: dict[str, str]) -> tuple[tuple[str, re.Pattern[str]], ...]:
     )
 
 
+A_STATE: Final = "a state, no temperature"
 _OTHER_WORDS: Final = _told_by(
     {
         "a humidity": (
@@ -144,7 +145,7 @@ _OTHER_WORDS: Final = _told_by(
         "a weight or a length": _LENGTH.pattern,
         "a place": r"^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats|[hvp]dop)( \(?m\)?)?$",
         "weather or light": r"«rain\w*|lux|light|solar|radiation»",
-        "a state": (
+        A_STATE.split(",")[0]: (
             r"«status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality|qos|retain|payloadlen|"
             r"priority|severity|level|pid»"
         ),
