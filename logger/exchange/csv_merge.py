@@ -135,13 +135,25 @@ def _columns(parts: Sequence[Part], notes: list[str]) -> dict[str, list[Piece]]:
 
 
 def _goes_on(columns: dict[str, list[Piece]], part: Part) -> list[list[Piece]]:
-    """Find the columns of earlier files that a file goes on with: the same names, and no time in both."""
+    """Find the columns of earlier files that a file goes on with: the same names, the same rows in both."""
     names = part.table.names
     same = [pieces for pieces in columns.values() if pieces[0][0].table.names == names]
-    a, b = part.times.t_us[0], part.times.t_us[-1]
-    earlier = [other.times.t_us for pieces in same for other, _ in pieces]
-    apart = part.times.absolute and all(b < other[0] or a > other[-1] for other in earlier)
-    return same if apart and len(same) == len(names) else []
+    if not part.times.absolute or len(same) != len(names):
+        return []
+    fits = (_agree(other, k, part, j) for j, pieces in enumerate(same) for other, k in pieces)
+    return same if all(fits) else []
+
+
+def _agree(a: Part, i: int, b: Part, j: int) -> bool:
+    """Say whether two columns have the same times and readings where they overlap in time."""
+    begin = max(a.times.t_us[0], b.times.t_us[0])
+    end = min(a.times.t_us[-1], b.times.t_us[-1])
+    kept = []
+    for part, column in ((a, i), (b, j)):
+        rows = (begin <= part.times.t_us) & (part.times.t_us <= end)
+        kept.append((part.times.t_us[rows], part.values[rows, column]))
+    (t_a, values_a), (t_b, values_b) = kept
+    return np.array_equal(t_a, t_b) and np.array_equal(values_a, values_b, equal_nan=True)
 
 
 def side_by_side(columns: Sequence[Sequence[Piece]]) -> tuple[Ints, Floats, Bytes]:

@@ -63,6 +63,8 @@ _OF_TWO_BYTES: Final = ("shift_jis", "gb18030", "big5", "euc_kr", "euc_jp")
 _PIECE: Final = 1 << 20
 _STRAY: Final = 8
 """So many noughts in a text are a serial line's that had just begun."""
+_LOST: Final = re.compile(rf"(?<=[^\0\r\n])\0{{{_STRAY + 1},}}|\0{{{_STRAY + 1},}}(?=[^\0\r\n])")
+"""A block that a card has lost within a row, or at its end."""
 _COLOUR: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 """What terminals take for colours and places (ECMA-48)."""
 _OTHER_SIGNS: Final = OTHER_DIGITS | str.maketrans(
@@ -263,7 +265,7 @@ def _last_character(path: Path, encoding: str) -> str:
             body = text.rstrip("\0\x1a\r\n")
             noughts, behind = noughts + text.count("\0"), text.count("\0", len(body)) + behind * (not body)
         decoder.decode(b"", True)
-    if noughts > _STRAY and (noughts > behind or encoding.startswith("utf-16")):
+    if noughts > _STRAY and (noughts > max(behind, at // 2) or encoding.startswith("utf-16")):
         raise CsvError("not a text file; export it as CSV first", file=path.name, code="no-text")
     return last
 
@@ -289,6 +291,8 @@ def _lines(file: io.TextIOWrapper, name: str, *, as_it_is: bool = False) -> Iter
             line = line.translate(_OTHER_SIGNS)
         if "\x1b" in line:
             line = _COLOUR.sub("", line)
+        if "\0" in line:
+            line = _LOST.sub("\ufffd", line)
         if not as_it_is and _CONTROL.search(line):
             line = _CONTROL.sub("", line)
             if not line:
