@@ -12,7 +12,16 @@ import numpy as np
 
 from logger.exchange.csv_dates import FRACTION, HALF, HHMMSS, ZONE, TimeKind, kind_of
 from logger.exchange.csv_numbers import numbers_in
-from logger.exchange.csv_table import CsvOptions, Hint, Table, find_columns, listed, shown
+from logger.exchange.csv_table import (
+    EVERY_ROW,
+    CsvError,
+    CsvOptions,
+    Hint,
+    Table,
+    find_columns,
+    listed,
+    shown,
+)
 from logger.exchange.csv_text import MAX_CELL
 from logger.exchange.csv_words import INDEX, is_time_word, unit_in, why_no_time
 
@@ -47,6 +56,7 @@ _MILLIS: Final = re.compile(r"ms|msecs?|millis(econds?)?|milliseconds?", re.I)
 _MICROS: Final = re.compile(r"us|µs|(tv_?)?usecs?|micros(econds?)?|microseconds?", re.I)
 _UNIT_FOR_NAME: Final = re.compile(rf"{_MILLIS.pattern}|{_MICROS.pattern}|s|secs?", re.I)
 _ZONE_WORD: Final = re.compile(r"(?:(?:utc|gmt|time|tz)?[ _]?(?:zone|off?set)|tz|utc|gmt)", re.I)
+_MAY_BE_TIME: Final = re.compile(r"(?![a-gi-rA-GI-R]\d?$).{0,2}|secs?|msecs?|millis|micros|usecs?")
 _INTERVAL: Final = re.compile(
     r"(?<![a-z])(?:(?:sampl\w*|log\w*|scan|record\w*) ?)?(?:interval|rate|period|intervall|messrate|takt)\b",
     re.I,
@@ -73,10 +83,16 @@ def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opti
             raise table.refuse(what, code="no-column")
         table.time.append(found[0])
     if not options.time:
-        table.time = _guess_time(table)
-        if len(table.time) == 1 and _kind_of_column(table, table.time[0]) == "number":
-            _refuse_no_clock(table, table.time[0], above, below[table.time[0]])
-    if table.own:
+        try:
+            _find_unnamed(table, above, below)
+        except CsvError as exc:
+            if not options.counts_rows or exc.code not in ("no-times", "no-time", "no-clock"):
+                raise
+            table.number_rows()
+        else:
+            if options.counts_rows and _is_unlikely(table):
+                table.number_rows()
+    if table.own or table.numbered:
         return
     after = table.time[-1] + 1
     if after < len(table.headers):
@@ -99,6 +115,18 @@ def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opti
     said = (_OFFSET.search(text) for text in (table.time_hint, *names, " ".join(above)[:4000]))
     if (offset := next((match[0] for match in said if match), "")) not in table.time_hint:
         table.time_hint += f" {offset}"
+
+
+def _is_unlikely(table: Table) -> bool:
+    """Say whether numbers were taken for the time though their name doesn't say so."""
+    header, kind = table.headers[table.time[0]], _kind_of_column(table, table.time[0])
+    return kind == "number" and not is_time_word(header) and not re.fullmatch(_MAY_BE_TIME, header)
+
+
+def _find_unnamed(table: Table, above: Sequence[str], below: Sequence[str]) -> None:
+    table.time = _guess_time(table)
+    if len(table.time) == 1 and _kind_of_column(table, table.time[0]) == "number":
+        _refuse_no_clock(table, table.time[0], above, below[table.time[0]])
 
 
 def _guess_time(table: Table) -> list[int]:
@@ -261,7 +289,7 @@ def _refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> Non
         what = f"no column has times; {shown(count)} numbers the rows. If they are 10 s apart say"
         raise table.refuse(what, Hint("time", count, "--time-unit 10s (or 0.5s, 1min)"), code="no-times")
     what = f"no column has times: add one that {_COUNTS}"
-    raise table.refuse(what, _ELSEWHERE, code="no-times")
+    raise table.refuse(what, EVERY_ROW, _ELSEWHERE, code="no-times")
 
 
 def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str) -> None:
@@ -274,7 +302,7 @@ def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str
         )
         raise table.refuse(what, Hint("time"), column=column, code="no-clock")
     why = why_no_time(header, below)
-    if is_time_word(header) or (why is None and len(header) < 3):
+    if is_time_word(header) or (why is None and re.fullmatch(_MAY_BE_TIME, header)):
         return
     values = numbers_in(table, column)
     steps = np.diff(values)
@@ -283,7 +311,8 @@ def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str
     middle = sorted(steps)[len(steps) // 2]
     least = 0.5 if table.header_row is not None else 0.9  # a logger that names nothing goes on to the beat
     uneven = np.count_nonzero(~((least * middle <= steps) & (steps <= (2 - least) * middle)))
-    interval = next((cell.strip() for cell in above if _INTERVAL.search(cell)), None)
+    at = next((i for i, cell in enumerate(above) if _INTERVAL.search(cell)), None)
+    interval = above[at].strip() if at is not None else None
     back = np.count_nonzero(steps <= 0)
     if why is None and (middle <= 0 or 4 * back > len(steps) or 3 * uneven > len(steps)):
         why = "does not go on evenly"
@@ -291,4 +320,12 @@ def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str
         said = f" (the file's head says {shown(interval)})" if interval else ""
         add = f"{shown(header)} {why}. Add a column" if interval is None else "add one"
         what = f"no column has times{said}: {add} that {_COUNTS}"
-        raise table.refuse(what, _ELSEWHERE, code="no-times")
+        way = _every_row(" ".join(above[at : at + 2])) if at is not None else EVERY_ROW
+        ways = [way] * (why is None or not why.startswith("is "))
+        raise table.refuse(what, *ways, _ELSEWHERE, code="no-times")
+
+
+def _every_row(interval: str) -> Hint:
+    """Offer what a file's head says of the time between its rows."""
+    step = re.search(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h)(?:ec|ecs|econds?|s|utes?)?(?![a-z])", interval)
+    return EVERY_ROW if step is None else Hint("time_unit", step[1] + step[2], "if the rows are so far apart")

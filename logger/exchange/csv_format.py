@@ -97,6 +97,9 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
         _refuse_split_decimals(table, len(trimmed(rows[header][1])))
     above = [cell for _, row in rows[: header or 0] for cell in row]
     find_time(table, units_row, above, options)
+    if table.numbered:
+        units_row.insert(0, "")
+        table.header.insert(0, "row")
     for (_, before), (_, row) in itertools.pairwise(table.head):
         if len(table.time) > 1 and not row[table.time[0]].strip():
             row[table.time[0]] = before[table.time[0]]  # a date that stands only where a day begins
@@ -163,11 +166,13 @@ def _find_header(
             code="no-table",
         )
     first = _first_row(rows, kinds, first, 0)
-    above = [
-        i for i in range(first) if len(trimmed(rows[i][1])) > 1 or (len(rows[i][1]) > 1 and i == first - 1)
-    ]
     units: list[str] = []
     width = len(trimmed(rows[first][1]))
+    above = [
+        i
+        for i in range(first)
+        if len(trimmed(rows[i][1])) > 1 or (i == first - 1 and (len(rows[i][1]) > 1 or width == 1))
+    ]
     above = _above_types(rows, above)
     if above and is_units_row(rows[above[-1]][1]):
         wide = len(above) > 1 and len(trimmed(rows[above[-2]][1])) > 1
@@ -234,6 +239,8 @@ def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
     """Say in what way a row is one of data: how it begins; empty if it is none."""
     cells = [cell.strip() for cell in row]
     filled = [cell for cell in cells if cell]
+    if options.counts_rows and filled and all(is_value(cell) for cell in filled):
+        return "number" if any(is_number(cell) for cell in filled) else ""
     if len(filled) < 2:
         return ""
     kinds = [kind_of(cell) for cell in cells[:8]]

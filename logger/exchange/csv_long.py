@@ -37,15 +37,16 @@ def read_rows(text: Text, table: Table, options: CsvOptions, progress: Progress 
 def _plain_rows(rows: Iterator[Row], table: Table) -> Iterator[Row]:
     """Leave out remarks, and the header where it is repeated among the rows; the table's notes say so."""
     header = [cell.casefold() for cell in table.header if cell]
+    count = itertools.count()
     left_out = {"the header again": 0, "a remark": 0}
     for number, row in itertools.dropwhile(lambda row: row[0] < table.first_row, rows):
         if is_beside(row, header):
             left_out["a remark" if is_remark(row) else "the header again"] += 1
         else:
-            yield number, row
-    for what, count in left_out.items():
-        if count:
-            table.notes.append(f"{count} {'row has' if count == 1 else 'rows have'} {what}: left out")
+            yield number, [str(next(count)), *row] if table.numbered else row
+    for what, many in left_out.items():
+        if many:
+            table.notes.append(f"{many} {'row has' if many == 1 else 'rows have'} {what}: left out")
 
 
 def _cell(row: Sequence[str], column: int | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
@@ -38,6 +39,9 @@ class Hint:
         return f"{said} {self.words}".strip()
 
 
+EVERY_ROW: Final = Hint("time_unit", None, "such as 10s, if the rows are 10 s apart")
+
+
 class CsvError(UserError):
     """A file that can't be imported as it is.
 
@@ -71,6 +75,10 @@ class CsvError(UserError):
         return said | {"hints": [asdict(hint) for hint in self.hints]}
 
 
+STEP: Final = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(ms|s|min|h)\s*")
+"""A unit of time that says how far rows are apart: 10s."""
+
+
 @dataclass(frozen=True, slots=True)
 class CsvOptions:
     """What to know about a file that it doesn't tell by itself; what is left out is found out.
@@ -85,8 +93,8 @@ class CsvOptions:
     last_line: int | None = None  # to read, where something else follows the readings
     skip_rows: tuple[str, ...] = ()  # to leave out: `7`, `7-12`
     time: tuple[str, ...] = ()  # name of the time column, or of the date's and the time's
-    # us, ms, s, min, h, hh:mm, mm:ss, days (a spreadsheet's), unix, unix_ms, ns; 10s where a column only
-    # numbers the rows, and each is 10 s later
+    # us, ms, s, min, h, hh:mm, mm:ss, days (a spreadsheet's), unix, unix_ms, ns; 10s where nothing has times,
+    # or a column only numbers the rows, and each is 10 s later
     time_unit: str | None = None
     day_first: bool | None = None  # whether 3/4 is the 3rd of April
     timezone: str | None = None  # of times without one: Europe/Vienna, UTC+1; left out: the computer's
@@ -97,6 +105,11 @@ class CsvOptions:
     order: Literal["refuse", "sort"] = "refuse"  # what to do about rows that go back in time
     # what to do about rows of the same time; spread: evenly up to the next time (a clock without seconds)
     repeats: Literal["refuse", "last", "spread"] = "refuse"
+
+    @property
+    def counts_rows(self) -> bool:
+        """Whether rows are a certain time apart, and no column is named that has their times."""
+        return not self.time and STEP.fullmatch(self.time_unit or "") is not None
 
 
 @dataclass(slots=True, eq=False)
@@ -133,6 +146,7 @@ class Table:
     digits: int = 0  # of its last column, where that has parts of a second
     columns: list[Column] = field(default_factory=list)  # those of temperatures
     by: int | None = None  # the column that says which probe a row is of; None where each has a column
+    numbered: bool = False  # its rows are counted, since it has no times: the first column is not the file's
     own: bool = False  # written by this program
     guesses: list[str] = field(default_factory=list)  # what was found out and may be wrong
     notes: list[str] = field(default_factory=list)  # what was done with the file
@@ -147,6 +161,13 @@ class Table:
     def names(self) -> list[str]:
         """Those of its columns of temperatures."""
         return [column.name for column in self.columns]
+
+    def number_rows(self) -> None:
+        """Put a column before all others that counts the rows, and take it for the time."""
+        self.numbered, self.time = True, [0]
+        self.headers.insert(0, "row")
+        for at, (_, row) in enumerate(self.head):
+            row.insert(0, str(at))
 
     def cells(self, i: int) -> list[str]:
         """Give what stands in a column, as far as it was looked at; empty cells left out."""

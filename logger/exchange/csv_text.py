@@ -17,7 +17,7 @@ from typing import Final
 
 from logger.exchange.csv_labelled import BadLine, Labels, cells_of, has_arrows, labels_of, without_arrows
 from logger.exchange.csv_numbers import is_number
-from logger.exchange.csv_table import CsvError, CsvOptions, Hint, shown
+from logger.exchange.csv_table import EVERY_ROW, CsvError, CsvOptions, Hint, shown
 from logger.reading import OTHER_DIGITS
 
 MAX_BYTES: Final = 512 << 20
@@ -173,7 +173,9 @@ def open_text(path: Path, options: CsvOptions) -> Text:
     arrows = not labels and has_arrows(lines)
     if arrows:
         lines = [line.split(">", 1)[-1] if ">" in line else line for line in lines]
-    delimiter = options.delimiter or ("," if own or labels else _find_delimiter(lines, path.name))
+    delimiter = options.delimiter or (
+        "," if own or labels else _find_delimiter(lines, path.name, counts_rows=options.counts_rows)
+    )
     if (len(delimiter) != 1 or delimiter in '"\r\n') and delimiter not in _SPACES:
         what = f"{delimiter!r} must be one character, such as ;"
         raise CsvError(what, file=f"{path.name}: --delimiter", code="delimiter")
@@ -311,7 +313,7 @@ def _some_lines(file: io.TextIOWrapper, name: str) -> list[str]:
     return lines
 
 
-def _find_delimiter(lines: list[str], name: str) -> str:
+def _find_delimiter(lines: list[str], name: str, *, counts_rows: bool) -> str:
     named = re.fullmatch(r'"?sep=(.)"?\s*', lines[0], re.I)  # as spreadsheets write it
     if named:
         return named[1]
@@ -333,8 +335,10 @@ def _find_delimiter(lines: list[str], name: str) -> str:
     if shares:
         return max(shares, key=shares.__getitem__)
     if all(is_number(line) for line in tail):
+        if counts_rows:
+            return ";"
         what = "has one number a line, and no times: put a column of seconds before it, in a spreadsheet"
-        raise CsvError(what, file=name, code="no-times")
+        raise CsvError(what, EVERY_ROW, file=name, code="no-times")
     what = (
         f"no character separates columns in the same way from line to line ({shown(tail[0])}); name it with"
     )

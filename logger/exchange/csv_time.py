@@ -14,7 +14,7 @@ import numpy as np
 
 from logger.exchange import csv_dates
 from logger.exchange.csv_numbers import as_number, plain_floats
-from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
+from logger.exchange.csv_table import STEP, CsvError, CsvOptions, Hint, Table, shown
 from logger.reading import Floats, Ints
 
 _FAR_S: Final = 9e9  # 285 years
@@ -46,7 +46,6 @@ header must say where the number alone might be anything else."""
 _AGES_S: Final = (946_684_800.0, 3.05e9)
 """2000 to 2066: what an instrument's clock may say, counted from 1970. [s]"""
 _PART: Final = re.compile(r"0[.,](0*)1\s?(?:s|sec|min|h)\b")
-_STEP: Final = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(ms|s|min|h)\s*")
 _HEADER_UNIT: Final = re.compile(
     r"(?<![a-zµ])(?:(?P<us>[µμ]s|us|usecs?|microseconds?|micros)|(?P<ms>ms|msec|milliseconds?|millis)"
     r"|(?P<ns>ns|nsec|nanoseconds?|nanos)|(?P<s>s|sec|secs|seconds?|sek|sekunden?)"
@@ -70,11 +69,8 @@ class TimeReader:
 
     def __init__(self, table: Table, options: CsvOptions) -> None:
         self._table, self._options = table, options
-        cells = [
-            text
-            for _, row in table.head[:40]
-            if (text := csv_dates.joined([row[i] for i in table.time], table.digits))
-        ]
+        parts = ([row[i] for i in table.time] for _, row in table.head[:40])
+        cells = (csv_dates.joined(cells, table.digits) for cells in parts)
         kinds = Counter(kind for cell in cells if (kind := csv_dates.kind_of(cell)) is not None)
         usual = "number" if table.own or not kinds else kinds.most_common(1)[0][0]
         # A date alone is midnight, as spreadsheets write it.
@@ -368,7 +364,7 @@ def _count_of(table: Table, values: Floats, options: CsvOptions) -> _Count:
         return _Count(unit_s * step, "1970" if low * unit_s > 9e8 and high * unit_s < 5e9 else "")
 
     if (wanted := options.time_unit) is not None:
-        if step := _STEP.fullmatch(wanted):
+        if step := STEP.fullmatch(wanted):
             return _Count(_UNITS_S[step[2]] * float(step[1]))
         if wanted not in _UNITS_S:
             choice = ", ".join(_UNITS_S) + ", or 10s where each row is 10 s later"
