@@ -31,6 +31,10 @@ _OWN_TIME: Final = "time_s"
 """Header of the first column by which our own files are known."""
 
 HEAD_LINES: Final = 600
+_LONGEST_HEAD: Final = 20_000
+_ALIKE: Final = 8
+_BEGINS: Final = re.compile(r"[\s\"'(\[]*[+\-]?\d[^;,\t|]*[;,\t|\s][\s\"']*[+\-]?\d")
+"""A time and a number: when so many lines in a row begin thus, a long head has ended."""
 _DELIMITERS: Final = (";", "\t", "|", ",")
 _SPACES: Final = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
 _FRAME: Final = re.compile(r"^\s*\|(?=.*\|\s*$)|\|\s*$|^\s*\+[\-=+:]+\s*$")
@@ -87,6 +91,8 @@ class Text:
     ends_whole: bool
     """Whether its last line has an end."""
     own: bool
+    above: int = 0
+    """Lines of a long head that are passed over."""
     guesses: tuple[str, ...] = ()
     labels: Labels = ""
     """In what way its lines name their numbers; "" where columns do."""
@@ -122,7 +128,7 @@ class Text:
                     if number % 4096 == 0 and time.monotonic() > until_s:
                         what = f"took longer than {MAX_SECONDS / 60:g} min up to row {number}; split it"
                         raise refused("too-slow", None, what)
-                    filled = any(cell and not cell.isspace() for cell in row)
+                    filled = number >= self.above and any(cell and not cell.isspace() for cell in row)
                     if filled and not (left_out and any(number in rows for rows in left_out)):
                         yield number, row
             except BadLine as exc:
@@ -161,14 +167,14 @@ def open_text(path: Path, options: CsvOptions) -> Text:
         guesses: list[str] = []
         encoding, end = _encoding(path, options, guesses)
         with path.open("rb") as raw, io.TextIOWrapper(raw, encoding=encoding, newline="") as file:
-            lines = _some_lines(file, path.name)
+            lines, above = _some_lines(file, path.name, options.skip)
     except OSError as exc:
         raise CsvError(f"{exc.strerror or exc}; check the path", file=str(path), code="no-file") from exc
     except UnicodeError as exc:
         raise CsvError(f"is not {encoding};", Hint("encoding"), file=path.name, code="encoding") from exc
     if not lines:
         raise CsvError("the file is empty", file=path.name, code="empty")
-    own = lines[0].strip().strip('"').split(",")[0] == _OWN_TIME
+    own = not above and lines[0].strip().strip('"').split(",")[0] == _OWN_TIME
     labels = labels_of(lines) if options.delimiter is None and not own else ""
     arrows = not labels and has_arrows(lines)
     if arrows:
@@ -185,7 +191,7 @@ def open_text(path: Path, options: CsvOptions) -> Text:
     quote = "'" if not own and all(re.fullmatch(r"'.*'", line) for line in quoted) else ""
     if delimiter in _SPACES and all(line.count('"') > 1 for line in lines[:2]):
         quote = '"'  # "1" "2026-11-25 10:00:00" 20.5
-    return Text(path, encoding, delimiter, ends_whole, own, tuple(guesses), labels, arrows, quote)
+    return Text(path, encoding, delimiter, ends_whole, own, above, tuple(guesses), labels, arrows, quote)
 
 
 def _skipped_rows(options: CsvOptions, name: str) -> list[range]:
@@ -302,15 +308,23 @@ def _lines(file: io.TextIOWrapper, name: str, *, as_it_is: bool = False) -> Iter
         yield line.removeprefix("\ufeff")
 
 
-def _some_lines(file: io.TextIOWrapper, name: str) -> list[str]:
-    lines, size = [], 0
-    for line in itertools.islice(_lines(file, name), HEAD_LINES):
+def _some_lines(file: io.TextIOWrapper, name: str, skip: int | None) -> tuple[list[str], int]:
+    """Give the lines that tell how a file is written, and how many of a long head stand above them."""
+    lines: list[str] = []
+    size = alike = 0
+    for line in itertools.islice(_lines(file, name), _LONGEST_HEAD):
+        lines.append(line)
         size += len(line)
-        if line.strip():
-            lines.append(line)
         if size > 2 * MAX_LINE:
             break
-    return lines
+    near = HEAD_LINES // 6
+    above = max((skip or 0) - near, 0)
+    for number, line in enumerate(lines[above:], above + 1):
+        alike = alike + 1 if _BEGINS.match(line) else 0
+        if alike == _ALIKE:
+            above = max(number - near, 0) if number > above + HEAD_LINES // 2 else above
+            break
+    return [line for line in lines[above : above + HEAD_LINES] if line.strip()], above
 
 
 def _find_delimiter(lines: list[str], name: str, *, counts_rows: bool) -> str:
