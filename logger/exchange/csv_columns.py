@@ -196,10 +196,6 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
     if unit is None and (csv_words.INDEX.fullmatch(header) or id_number):
         return "only counts the rows or names the logger"
     if unit is None and csv_words.is_time_word(header):
-        first = table.time[0]
-        again = table.header[i : i + 1] == table.header[first : first + 1] and i + 1 < len(table.headers)
-        if again and any(row[i].strip() not in ("", row[first].strip()) for _, row in table.head):
-            return f"another time, and others: what follows is put at {shown(table.headers[first])} too"
         return "another time"
     if all(kind_of(cell) in ("datetime", "date", "clock") for cell in cells) and cells:
         return "another time"

@@ -11,14 +11,16 @@ from typing import Final
 import numpy as np
 
 from logger.exchange.csv_columns import MAX_WORTH, too_many
+from logger.exchange.csv_dates import kind_of
 from logger.exchange.csv_format import is_beside, is_remark
 from logger.exchange.csv_merge import side_by_side
-from logger.exchange.csv_table import CsvOptions, Hint, Table, Unit, find_columns, listed, shown
+from logger.exchange.csv_table import Column, CsvOptions, Hint, Table, Unit, find_columns, listed, shown
 from logger.exchange.csv_text import Progress, Row, Text
 from logger.exchange.csv_time import Times
 from logger.exchange.csv_values import BLOCK, MAX_READINGS, Part, Reader
-from logger.exchange.csv_words import OF_OTHER, QUANTITY, is_unit, unit_cell, why_no_temperature
+from logger.exchange.csv_words import OF_OTHER, QUANTITY, is_time_word, is_unit, unit_cell, why_no_temperature
 
+_OF_ZONE: Final = re.compile(r"utc|gmt|local|zone", re.I)
 _MOST_NAMES: Final = 4096
 _VALUE: Final = re.compile(
     r"_?value|reading|state|(mess)?wert|valeur|relevé|valor|waarde|значение|値|数值", re.I
@@ -27,7 +29,12 @@ _VALUE: Final = re.compile(
 
 def read_rows(text: Text, table: Table, options: CsvOptions, progress: Progress | None = None) -> Part:
     """Read a table's times and temperatures; CsvError: a cell can't be read, or times don't go up."""
-    reader = Reader(table, options) if table.by is None else _ByProbe(table, options)
+    reader: Reader | _ByProbe | _ByTime
+    if table.by is not None:
+        reader = _ByProbe(table, options)
+    else:
+        groups = _with_own_times(table)
+        reader = _ByTime(table, options, groups) if groups else Reader(table, options)
     rows = _plain_rows(text.rows(options, progress), table)
     while block := list(itertools.islice(rows, BLOCK)):
         reader.add(block)
@@ -145,15 +152,63 @@ class _ByProbe:
             what = f"no probe among {listed([shown(name) for name in self._left_out], 6)}"
             one = Hint("keep", next(iter(self._left_out), ""), "if that is one")
             raise table.refuse(what, one, column=self._by, code="no-temperatures")
-        parts = [reader.finish(text) for reader in self._readers.values()]
-        table.columns = [column for part in parts for column in part.table.columns]
-        times = np.unique(np.concatenate([part.times.t_us for part in parts]))
-        if len(times) * len(table.columns) > MAX_READINGS:
-            what = f"more than {MAX_READINGS:,} readings side by side; split it, or name probes to read with"
-            raise table.refuse(what, Hint("keep"), code="too-large")
-        pieces = [[(part, i)] for part in parts for i in range(len(part.table.columns))]
-        t_us, values, status = side_by_side(pieces)
         table.notes.append(
             f"a row for each reading: {shown(table.headers[self._by])} says of which probe it is"
         )
-        return Part(Times(t_us, parts[0].times.absolute), values, status, table)
+        return _together(table, [reader.finish(text) for reader in self._readers.values()])
+
+
+def _with_own_times(table: Table) -> dict[int, list[Column]]:
+    """Find columns of times that each stand before those read at them: t1, T1, t2, T2; else none."""
+    first = table.time[0]
+    times = [first]
+    for i in range(first + 1, len(table.headers)):
+        header, cells = table.headers[i], [(row[first].strip(), row[i].strip()) for _, row in table.head]
+        others = [(a, b) for a, b in cells if a and b and a != b]
+        alike = all(kind_of(a) == kind_of(b) for a, b in others)
+        if is_time_word(header) and not _OF_ZONE.search(header) and others and alike:
+            times.append(i)
+    ends = [*times[1:], len(table.headers)]
+    groups = {
+        at: [column for column in table.columns if at < column.at < end]
+        for at, end in zip(times, ends, strict=True)
+    }
+    whole = sum(map(len, groups.values())) == len(table.columns) and all(groups.values())
+    return groups if len(groups) > 1 and len(table.time) == 1 and whole and not table.own else {}
+
+
+class _ByTime:
+    """A reader for each column of times, and for the columns behind it."""
+
+    def __init__(self, table: Table, options: CsvOptions, groups: dict[int, list[Column]]) -> None:
+        self._table = table
+        of_times = {table.headers[at] for at in groups}
+        table.left_out[:] = [pair for pair in table.left_out if pair[0] not in of_times]
+        self._readers = {
+            at: Reader(replace(table, time=[at], columns=columns), options) for at, columns in groups.items()
+        }
+
+    def add(self, block: Sequence[Row]) -> None:
+        for at, reader in self._readers.items():
+            filled = (at, *(column.at for column in reader.columns))
+            if own := [(number, row) for number, row in block if any(_cell(row, i) for i in filled)]:
+                reader.add(own)
+
+    def finish(self, text: Text) -> Part:
+        """Set the columns side by side."""
+        self._table.notes.append(
+            f"{len(self._readers)} columns of times: each is that of what stands behind it"
+        )
+        return _together(self._table, [reader.finish(text) for reader in self._readers.values()])
+
+
+def _together(table: Table, parts: Sequence[Part]) -> Part:
+    """Set parts of one file side by side."""
+    table.columns = [column for part in parts for column in part.table.columns]
+    times = np.unique(np.concatenate([part.times.t_us for part in parts]))
+    if len(times) * len(table.columns) > MAX_READINGS:
+        what = f"more than {MAX_READINGS:,} readings side by side; split it, or name probes to read with"
+        raise table.refuse(what, Hint("keep"), code="too-large")
+    pieces = [[(part, i)] for part in parts for i in range(len(part.table.columns))]
+    t_us, values, status = side_by_side(pieces)
+    return Part(Times(t_us, parts[0].times.absolute), values, status, table)

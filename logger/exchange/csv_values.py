@@ -75,6 +75,11 @@ class Reader:
         self._no_number = [number for number in numbers if number is not None]
         self._memo: dict[str, tuple[float | None, Status, str | None]] = {}
 
+    @property
+    def columns(self) -> list[Column]:
+        """Those that it reads."""
+        return self._table.columns
+
     def add(self, block: Sequence[Row]) -> None:
         """Read a block of rows; CsvError: they are too many."""
         table = self._table
