@@ -33,6 +33,8 @@ _OWN_TIME: Final = "time_s"
 HEAD_LINES: Final = 600
 _LONGEST_HEAD: Final = 20_000
 _ALIKE: Final = 8
+_TITLES: Final = 20
+"""Lines that are looked at above readings, where a head is long."""
 _BEGINS: Final = re.compile(r"[\s\"'(\[]*[+\-]?\d[^;,\t|]*[;,\t|\s][\s\"']*[+\-]?\d")
 """A time and a number: when so many lines in a row begin thus, a long head has ended."""
 _DELIMITERS: Final = (";", "\t", "|", ",")
@@ -317,12 +319,11 @@ def _some_lines(file: io.TextIOWrapper, name: str, skip: int | None) -> tuple[li
         size += len(line)
         if size > 2 * MAX_LINE:
             break
-    near = HEAD_LINES // 6
-    above = max((skip or 0) - near, 0)
+    above = max((skip or 0) - _TITLES, 0)
     for number, line in enumerate(lines[above:], above + 1):
         alike = alike + 1 if _BEGINS.match(line) else 0
         if alike == _ALIKE:
-            above = max(number - near, 0) if number > above + HEAD_LINES // 2 else above
+            above = max(number - _TITLES, 0) if number > above + HEAD_LINES // 2 else above
             break
     return [line for line in lines[above : above + HEAD_LINES] if line.strip()], above
 

@@ -960,6 +960,16 @@ def test_files_that_go_on_where_another_ends(tmp_path: Path) -> None:
     assert "part2.csv goes on where another file ends: its columns are the same" in firing.notes
 
 
+def test_files_of_which_one_repeats_the_others_last_rows(tmp_path: Path) -> None:
+    first, second = tmp_path / "part1.csv", tmp_path / "part2.csv"
+    first.write_text("t,a,b\n2026-11-25T10:00:00Z,20,21\n2026-11-25T10:00:01Z,22,\n")
+    second.write_text("t,a,b\n2026-11-25T10:00:01Z,22,\n2026-11-25T10:00:02Z,24,25\n")
+    firing = read_csv([first, second])
+    assert (firing.names, len(firing.t_us), firing.readings) == (("a", "b"), 3, 5)
+    second.write_text("t,a,b\n2026-11-25T10:00:01Z,99,\n2026-11-25T10:00:02Z,24,25\n")
+    assert read_csv([first, second]).names == ("a", "b", "part2 a", "part2 b")  # another logger's
+
+
 def test_what_is_empty_is_no_reading(tmp_path: Path) -> None:
     """The stated number of readings counts temperatures only, not gaps, open wires or 9999."""
     firing = read(tmp_path, "time (s),a,b\n0,20,9999\n1,OL,21\n2,,22\n3,23,24\n")
