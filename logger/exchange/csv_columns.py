@@ -84,20 +84,23 @@ def find_temperatures(
         if scale != 1:
             column.scale = _scaled(table, i, scale)
     if not table.columns:
-        none = f"no column of temperatures beside {shown(table.headers[table.time[0]])}"
-        because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
-        ways = [
-            Hint("keep", name, "if that is one")
-            for name, why in table.left_out
-            if csv_words.OF_OTHER not in why
-        ]
-        if not ways and any(csv_words.VOLTS.search(why) for _, why in table.left_out):
-            because += ". Work out °C from these first, with the temperature of the cold junction"
-        said_why = f" ({because})" if because else ""
-        raise table.refuse(none + said_why, *ways[:1], code="no-temperatures")
+        raise _none(table)
     if len(table.columns) > MAX_WORTH and not table.own and not named:
         raise too_many(table.name, table.names)
     _qualities(table)
+
+
+def _none(table: Table) -> CsvError:
+    """Refuse a table in which no column is one of temperatures, and say what each is."""
+    none = f"no column of temperatures beside {shown(table.headers[table.time[0]])}"
+    because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
+    ways = [
+        Hint("keep", name, "if that is one") for name, why in table.left_out if csv_words.OF_OTHER not in why
+    ]
+    if not ways and any(csv_words.VOLTS.search(why) for _, why in table.left_out):
+        because += ". Work out °C from these first, with the temperature of the cold junction"
+    said_why = f" ({because})" if because else ""
+    return table.refuse(none + said_why, *ways[:1], code="no-temperatures")
 
 
 def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
