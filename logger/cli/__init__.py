@@ -1,4 +1,4 @@
-"""Every command: a module for each room, and the way out with its exit status."""
+"""The command line: assembles every command and maps errors to exit statuses."""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ import click
 from logger.cli import files, fire, firings, influx, rig, running
 from logger.errors import StokewatchError, UserError
 
-# The rooms are imported where a command uses them: `stokewatch --help` must not wait for numpy or Dash.
+# Commands import what they use themselves: `stokewatch --help` must not wait for numpy or Dash.
 
 SYSTEM = os.name
 
 
 def main(argv: list[str] | None = None) -> None:
-    """Run the command line and end: 0 on success, 2 for a user's mistake, 1 for a failure of ours."""
-    if SYSTEM == "nt":  # serial ports, locks and pseudo-terminals here are those of POSIX
+    """Run the command line and exit: 0 on success, 2 for a user's mistake, 1 for a failure of ours."""
+    if SYSTEM == "nt":  # serial ports, locks and pseudo-terminals here need POSIX
         _complain(
-            "stokewatch: it runs on Linux, on a small computer beside the fire, and not on Windows; there, "
-            "use it inside WSL 2, or open its page in a browser"
+            "stokewatch: runs on Linux, on a small computer by the fire, not on Windows; on Windows use it "
+            "inside WSL 2, or open its page in a browser"
         )
         sys.exit(2)
     try:
@@ -48,11 +48,13 @@ def _complain(text: str) -> None:
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.option("--home", type=click.Path(path_type=Path, file_okay=False), help="As after each command.")
+@click.option(
+    "--home", type=click.Path(path_type=Path, file_okay=False), help="The same as --home after the command."
+)
 @click.version_option(package_name="stokewatch")
 @click.pass_context
 def cli(ctx: click.Context, home: Path | None) -> None:
-    """Watch an open pottery firing: every height, every reading kept, alarms beside the fire.
+    """Watch an open pottery firing at every height, keep every reading, raise alarms beside the fire.
 
     Check burn bans and local fire codes before you light. Stokewatch can fail: keep watching the fire, not
     only the tablet.

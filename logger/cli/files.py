@@ -1,4 +1,4 @@
-"""Files: firings in from CSV, and out in any format."""
+"""Files: import firings from CSV, export them in any format."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ if TYPE_CHECKING:
     from logger.journal.rows import FiringInfo
 
 _LONG_S: Final = 1.0
-"""What takes longer says how far it has come. [s]"""
+"""Work that takes longer shows its progress. [s]"""
 
 
 @contextlib.contextmanager
 def _stoppable(left: str) -> Iterator[None]:
-    """Let Ctrl-C, or being told to end, stop the work where it stands; say what is left of it."""
+    """Let Ctrl-C or SIGTERM stop the work, and say what is `left` of it."""
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
@@ -49,27 +49,37 @@ def _stoppable(left: str) -> Iterator[None]:
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @plan_option
 @click.option("--title", default="", type=Text(), help="Title of the firing.")
-@click.option("--encoding", help="utf-8, latin-1, utf-16 …")
-@click.option("--delimiter", help="Between columns; \\t for a tabulator.")
-@click.option("--decimal", type=click.Choice([".", ","]), help="Decimal sign.")
-@click.option("--skip", type=click.IntRange(0), help="Lines above the header.")
-@click.option("--last-line", type=click.IntRange(1), help="The last line to read.")
+@click.option("--encoding", help="Text encoding: utf-8, latin-1, utf-16 …")
+@click.option("--delimiter", help="Between columns; \\t for a tab.")
+@click.option("--decimal", type=click.Choice([".", ","]), help="Decimal point or comma.")
+@click.option("--skip", type=click.IntRange(0), help="Number of lines above the header.")
+@click.option("--last-line", type=click.IntRange(1), help="Last line to read.")
 @click.option("--skip-rows", multiple=True, metavar="ROWS", help="Rows to leave out: 7, or 7-12.")
-@click.option("--time", "time_columns", multiple=True, help="Column of the time; twice for date and time.")
+@click.option("--time", "time_columns", multiple=True, help="Time column; give it twice for date and time.")
 @click.option(
-    "--time-unit", help="us, ms, s, min, h, hh:mm, mm:ss, days, unix, unix_ms, ns; 10s for a row each 10 s."
+    "--time-unit", help="us, ms, s, min, h, hh:mm, mm:ss, days, unix, unix_ms, ns; 10s: one row every 10 s."
 )
-@click.option("--day-first/--month-first", default=None, help="Whether 3/4 is the 3rd of April.")
-@click.option("--timezone", help="Of times without one: Europe/Vienna, or UTC+1.")
-@click.option("--unit", type=click.Choice(["c", "f", "k"]), help="Of all temperatures.")
-@click.option("--keep", multiple=True, metavar="COLUMN", help="Only these columns; T1-* means several.")
-@click.option("--leave-out", multiple=True, metavar="COLUMN", help="A column that isn't a temperature.")
-@click.option("--no-reading", multiple=True, metavar="WORD", help="A word that means there was no reading.")
-@click.option("--order", type=click.Choice(["refuse", "sort"]), default="refuse", show_default=True)
+@click.option("--day-first/--month-first", default=None, help="Whether 3/4 is 3 April or 4 March.")
+@click.option("--timezone", help="Zone of times that name none: Europe/Vienna, or UTC+1.")
+@click.option("--unit", type=click.Choice(["c", "f", "k"]), help="Unit of all temperatures.")
+@click.option("--keep", multiple=True, metavar="COLUMN", help="Keep only these columns; T1-* means several.")
+@click.option("--leave-out", multiple=True, metavar="COLUMN", help="Column that isn't a temperature.")
+@click.option("--no-reading", multiple=True, metavar="WORD", help="Word that means there was no reading.")
 @click.option(
-    "--repeats", type=click.Choice(["refuse", "last", "spread"]), default="refuse", show_default=True
+    "--order",
+    type=click.Choice(["refuse", "sort"]),
+    default="refuse",
+    show_default=True,
+    help="Rows whose time goes back.",
 )
-@click.option("--once", is_flag=True, help="Skip files that are here already.")
+@click.option(
+    "--repeats",
+    type=click.Choice(["refuse", "last", "spread"]),
+    default="refuse",
+    show_default=True,
+    help="Rows with the same time.",
+)
+@click.option("--once", is_flag=True, help="Skip files that were imported before.")
 @json_option
 @with_home
 @_stoppable("nothing was imported")
@@ -84,10 +94,10 @@ def import_(
     as_json: bool,
     **options: Any,
 ) -> int:
-    """A firing from a CSV file, or from several that were written side by side.
+    """Import a firing from a CSV file, or from several that were written side by side.
 
-    What is unclear is asked for, never guessed at; nothing stays behind of a file that can't be read. Name a
-    column by its header, by a pattern, or by its number.
+    A file that could mean two things is refused, with the options that settle it. If a file can't be read,
+    nothing of it stays behind. Name a column by its header, a pattern or its number.
     """
     from logger.exchange.csv_in import import_csv
     from logger.exchange.csv_table import CsvOptions
@@ -132,7 +142,7 @@ def import_(
 
 
 def _here_already(home: Home, files: tuple[Path, ...]) -> dict[Path, FiringInfo]:
-    """Find files that an earlier command imported, and the firing of each."""
+    """Find the files that an earlier command imported, and the firing of each."""
     from logger.exchange.csv_in import already_here, digest_of
 
     if not home.journal.exists():
@@ -144,13 +154,13 @@ def _here_already(home: Home, files: tuple[Path, ...]) -> dict[Path, FiringInfo]
 
 
 def _words(path: Path, found: FiringInfo, *, once: bool) -> str:
-    place = "lies in the bin" if found.binned else "is here already"
-    where = f"{path.name} {place}, as firing {found.id} ({found.title})"
-    return f"{where}: left out" if once else f"{where}: now it is here twice; --once would have left it out"
+    place = ", which is in the bin" if found.binned else ""
+    where = f"{path.name} was already imported as firing {found.id} ({found.title}){place}"
+    return f"{where}: skipped" if once else f"{where}: now it is here twice; --once would have skipped it"
 
 
 def _progress(done_word: str) -> Callable[[int, int], None] | None:
-    """Say on a terminal how far long work has come."""
+    """Show on a terminal how far long work has got."""
     if not sys.stderr.isatty():
         return None
     begun_s = time.monotonic()
@@ -158,7 +168,7 @@ def _progress(done_word: str) -> Callable[[int, int], None] | None:
     def say(done: int, of: int) -> None:
         if time.monotonic() - begun_s > _LONG_S:
             share = min(done / max(of, 1), 1)
-            click.echo(f"{share:4.0%} {done_word}; Ctrl-C stops it and leaves nothing\r", err=True, nl=False)
+            click.echo(f"{share:4.0%} {done_word}; Ctrl-C stops it, nothing is kept\r", err=True, nl=False)
 
     return say
 
@@ -173,20 +183,20 @@ def _progress(done_word: str) -> Callable[[int, int], None] | None:
 )
 @click.option("-o", "--output", type=FILE, required=True)
 @click.option(
-    "--site", default="", type=Text(), help="Tag of line protocol, where several places share a store."
+    "--site", default="", type=Text(), help="Site tag for line-protocol, if several places share a database."
 )
 @click.option(
-    "--timezone", default="", help="Of the times in html, such as Europe/Vienna; else this machine's."
+    "--timezone", default="", help="Time zone for html, such as Europe/Vienna; otherwise this machine's."
 )
-@click.option("--unit", type=click.Choice(["c", "f"]), default="c", help="Of the temperatures in html.")
+@click.option("--unit", type=click.Choice(["c", "f"]), default="c", help="Temperature unit for html.")
 @json_option
 @with_home
 def export(
     home: Home, firing: str, kind: str, output: Path, site: str, timezone: str, unit: str, as_json: bool
 ) -> int:
-    """A FIRING (its ID, or last) as a file: its readings, or (html) a report that prints on two pages.
+    """Write a FIRING (its ID, or last) to a file: its readings, or (html) a report that prints on two pages.
 
-    set-apart are frames that could not be placed, as they came; `show` says how many there are.
+    set-apart writes the frames that nobody can place, as they came; `show` says how many there are.
     """
     with _stoppable(f"nothing was written to {output}"), reading(home) as reader:
         found = reader.firing(firing)
@@ -197,7 +207,7 @@ def export(
     document |= {"proof": "none" if unproven else "crc", "unproven": unproven}
     said = [f"{output}: {'report' if rows is None else f'{rows} rows'} of firing {found.id}"]
     if unproven:
-        said.append(f"Readings of {', '.join(unproven)} carried no checksum and no counter.")
+        said.append(f"Readings from {', '.join(unproven)} carried no checksum and no counter.")
     tell(document, said, as_json=as_json)
     return 0
 
@@ -205,7 +215,7 @@ def export(
 def _write(
     reader: JournalReader, firing: str, kind: str, output: Path, *, site: str, timezone: str, unit: str
 ) -> int | None:
-    """Write a firing's file; give its rows, None of a report."""
+    """Write the file; return how many rows it has, None for a report."""
     from logger.exchange import export as exports
 
     progress = _progress("written")

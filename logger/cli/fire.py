@@ -1,4 +1,4 @@
-"""The fire: logger and page, together or one alone, and the demonstration."""
+"""The fire: logger and page, together or alone, and the demo."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def _child(name: str, command: str, home: Home, arguments: list[str], *, needed:
 
 
 def _supervise(home: Home, children: list[Child], place: PageAt, greeting: list[str]) -> int:
-    """Run the children and the page until one of them can't go on, or somebody ends everything."""
+    """Run the children and the page until one of them can't go on or somebody stops them all."""
     import asyncio
 
     from logger.recording.supervisor import supervise
@@ -49,16 +49,16 @@ def _supervise(home: Home, children: list[Child], place: PageAt, greeting: list[
 @grouped("influx", Influx)
 @with_home
 def run(home: Home, said: Sources, place: PageAt, influx: Influx) -> int:
-    """Logger and page together, as two processes that are started again if they die.
+    """Run the logger and the page as two processes, each restarted if it dies.
 
-    Without --serial or --mqtt it listens to the serial ports for a rig. Goes on with the firing that is
-    running, or opens one at the first reading; ending this program doesn't end the firing (stokewatch finish
-    does). Where an InfluxDB is named, everything is sent there too, by a third process.
+    Without --serial or --mqtt, looks for a rig on the serial ports. Continues the running firing, or opens
+    one at the first reading. Stopping this program doesn't end the firing; stokewatch finish does. If an
+    InfluxDB is named, a third process sends everything there too.
     """
     from logger.home import AlreadyRunning
 
     target = influx.target()
-    # A mistake is said once, before anything starts.
+    # Report a mistake once, before anything starts.
     said.read()
     home.create()
     if home.logger_runs():
@@ -66,9 +66,9 @@ def run(home: Home, said: Sources, place: PageAt, influx: Influx) -> int:
     children = [_child("logger", "log", home, said.arguments())]
     greeting = [f"Journal in {home.root}", *place.greeting(), CAUTION]
     if target is not None:
-        # Needed by nobody: the fire goes on without it.
+        # Not needed: recording goes on without it.
         children.append(_child("mirror", "mirror", home, influx.arguments(), needed=False))
-        greeting.insert(1, f"Sent to InfluxDB at {target.url} too")
+        greeting.insert(1, f"Also sending to InfluxDB at {target.url}")
     return _supervise(home, children, place, greeting)
 
 
@@ -79,7 +79,7 @@ def run(home: Home, said: Sources, place: PageAt, influx: Influx) -> int:
 @click.option("--invented", is_flag=True, hidden=True)
 @with_home
 def log(home: Home, said: Sources, stored: Path | None, time_scale: float, invented: bool) -> int:
-    """The logger alone: reads the rigs, judges, and keeps every reading."""
+    """Run the logger alone: it reads the rigs, keeps every reading and judges the fire."""
     from logger.recording.daemon import Settings, run_logger
 
     plan, ports, sources = said.read()
@@ -105,21 +105,23 @@ def log(home: Home, said: Sources, stored: Path | None, time_scale: float, inven
     "--from-influx",
     "influx_url",
     metavar="URL",
-    help="Show what an InfluxDB holds instead; nobody can act there.",
+    help="Show what this InfluxDB holds instead, view only.",
 )
-@click.option("--firing", metavar="ID", help="From InfluxDB; else the one that runs, or the last.")
+@click.option(
+    "--firing", metavar="ID", help="With --from-influx: which firing; otherwise the running one, or the last."
+)
 @grouped("influx", Influx, but="influx_url")
 @with_home
 def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
-    """The page alone; it reads the journal and needs no logger to show what is in it.
+    """Run the page alone: it shows what is in the journal, whether or not a logger is running.
 
-    With --from-influx it reads an InfluxDB that a logger somewhere else is mirrored to.
+    With --from-influx, shows an InfluxDB that a logger somewhere else is mirrored to.
     """
     import contextlib
 
     from dashboard.serving import serve
 
-    place.greeting()  # refuses what can't be so
+    place.greeting()  # refuses what contradicts itself
     with contextlib.ExitStack() as stack:
         journal, door = home.journal, None
         if influx.influx_url is not None:
@@ -129,9 +131,11 @@ def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
             target = influx.target()
             assert target is not None
             journal, door = stack.enter_context(followed(target, firing)), Door(refusal=VIEWING)
-            click.echo(f"Shown from {influx.influx_url}; nobody can act here.")
+            click.echo(f"Showing {influx.influx_url}, view only.")
         elif firing is not None:
-            raise UserError("page: --firing goes with --from-influx; `stokewatch firings` lists your own")
+            raise UserError(
+                "page: --firing only works with --from-influx; without it, the page shows all yours"
+            )
         return int(
             serve(
                 journal,
@@ -146,31 +150,31 @@ def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
 
 
 @click.command()
-@click.option("--own", is_flag=True, help="Ask for a PIN of your own instead of drawing one.")
+@click.option("--own", is_flag=True, help="Enter a PIN of your own instead of having one drawn.")
 @with_home
 def pin(home: Home, own: bool) -> int:
-    """Set a new operator PIN; whoever acted with the old one has to enter the new one."""
+    """Set a new operator PIN; everyone who entered the old one has to enter the new one."""
     from dashboard.security.operators import Operators, drawn_pin
 
     new = click.prompt("New PIN", hide_input=True, confirmation_prompt=True) if own else drawn_pin()
     home.create()
     Operators(home.root).set_pin(new)
-    click.echo("The PIN is set." if own else f"Operator PIN: {new}   (write it down: it is shown only now)")
+    click.echo("The PIN is set." if own else f"Operator PIN: {new}   (write it down: it is shown only once)")
     return 0
 
 
 @click.command()
 @click.option(
-    "--speed", default=1.0, show_default=True, type=click.FloatRange(1, 120), help="Times real time."
+    "--speed", default=1.0, show_default=True, type=click.FloatRange(1, 120), help="How many times real time."
 )
-@click.option("--seed", type=int, help="Another invented firing than the usual one.")
-@click.option("--stored", type=FILE, help="Show this firing (a CSV file) again instead.")
+@click.option("--seed", type=int, help="Number that picks another invented firing.")
+@click.option("--stored", type=FILE, help="Replay this firing (a CSV file) instead.")
 @grouped("place", PageAt)
 @click.option(
     "--home",
     "home_dir",
     type=FOLDER,
-    help="Folder to keep it in; else STOKEWATCH_HOME, else a demo folder of its own.",
+    help="Folder to keep it in; otherwise STOKEWATCH_HOME, or a demo folder of its own.",
 )
 @click.pass_context
 def demo(
@@ -181,7 +185,7 @@ def demo(
     stored: Path | None,
     place: PageAt,
 ) -> int:
-    """An invented firing: a simulated rig on a real (pseudo-)serial port, the logger and the page."""
+    """Run an invented firing: a simulated rig on a real (pseudo-)serial port, the logger and the page."""
     from logger.home import Home
     from logger.recording.supervisor import Child, python_module
     from logger.simulator.demo import prepare
@@ -190,7 +194,7 @@ def demo(
     rig, arguments = prepare(home, seed=seed, speed=speed, stored=stored)
     rigs = [] if rig is None else [Child("rig", python_module(*rig))]
     greeting = [
-        "A demonstration: nothing here is measured now.",
+        "A demo: nothing here is being measured now.",
         f"Journal in {home.root}",
         *place.greeting(),
         CAUTION,

@@ -1,4 +1,4 @@
-"""The archive: which firings there are, what is known of one, and its alarms over again."""
+"""The archive: list the firings, show one, rehearse its alarms."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @json_option
 @with_home
 def firings(home: Home, as_json: bool) -> int:
-    """All firings of the journal, newest first."""
+    """List all firings in the journal, newest first."""
     found: list[FiringInfo] = []
     if home.journal.exists():
         with reading(home) as reader:
@@ -32,7 +32,7 @@ def firings(home: Home, as_json: bool) -> int:
         f"{f.id}  {f.readings:>9} readings  {marked(f.title, running=f.running, invented=f.invented)}"
         for f in found
     ]
-    tell([_known(f) for f in found], lines or ["No firing yet."], as_json=as_json)
+    tell([_known(f) for f in found], lines or ["No firings yet."], as_json=as_json)
     return 0
 
 
@@ -52,7 +52,7 @@ def _known(info: FiringInfo) -> dict[str, Any]:
 @json_option
 @with_home
 def show(home: Home, firing: str, as_json: bool) -> int:
-    """What is known of a FIRING (its ID, or last): its probes with their peaks, and what happened."""
+    """Show a FIRING (its ID, or last): its probes with their peaks, and what happened."""
     with reading(home) as reader:
         document = _facts(reader, firing)
     tell(document, _in_lines(document), as_json=as_json)
@@ -66,7 +66,8 @@ def _in_lines(document: dict[str, Any]) -> Iterator[str]:
     yield f"{document['firing']}  {document['title']}"
     if document["invented"]:
         yield "An invented firing: nothing here was measured."
-    yield f"Lit {document['started']}, {document['duration_s'] / 60:.0f} min, {document['readings']} readings"
+    minutes = document["duration_s"] / 60
+    yield f"Started {document['started']}, {minutes:.0f} min, {document['readings']} readings"
     for probe in document["probes"]:
         height = "" if probe["height_cm"] is None else f", {probe['height_cm']:g} cm"
         peak = (
@@ -78,8 +79,8 @@ def _in_lines(document: dict[str, Any]) -> Iterator[str]:
         yield f"  {probe['name']} ({probe['reads']}, zone {probe['zone']}{height}): {peak}"
     for apart in document["set_apart"]:
         yield (
-            f"  {apart['frames']} frames of rig {apart['rig']} set apart: "
-            f"{WHY.get(apart['why'], apart['why'])}; export --format set-apart writes them"
+            f"  {apart['frames']} frames from rig {apart['rig']} set apart: "
+            f"{WHY.get(apart['why'], apart['why'])}; export --format set-apart writes them to a file"
         )
     for event in document["events"]:
         words = event_words(event["kind"], event["data"], "C")
@@ -88,24 +89,24 @@ def _in_lines(document: dict[str, Any]) -> Iterator[str]:
 
 @click.command()
 @click.argument("firing", required=False)
-@click.option("--all", "every", is_flag=True, help="All stored firings, one after another.")
-@click.option("--estimate", is_flag=True, help="With --json: what the pots were at, every 10 s (a model).")
+@click.option("--all", "every", is_flag=True, help="Every stored firing, one after another.")
+@click.option("--estimate", is_flag=True, help="With --json: how hot the pots were, every 10 s (a model).")
 @plan_option
 @json_option
 @with_home
 def rehearse(
     home: Home, firing: str | None, every: bool, estimate: bool, plan_file: Path | None, as_json: bool
 ) -> int:
-    """What the alarms would have said over a stored FIRING (its ID, or last), under its plan or another.
+    """Show which alarms a stored FIRING (its ID, or last) would have raised, under its own plan or another.
 
-    It is the judgement that runs beside the fire, on the same readings.
+    This is the judgement that runs beside the fire, on the same readings.
     """
     from logger.judgement.rehearsal import table
     from logger.plan import load
     from logger.replay.judging import rehearse as run
 
     if every == (firing is not None):
-        raise UserError("rehearse: name one firing (its ID, or last), or --all of them")
+        raise UserError("rehearse: name one firing (its ID, or last), or give --all")
     if estimate and not as_json:
         raise UserError("rehearse: --estimate is for programs; add --json")
     plan = load(plan_file) if plan_file else None

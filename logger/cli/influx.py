@@ -1,4 +1,4 @@
-"""InfluxDB: the journal sent there, and a firing fetched from there."""
+"""InfluxDB: send the journal there, fetch a firing from there."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ def _named(command: str, influx: Influx) -> Target:
 
 @click.command()
 @grouped("influx", Influx)
-@click.option("--afresh", is_flag=True, help="Send the whole journal again, refused lines too.")
+@click.option("--afresh", is_flag=True, help="Send the whole journal again, refused lines included.")
 @with_home
 def mirror(home: Home, influx: Influx, afresh: bool) -> int:
-    """Send everything the journal holds to an InfluxDB, and go on with what comes in.
+    """Send everything in the journal to an InfluxDB, then whatever comes in.
 
-    It reads the journal and nothing else: an InfluxDB that is slow, full or away costs the fire nothing.
+    It only reads the journal: an InfluxDB that is slow, full or unreachable can't disturb the recording.
     """
     from logger.mirror.mirror import run_mirror
 
@@ -42,7 +42,7 @@ def mirror(home: Home, influx: Influx, afresh: bool) -> int:
 @json_option
 @with_home
 def pull(home: Home, firing: str | None, influx: Influx, as_json: bool) -> int:
-    """A FIRING (its ID, or last) from an InfluxDB into this journal; without a name, which there are."""
+    """Fetch a FIRING (its ID, or last) from an InfluxDB into this journal; without FIRING, list them."""
     import contextlib
 
     from logger.mirror.archive import Archive
@@ -80,6 +80,6 @@ def pull(home: Home, firing: str | None, influx: Influx, as_json: bool) -> int:
             f"{f.id}  {f.site or '-'}  {marked(f.title, running=f.ended_us is None, invented=f.invented)}"
             for f in found
         ),
-        "No firing there yet.",
+        "No firings there yet.",
     )
     return 0

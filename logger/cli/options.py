@@ -1,4 +1,4 @@
-"""Options that several commands share, each group of them as one object."""
+"""Options that several commands share, each group as one object."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ CAUTION: Final = "Stokewatch can fail: keep watching the fire, not only the tabl
 
 
 class Text(click.ParamType[str]):
-    """Text that any file can hold; a shell hands over any bytes."""
+    """Text that any file can hold; a shell may pass any bytes."""
 
     name = "text"
 
@@ -51,7 +51,7 @@ def with_home(command: F) -> F:
         "--home",
         "home_dir",
         type=FOLDER,
-        help="Folder that holds everything of yours; else STOKEWATCH_HOME, else your data folder.",
+        help="Folder that holds everything you own; otherwise STOKEWATCH_HOME, or your data folder.",
     )
     @click.pass_context
     @functools.wraps(command)
@@ -73,7 +73,7 @@ class Group:
     """Options that go together; each field is one."""
 
     def arguments(self) -> list[str]:
-        """Say them again, for another process."""
+        """Return them as arguments for another process."""
         arguments: list[str] = []
         for each in fields(self):
             value, name, how = getattr(self, each.name), each.metadata["names"][0], each.metadata["how"]
@@ -88,7 +88,7 @@ class Group:
 
 
 def grouped(name: str, kind: type[Group], *, but: str = "") -> Callable[[F], F]:
-    """Put options on a command, which gets them as one object; that called `but` is the command's own."""
+    """Add a group's options to a command, which gets them as one object; `but` is one that it adds itself."""
 
     def apply(command: F) -> F:
         @functools.wraps(command)
@@ -108,7 +108,7 @@ def grouped(name: str, kind: type[Group], *, but: str = "") -> Callable[[F], F]:
 
 @dataclass(frozen=True, slots=True)
 class Rigs(Group):
-    """Which rigs are read and how; the plan."""
+    """Which rigs to read, and how; the plan."""
 
     serial_ports: tuple[str, ...] = option(
         "--serial", multiple=True, metavar="PORT", help="Serial port of a rig."
@@ -119,15 +119,19 @@ class Rigs(Group):
     form: str | None = option(
         "--as",
         type=click.Choice(["lines", "mqtt", "modbus"]),
-        help="For rigs that don't speak the rig's line; mqtt and modbus need [[source]] in the plan.",
+        help="For rigs that don't send Stokewatch's own line; mqtt and modbus need [[source]] in the plan.",
     )
     unit: str = option(
-        "--unit", type=click.Choice(["C", "F", "K"]), default="C", help="Of --as lines.", show_default=True
+        "--unit",
+        type=click.Choice(["C", "F", "K"]),
+        default="C",
+        help="Temperature unit for --as lines.",
+        show_default=True,
     )
     plan_file: Path | None = option("--plan", type=FILE, help="Plan file (TOML).")
 
     def read(self) -> tuple[Plan | None, tuple[str, ...], tuple[PlanSource, ...]]:
-        """Give the plan, the ports of rigs that speak the rig's line, and the other sources."""
+        """Return the plan, the ports of rigs that send our own line, and the other sources."""
         from logger.plan import load
         from logger.plan.sources import sources_as
         from logger.refusals import Mistake
@@ -145,73 +149,79 @@ class Rigs(Group):
 
 @dataclass(frozen=True, slots=True)
 class Sources(Rigs):
-    """The same, and what else there is to say of a firing that begins."""
+    """The same, and what a new firing needs."""
 
     rigs: tuple[str, ...] = option(
         "--rig",
         multiple=True,
         type=Text(),
         metavar="NAME",
-        help="Only this one of a broker's rigs; may be repeated.",
+        help="Read only this rig from the broker; may be repeated.",
     )
-    title: str = option(
-        "--title", default="", type=Text(), help="Title of the firing, where the plan has none."
-    )
+    title: str = option("--title", default="", type=Text(), help="Title of the firing, if the plan has none.")
 
 
 @dataclass(frozen=True, slots=True)
 class PageAt(Group):
-    """Where the page is."""
+    """Where the page is served."""
 
     host: str = option("--host", default="127.0.0.1", show_default=True, help="Address the page listens on.")
-    port: int = option("--port", default=8050, show_default=True, type=click.IntRange(0, 65535))
-    no_browser: bool = option("--no-browser", is_flag=True, help="Open no browser.")
+    port: int = option(
+        "--port",
+        default=8050,
+        show_default=True,
+        type=click.IntRange(0, 65535),
+        help="Port the page listens on.",
+    )
+    no_browser: bool = option("--no-browser", is_flag=True, help="Don't open a browser.")
     lan: bool = option(
-        "--lan", is_flag=True, help="Let the network watch; whoever knows the operator PIN may act."
+        "--lan", is_flag=True, help="Let the network watch; anyone with the operator PIN can act."
     )
     tls: tuple[Path, Path] | None = option(
         "--tls",
         nargs=2,
         type=FILE,
         metavar="CERT KEY",
-        help="Serve by https, with a certificate of your own (PEM).",
+        help="Serve over https, with a certificate of your own (PEM).",
     )
 
     def greeting(self) -> list[str]:
-        """Give the line that tells of it; none in a network, where the page itself says where it is."""
+        """Return the line that gives the page's address; none with --lan, where the page prints its own."""
         if self.lan and self.host != "127.0.0.1":
-            raise UserError("--lan listens on every address of this machine; leave --host out, or --lan")
+            raise UserError("--lan listens on every address of this machine; leave out --host or --lan")
         scheme = "http" if self.tls is None else "https"
         return [] if self.lan else [f"Page at {scheme}://{self.host}:{self.port}"]
 
 
 @dataclass(frozen=True, slots=True)
 class Influx(Group):
-    """What the command line says of an InfluxDB; the environment says the rest, and goes along by itself."""
+    """What the command line says about an InfluxDB; child processes inherit the rest in their environment."""
 
-    influx_url: str | None = option("--influx", metavar="URL", help="InfluxDB; else STOKEWATCH_INFLUX_URL.")
+    influx_url: str | None = option(
+        "--influx", metavar="URL", help="Address of the InfluxDB; otherwise STOKEWATCH_INFLUX_URL."
+    )
     influx_org: str | None = option(
-        "--influx-org", type=Text(), metavar="NAME", help="Else STOKEWATCH_INFLUX_ORG, else stokewatch."
+        "--influx-org", type=Text(), metavar="NAME", help="Otherwise STOKEWATCH_INFLUX_ORG, or stokewatch."
     )
     influx_bucket: str | None = option(
         "--influx-bucket",
         type=Text(),
         metavar="NAME",
-        help="Else STOKEWATCH_INFLUX_BUCKET, else stokewatch.",
+        help="Otherwise STOKEWATCH_INFLUX_BUCKET, or stokewatch.",
     )
     influx_token_file: Path | None = option(
         "--influx-token-file",
         type=FILE,
-        help="File with the token; else STOKEWATCH_INFLUX_TOKEN_FILE, or STOKEWATCH_INFLUX_TOKEN itself.",
+        help="File with the token; otherwise STOKEWATCH_INFLUX_TOKEN_FILE, or STOKEWATCH_INFLUX_TOKEN.",
     )
     site: str | None = option(
         "--site",
         type=Text(),
-        help="Name of this place, where several share a bucket; else STOKEWATCH_SITE.",
+        help="Name of this place, if several share a bucket; otherwise STOKEWATCH_SITE.",
     )
 
     def target(self) -> Target | None:
-        """Find it; None where none is named."""
+        """Find the InfluxDB; None if none is named."""
         from logger.mirror.target import Target
 
         return Target.find(

@@ -1,4 +1,4 @@
-"""What commands print, and what they ask of the journal before."""
+"""What commands print, and how they open the journal."""
 
 from __future__ import annotations
 
@@ -32,20 +32,20 @@ def tell(document: object, lines: Iterable[str], *, as_json: bool) -> None:
 
 
 def iso(t_us: int) -> str:
-    """Write a time [µs] as ISO 8601 does, in UTC."""
+    """Format a time [µs] as ISO 8601, in UTC."""
     from datetime import UTC, datetime
 
     return datetime.fromtimestamp(t_us / 1e6, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def marked(title: str, *, running: bool, invented: bool) -> str:
-    """Give a firing's title, with what is to be known of it before all else."""
+    """Return a firing's title, marked if it is running or invented."""
     marks = ", ".join(mark for mark, yes in (("running", running), ("invented", invented)) if yes)
     return f"{title}{f'  ({marks})' if marks else ''}"
 
 
 def print_list(lines: Iterable[str], none: str) -> None:
-    """Print one line after the other, or that there are none."""
+    """Print the lines, or `none` if there are none."""
     for line in list(lines) or [none]:
         click.echo(line)
 
@@ -58,7 +58,7 @@ def journal_there(home: Home) -> None:
 
 @contextlib.contextmanager
 def reading(home: Home) -> Iterator[JournalReader]:
-    """Read the journal of a folder, if there is one, and close it again."""
+    """Open a folder's journal for reading; UserError if there is none."""
     from logger.journal.reader import JournalReader
 
     journal_there(home)

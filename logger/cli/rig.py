@@ -1,4 +1,4 @@
-"""The rig: where it is, whether its lines are right and it is fit to be lit; an invented one's firing."""
+"""The rig: find it, check its lines, check it cold; simulate one."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 @click.argument("paths", nargs=-1)
 @json_option
 def ports(paths: tuple[str, ...], as_json: bool) -> int:
-    """The serial ports that look like a rig: listens to each (or to PATHS) for a few seconds."""
+    """Find the serial ports that look like a rig, by listening to each (or to PATHS) for a few seconds."""
     import asyncio
     from dataclasses import asdict
 
@@ -39,12 +39,12 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
         return 0
     print_list(
         (f"{h.port}: {_what_is_heard(h)}" for h in heard),
-        "No serial port found. Plug the rig in; on Linux it shows as /dev/ttyACM0 or /dev/ttyUSB0.",
+        "No serial port found. Plug the rig in; on Linux it appears as /dev/ttyACM0 or /dev/ttyUSB0.",
     )
     if len(rigs := [h.port for h in heard if h.rig is not None]) > 1:
         named = " ".join(f"--serial {port}" for port in rigs)
-        first = f"{len(rigs)} rigs: `run` by itself reads the first that it hears."
-        click.echo(f"{first} All: stokewatch run {named}")
+        first = f"{len(rigs)} rigs: on its own, `run` reads the first one it hears."
+        click.echo(f"{first} To read them all: stokewatch run {named}")
     return 0
 
 
@@ -65,28 +65,30 @@ def _what_is_heard(h: Heard) -> str:
         return f"{h.left_alone} (last {h.last!r})"
     if h.unreadable:
         return (
-            f"{h.unreadable} bytes that are no lines of text, at any usual speed; name it as {h.port}@BAUD, "
-            "and see that the board ends each line (println)"
+            f"{h.unreadable} bytes, but no lines of text at any usual speed; give the speed as "
+            f"{h.port}@BAUD, and check that the board ends each line (println)"
         )
     if h.lines:
         return (
-            f"sends lines, but none with readings in it, last {h.last!r}; a board that waits for a key or a "
-            "command has to be set to print by itself"
+            f"sends lines, but no readings in them, last {h.last!r}; if the board waits for a key or a "
+            "command, set it to print by itself"
         )
-    return "silent; a Modbus module is until it is asked (--as modbus, with [[source]] in the plan)"
+    return "silent, as a Modbus module is until it is asked (--as modbus, with [[source]] in the plan)"
 
 
 @click.command()
 @click.argument("target", metavar="PORT_OR_URL")
-@click.option("--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600))
+@click.option(
+    "--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600), help="How long to listen."
+)
 @json_option
 @with_home
 def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
-    """Say in plain words whether a rig's lines are right, what is wrong and how to fix it.
+    """Say in plain words whether a rig's lines are right, and if not, what is wrong and how to fix it.
 
-    PORT_OR_URL is a serial port (PORT@BAUD for another speed than 115200), mqtt://host, or a file of recorded
-    lines. A port that the logger reads is left to it: then its own counts are shown. Ends with status 2 if
-    the lines are wrong.
+    PORT_OR_URL is a serial port (PORT@BAUD for a speed other than 115200), mqtt://host, or a file of recorded
+    lines. If the logger is reading that port, its own counts are shown instead. Exits with status 2 if the
+    lines are wrong.
     """
     from logger.diagnosis.listen import PortTaken, counted, ports_beside
     from logger.diagnosis.listen import listen as run
@@ -94,7 +96,7 @@ def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
     try:
         right = run(target, seconds=seconds, as_json=as_json, echo=click.echo)
         if not as_json and (others := ports_beside(target)):
-            click.echo(f"Not listened to: {', '.join(others)}. `stokewatch ports` looks at all ports.")
+            click.echo(f"Not checked: {', '.join(others)}. `stokewatch ports` checks every port.")
         return 0 if right else 2
     except PortTaken:
         if not home.logger_runs():
@@ -105,7 +107,7 @@ def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
 @click.command(hidden=True)
 @click.option("--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600))
 def hear(seconds: float) -> int:
-    """What a source says that is being set up: its table as JSON on standard input, JSON lines out."""
+    """Print what a source being set up sends: its table as JSON on standard input, JSON lines out."""
     from logger.diagnosis.hear import run
 
     return run(seconds)
@@ -114,16 +116,17 @@ def hear(seconds: float) -> int:
 @click.command()
 @grouped("said", Rigs)
 @click.option(
-    "--seconds", default=30.0, show_default=True, type=click.FloatRange(5, 3600), help="To listen for."
+    "--seconds", default=30.0, show_default=True, type=click.FloatRange(5, 3600), help="How long to listen."
 )
 @json_option
 @with_home
 def check(home: Home, said: Rigs, seconds: float, as_json: bool) -> int:
-    """The cold check: is this rig fit to be lit? Before lighting, while everything is cold.
+    """Run the cold check before lighting, while everything is cold.
 
-    Do all probes of the plan agree with one another and with their cold junctions? Are they steady, are no
-    wires loose or swapped? Hold each tip in your hand for ten seconds while it listens. Where a logger runs,
-    its last minute is looked at. Ends with status 0 if the rig is fit, 1 if not.
+    Is this rig fit to be lit? Do all the plan's probes agree with each other and with their cold junctions?
+    Are they steady, with no wires loose or swapped? Hold each tip in your hand for ten seconds while it
+    listens. If a logger is running, its last minute is checked. Exits with status 0 if the rig is fit, 1 if
+    not.
     """
     from logger.cold_check.rig import check as run
 
@@ -147,11 +150,13 @@ def check(home: Home, said: Rigs, seconds: float, as_json: bool) -> int:
 
 @click.command()
 @click.option("--seed", type=int, required=True, help="The same seed gives the same firing.")
-@click.option("-o", "--output", type=FILE, required=True)
-@click.option("--truth", type=FILE, help="What really happened, as JSON.")
-@click.option("--rate-hz", default=1.0, show_default=True, type=click.FloatRange(0.05, 50))
+@click.option("-o", "--output", type=FILE, required=True, help="CSV file to write.")
+@click.option("--truth", type=FILE, help="JSON file for what really happened.")
+@click.option(
+    "--rate-hz", default=1.0, show_default=True, type=click.FloatRange(0.05, 50), help="Rows per second."
+)
 def simulate(seed: int, output: Path, truth: Path | None, rate_hz: float) -> int:
-    """One made-up firing as a CSV file, and what really happened in it."""
+    """Write a made-up firing as a CSV file and, with --truth, what really happened in it."""
     from logger.simulator import simulate as make
     from logger.simulator import write_csv, write_truth
 

@@ -1,4 +1,4 @@
-"""The logger that runs: how it fares, and the end of its firing."""
+"""The running logger: its status, and how to end its firing."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def finish(home: Home, as_json: bool) -> int:
 
 
 def _ask_to_finish(home: Home) -> str:
-    """Have the logger that runs do it: it is the journal's writer."""
+    """Ask the running logger to do it, since it writes the journal."""
     from logger.journal.asking import add_request
     from logger.journal.reader import JournalReader
 
@@ -44,7 +44,7 @@ def _ask_to_finish(home: Home) -> str:
         while (request := reader.request(number)) is None or request.result is None:
             if time.monotonic() > deadline_s:
                 raise StokewatchError(
-                    f"{home.root}: the logger has not answered within {_ANSWER_S:.0f} s; is it stuck?"
+                    f"{home.root}: no answer from the logger within {_ANSWER_S:.0f} s; is it stuck?"
                 )
             time.sleep(0.05)
     if not request.result.get("ok"):
@@ -58,7 +58,7 @@ def _finish(home: Home) -> str:
     with contextlib.closing(JournalWriter(home.journal)) as writer:
         running = writer.running()
         if running is None:
-            raise UserError("no firing is running; `stokewatch firings` lists those there are")
+            raise UserError("no firing is running; `stokewatch firings` lists those in the journal")
         writer.finish_firing(running.id, running.last_us or running.started_us)
         return running.id
 
@@ -67,9 +67,9 @@ def _finish(home: Home) -> str:
 @json_option
 @with_home
 def status(home: Home, as_json: bool) -> int:
-    """How the logger fares: frames, losses, the last commit, its sources.
+    """Show how the logger is doing: frames, losses, the last commit, its sources.
 
-    Ends with 1 where a logger runs and can't record.
+    Exits with status 1 if a logger is running but can't record.
     """
     from logger.mirror.progress import mirror_health
     from logger.recording.health import look
@@ -97,7 +97,7 @@ def status(home: Home, as_json: bool) -> int:
 
 
 def _last_beat(home: Home) -> tuple[dict[str, Any], str | None, str]:
-    """Give the last heartbeat, the firing that runs, and why they can't be read."""
+    """Return the last heartbeat, the running firing's ID, and why they can't be read."""
     from logger.journal.reader import JournalReader
 
     if not home.journal.exists():
@@ -124,7 +124,7 @@ def _commit_age_s(beat: dict[str, Any]) -> float | None:
 def _print_status(document: dict[str, Any], logger: dict[str, Any]) -> None:
     running = "running" if logger["recording"] else "running, but NOT RECORDING"
     click.echo(f"Logger: {running if logger['running'] else 'not running'}; folder {document['home']}")
-    click.echo(f"Firing: {document['firing'] or 'none is running'}")
+    click.echo(f"Firing: {document['firing'] or 'none running'}")
     for name in _COUNTS:
         click.echo(f"  {name.replace('_', ' ')}: {logger[name]}")
     if (age_s := logger["last_commit_age_s"]) is not None:

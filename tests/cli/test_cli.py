@@ -74,12 +74,12 @@ def test_a_file_that_comes_again_in_a_later_command_is_said_with_a_way_on(
     assert (again["readings"], again["here_already"]) == (first["readings"], here)
     assert again["firing"] != first["firing"]
     said = CliRunner().invoke(cli, ["import", str(csv_file), "--home", str(home)]).output
-    where = f"is here already, as firing {again['firing']}"
+    where = f"was already imported as firing {again['firing']}"
     assert where in said
-    assert "now it is here twice; --once would have left it out" in said
+    assert "now it is here twice; --once would have skipped it" in said
     said = CliRunner().invoke(cli, ["import", str(csv_file), "--once", "--home", str(home)]).output
-    assert "is here already, as firing" in said
-    assert ": left out" in said
+    assert "was already imported as firing" in said
+    assert ": skipped" in said
 
 
 def test_a_plan_places_the_columns_of_a_file(home: Path, csv_file: Path, tmp_path: Path) -> None:

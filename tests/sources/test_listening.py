@@ -126,8 +126,8 @@ def test_a_board_that_prints_every_few_seconds_is_heard_out(cable: Cable) -> Non
 def test_a_board_that_waits_for_a_key_is_told_by_what_it_says(cable: Cable) -> None:
     with saying(cable, b"Press any key to start\r\n"):
         shown = CliRunner().invoke(cli, ["ports", cable.port])
-    assert "none with readings in it, last 'Press any key to start'" in shown.output
-    assert "has to be set to print by itself" in shown.output
+    assert "no readings in them, last 'Press any key to start'" in shown.output
+    assert "set it to print by itself" in shown.output
 
 
 def test_bytes_that_are_no_text_are_tried_at_other_speeds(cable: Cable) -> None:
@@ -154,8 +154,8 @@ def test_two_rigs_on_two_ports_are_both_named_with_the_way_to_read_both(cable: C
     assert "rig a1" in shown
     assert "rig b2" in shown
     assert (
-        f"2 rigs: `run` by itself reads the first that it hears. All: stokewatch run --serial {cable.port} "
-        in shown
+        "2 rigs: on its own, `run` reads the first one it hears. To read them all: "
+        f"stokewatch run --serial {cable.port} " in shown
     )
 
 
@@ -165,7 +165,7 @@ def test_listen_names_the_ports_that_it_does_not_listen_to(
     monkeypatch.setattr(serial_line, "candidates", lambda: [(cable.port, ""), ("/dev/ttyACM7", "")])
     with saying(cable, wire.encode(frame(7))):
         shown = CliRunner().invoke(cli, ["listen", cable.port, "--seconds", "1"]).output
-    assert "Not listened to: /dev/ttyACM7. `stokewatch ports` looks at all ports." in shown
+    assert "Not checked: /dev/ttyACM7. `stokewatch ports` checks every port." in shown
 
 
 def test_listen_takes_no_line_from_another_reader(cable: Cable) -> None:
