@@ -1,6 +1,6 @@
-"""Journals that stand aside: renamed, never changed, until what can be read of them is joined to the new one.
+"""Journals that were set aside: renamed, never changed; whatever can be read is joined to the new one.
 
-The name says how far that has come: `journal-unjoined-…` is still to be joined, `journal-damaged-…` is done.
+The name says how far that has got: `journal-unjoined-…` is still to be joined, `journal-damaged-…` is done.
 """
 
 from __future__ import annotations
@@ -10,30 +10,30 @@ from pathlib import Path
 from typing import Final
 
 BESIDE: Final = ("-wal", "-shm")
-"""What SQLite keeps beside a file that is open."""
+"""Files that SQLite keeps beside an open one."""
 
 _UNJOINED: Final = "unjoined"
 _DONE: Final = "damaged"
 
 
 def set_aside(path: Path) -> Path:
-    """Rename a closed journal, so that another can begin in its place; give its new name."""
+    """Rename a closed journal, so that another can begin in its place; return the new name."""
     aside = _free_name(path, _UNJOINED)
     beside(path, "-shm").unlink(missing_ok=True)
     wal = beside(path, "-wal")
-    # The log first: a start that finds it renamed, and the journal not yet, goes on from here.
+    # The log first: `finish_setting_aside` goes on from here if only the log has been renamed.
     if wal.exists() and wal.stat().st_size:
         wal.rename(beside(aside, "-wal"))
     wal.unlink(missing_ok=True)
     if path.exists():
         path.rename(aside)
     else:
-        aside.touch(0o600)  # only its log was left
+        aside.touch(0o600)  # only the log was left
     return aside
 
 
 def finish_setting_aside(path: Path) -> None:
-    """Do what `set_aside` had still to do when the process was cut short."""
+    """Finish what `set_aside` had begun when the process was cut short."""
     for wal in path.parent.glob(f"{path.stem}-{_UNJOINED}-*{path.suffix}-wal"):
         aside = wal.with_name(wal.name.removesuffix("-wal"))
         if not aside.exists():
@@ -44,12 +44,12 @@ def finish_setting_aside(path: Path) -> None:
 
 
 def unjoined(path: Path) -> list[Path]:
-    """List what stands aside and is still to be joined to a journal, the oldest first."""
+    """List the journals still to be joined, oldest first."""
     return sorted(path.parent.glob(f"{path.stem}-{_UNJOINED}-*{path.suffix}"))
 
 
 def joined(path: Path, aside: Path) -> Path:
-    """Give a journal that has been joined to another the name that says so."""
+    """Rename a journal that has been joined; return the new name."""
     done = _free_name(path, _DONE)
     beside(aside, "-shm").unlink(missing_ok=True)
     if (wal := beside(aside, "-wal")).exists():
@@ -59,7 +59,7 @@ def joined(path: Path, aside: Path) -> Path:
 
 
 def beside(path: Path, ending: str) -> Path:
-    """Give the name of what SQLite keeps beside a file."""
+    """Name a file that SQLite keeps beside another."""
     return path.with_name(path.name + ending)
 
 

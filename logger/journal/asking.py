@@ -1,4 +1,4 @@
-"""What any process may ask of the logger: a row of the journal, which the logger answers."""
+"""Ask the logger for something, from any process: a row in the journal, which the logger answers."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ from logger.journal.schema import errors_of
 from logger.journal.sealed import seal_text, to_json
 
 MAX_WAITING: Final = 200
-"""Requests that nobody has answered: a logger that is away for long finds no more than these."""
+"""Most unanswered requests: a logger that was away for long finds no more than these."""
 MAX_DATA: Final = 250_000
-"""Characters of one request; a plan is by far the longest."""
+"""Most characters in one request; a plan is by far the longest."""
 
 
 def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> int:
-    """Ask something of the logger; give the number by which `JournalReader.request` shows the answer.
+    """Ask the logger for something; return the request's number, for `JournalReader.request`.
 
-    UserError where it is longer than any request, or too many wait already.
+    UserError if it is longer than `MAX_DATA`, or too many are waiting.
     """
     text = to_json(data)
     if len(text) > MAX_DATA:
-        raise UserError(f"longer than {MAX_DATA} characters; no request of this program is that long")
+        raise UserError(f"longer than {MAX_DATA} characters, which no request should be")
     with errors_of(path):
         db = sqlite3.connect(
             f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0, isolation_level=None
@@ -37,7 +37,7 @@ def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> i
             (waiting,) = db.execute("SELECT count(*) FROM request WHERE result IS NULL").fetchone()
             if waiting >= MAX_WAITING:
                 raise UserError(
-                    f"{waiting} requests wait for the logger; check with `stokewatch status` that it runs"
+                    f"{waiting} requests are waiting for the logger; see `stokewatch status`: is it running?"
                 )
             number, made_us = next_number(db, "request"), time.time_ns() // 1000
             db.execute(

@@ -1,7 +1,7 @@
-"""How sure each reading is: the band that holds what its own place is at, nine times in ten.
+"""How sure each reading is: the band that holds the true temperature where it is read, nine times in ten.
 
-Put together from its causes as in the GUM (`logger.physics.uncertainty`): tolerance class, ageing, amplifier,
-cold junction, lag. What the place has to do with the pots is no part of it: that is the estimate's business.
+Combined from its causes as in the GUM (`logger.physics.uncertainty`): tolerance class, ageing, amplifier,
+cold junction, lag. How that temperature relates to the pots is the estimate's business, not this one's.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from logger.reading import Floats
 
 LEVEL: Final = 0.90
 LAG_S: Final[dict[Reads, float]] = {"air": 9.0, "coals": 9.0, "wall": 6.0, "surface": 1.0}
-"""A sheathed probe's time constant where nobody has measured it (common practice, no source). [s]"""
+"""Time constant of a sheathed probe that nobody has measured (common practice, no source). [s]"""
 
 _COLDEST_C: Final = -100.0
 _STEP_C: Final = 10.0
@@ -33,11 +33,11 @@ class ReadingBand:
         self._steps_c: list[float] = _still_c(
             probe.letter, probe.tolerance_class, probe.reads == "surface"
         ).tolist()
-        # A lag that isn't undone is an error of known size, and goes in as a limit: a rectangle's √3.
+        # A lag that isn't corrected is an error of known size: a limit, with a rectangle's √3.
         self._lag_s = LAG_S[probe.reads] / math.sqrt(3.0)
 
     def at(self, temperature_c: float, rate_c_s: float) -> float:
-        """Give half the band's width, at 90 %, in °C; without numpy: the page asks ten times a second."""
+        """Half the 90 % band's width [°C]. Without numpy: the page asks ten times a second."""
         steps = self._steps_c
         place = min(max((temperature_c - _COLDEST_C) / _STEP_C, 0.0), len(steps) - 1.001)
         below = int(place)
@@ -47,7 +47,7 @@ class ReadingBand:
 
 @lru_cache(maxsize=64)
 def _still_c(letter: str | None, tolerance_class: int, surface: bool) -> Floats:
-    """Standard uncertainty of a reading that doesn't move, over the grid. [°C]."""
+    """Standard uncertainty of a steady reading, over the grid. [°C]."""
     if surface and letter is None:
         return infrared_budget(_GRID_C).combined_c
     u: Floats = thermocouple_budget(_GRID_C, letter=letter, tolerance_class=tolerance_class).combined_c

@@ -1,4 +1,4 @@
-"""Firings that were thrown away: they lie in the bin until they are put back, or are deleted for good."""
+"""Deleted firings: they stay in the bin until they are put back or deleted for good."""
 
 from __future__ import annotations
 
@@ -12,23 +12,23 @@ if TYPE_CHECKING:
     from logger.journal.writer import JournalWriter
 
 DELETING: Final = "deleting"
-"""Fact of a firing whose readings are on their way out: it can't be put back any more."""
+"""Fact of a firing whose readings are being deleted: it can no longer be put back."""
 
 AT_ONCE: Final = 200
-"""Rows of one table: a logger that records meanwhile waits for no longer than these take."""
+"""Rows deleted at a time: a logger that is recording waits no longer than these take."""
 _PER_FIRING: Final = (
     *("recent", "chunk", "rollup_1", "rollup_10", "rollup_60", "event", "estimate", "set_apart", "state"),
     "layout",
 )
-"""Tables whose rows belong to a firing; layouts at last, since readings point there."""
+"""Tables whose rows belong to a firing; layouts last, since readings point there."""
 
 
 class BinError(UserError):
-    """A firing that can't go to the bin, or come out of it: says why."""
+    """A firing can't go into the bin or come out of it."""
 
 
 def throw_away(writer: JournalWriter, firing: str, now_us: int) -> FiringInfo:
-    """Put a firing into the bin; nothing of it is lost there. BinError while it runs."""
+    """Put a firing in the bin, where nothing of it is lost; BinError while it is running."""
     with writer.transaction():
         info = writer.firing(firing)
         if info.running:
@@ -39,12 +39,12 @@ def throw_away(writer: JournalWriter, firing: str, now_us: int) -> FiringInfo:
 
 
 def put_back(writer: JournalWriter, firing: str) -> FiringInfo:
-    """Take a firing out of the bin; BinError where it was being deleted for good."""
+    """Take a firing out of the bin; BinError if it was being deleted for good."""
     with writer.transaction():
         info = writer.firing(firing)
         if DELETING in info.facts:
             raise BinError(
-                f"{info.title or info.id} was being deleted for good; empty the bin to finish that"
+                f"{info.title or info.id} is half deleted and can't be put back; empty the bin to finish"
             )
         return writer.change_firing(
             info.id, facts={name: value for name, value in info.facts.items() if name != BINNED}
@@ -54,28 +54,27 @@ def put_back(writer: JournalWriter, firing: str) -> FiringInfo:
 def delete_for_good(
     writer: JournalWriter, firing: str, *, tell: Callable[[float], None] | None = None
 ) -> None:
-    """Delete a firing that lies in the bin, with all that was kept of it; BinError where it isn't there.
+    """Delete a firing in the bin and everything that belongs to it; BinError if it isn't in the bin.
 
-    It is done bit by bit, so that a logger which records at the same time waits for no more than one bit.
-    Whatever ends it half-way, the firing stays in the bin and can be deleted again. `tell` takes how much is
-    done, 0 to 1.
+    Rows go a few at a time, so that a logger that is recording never waits long. If it is interrupted, the
+    firing stays in the bin and can be deleted again. `tell` is called with the share done, 0 to 1.
     """
     with writer.transaction():
         info = writer.firing(firing)
         if not info.binned or info.running:
             raise BinError(f"{info.title or info.id} is not in the bin; put it there first")
         writer.change_firing(info.id, facts={**info.facts, DELETING: True})
-        # Before the rows are deleted that show how far numbers have been given.
+        # Before the rows that show how far numbers have been given are deleted.
         writer.set_meta(NUMBERS, {**read_meta(writer._db, NUMBERS), **next_numbers(writer._db)})
     done = 0
     while gone := _delete_some(writer, firing):
         done += gone
         if tell is not None:
-            tell(done / (done + 4000))  # how much is left would have to be counted first
+            tell(done / (done + 4000))  # a guess: the rest isn't counted
 
 
 def _delete_some(writer: JournalWriter, firing: str) -> int:
-    """Delete some of a firing's rows, at last the firing itself; give how many went, 0 at the end."""
+    """Delete some of a firing's rows, the firing itself last; return how many, 0 when done."""
     with writer.transaction():
         row = writer._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
         if row is None:

@@ -1,4 +1,4 @@
-"""A damaged journal, read by its pages: firings, readings, events, each as far as its rows are whole."""
+"""A damaged journal, read page by page: firings, readings and events, as far as their rows are whole."""
 
 from __future__ import annotations
 
@@ -25,17 +25,17 @@ from logger.reading import Batch, Event
 _TABLES: Final = ("chunk", "recent", *TWICE, "twin", "event", "estimate", "request", "set_apart")
 _FARTHEST_US: Final = 1 << 53
 _OF_CHUNK: Final = 7
-"""So many numbers a packed minute's checksum covers; a batch's covers one less."""
+"""How many numbers a packed minute's checksum covers; a batch's covers one less."""
 
 Stretch = tuple[Cell, list[int]]
-"""A row of readings, and the numbers that its checksum covers; its data are read later."""
+"""A row of readings, and the numbers that its checksum covers; its data is read later."""
 
 
 class Gathered:
-    """Everything that was found; rows of one key are told apart by their checksums."""
+    """Everything found in the file; checksums decide between rows with the same key."""
 
     def __init__(self, file: PageFile, until_s: float = float("inf")) -> None:
-        """Look through a journal's pages, until then [s, monotonic clock]."""
+        """Read a journal's pages, until `until_s` [s, monotonic clock] at the latest."""
         self._file = file
         self._rows: dict[str, list[tuple[int, list[Any]]]] = defaultdict(list)  # rowid and columns
         self._stretches: list[Stretch] = []
@@ -56,7 +56,7 @@ class Gathered:
         self._layouts = dict(self._read_layouts())
         self._minutes: dict[int, dict[tuple[int, int], list[Stretch]]] = defaultdict(dict)
         self.bad_rows = 0
-        """Rows of readings that can't be read."""
+        """Number of rows of readings that can't be read."""
         for stretch in self._stretches:
             firing, *_, layout, _, t1_us, _, _ = stretch[1]
             if self._layouts.get(layout, (None,))[0] == firing:
@@ -66,16 +66,16 @@ class Gathered:
 
     @property
     def keys(self) -> list[int]:
-        """The keys of all firings of which there is anything, the latest first."""
+        """Keys of all firings of which anything was found, latest first."""
         return sorted({*self.firings, *self._minutes}, reverse=True)
 
     def span(self, key: int) -> tuple[int, int]:
-        """When a firing's first and last readings were; 0 where there are none. [µs]."""
+        """Times of a firing's first and last readings; 0 if there are none. [µs]."""
         told = [told for pieces in self._minutes[key].values() for _, told in pieces]
         return min((t[-4] for t in told), default=0), max((t[-3] for t in told), default=0)
 
     def batches(self, key: int) -> Iterator[Batch]:
-        """A firing's readings, minute by minute, the newest first."""
+        """A firing's readings, minute by minute, newest first."""
         for (minute, layout_id), pieces in sorted(self._minutes[key].items(), reverse=True):
             layout = self._layouts[layout_id][1]
             parts = []
@@ -89,7 +89,7 @@ class Gathered:
                 yield layout.decode(each_once(np.concatenate(parts)), minute)
 
     def events(self, firing: int) -> list[Event]:
-        """A firing's events in their order."""
+        """A firing's events, in order."""
         found: dict[int, Event] = {}
         for rowid, (_, of, *said) in self._rows["event"]:
             event = to_event((rowid, *said), firing) if of == firing else None
@@ -98,20 +98,20 @@ class Gathered:
         return [found[rowid] for rowid in sorted(found)]
 
     def estimates(self, firing: int) -> Iterator[tuple[int, dict[str, Any]]]:
-        """A firing's estimates: time, and what was estimated by zone."""
+        """A firing's estimates: time, and the estimate by zone."""
         for _, (_, of, t_us, data) in self._rows["estimate"]:
             if of == firing:
                 with contextlib.suppress(DamagedError):
                     yield t_us, load_dict(data, firing, t_us)
 
     def requests(self) -> Iterator[list[Any]]:
-        """What people asked, as it stands in its table."""
+        """Requests, as in their table."""
         for rowid, (_, *said) in self._rows["request"]:
             if to_request((rowid, *said)).kind != "damaged":
                 yield [rowid, *said]
 
     def apart(self, firing: int | None) -> Iterator[list[Any]]:
-        """Frames set apart of a firing (None: before one had begun), if their own checksum is right."""
+        """Frames set apart, of a firing (None: before one had begun), if their own checksum is right."""
         for rowid, (_, of, *said) in self._rows["set_apart"]:
             body, _, checksum = said[-1].rpartition(b"*")
             if of == firing and checksum == b"%08x" % zlib.crc32(body):
@@ -141,7 +141,7 @@ class Gathered:
                 yield number, (firing, Layout.loads(number, rig, channels))
 
     def _true(self, kind: str) -> Iterator[tuple[int, tuple[Any, ...]]]:
-        """Rows that are kept twice, by their number, from whichever copy is there."""
+        """Rows that are kept twice, with their numbers, from whichever copy was found."""
         width = TWICE[kind][1].count(",") + 1
         own = {rowid: tuple(row[1 : width + 1]) for rowid, row in self._rows[kind]}
         twins = {}
@@ -158,7 +158,7 @@ def _is_time(value: Any) -> bool:
 
 
 def _shapes() -> dict[str, re.Pattern[str]]:
-    """What the rows of each table that is carried over look like; see `Cell.shape`."""
+    """Patterns of the rows of each table that is carried over; see `Cell.shape`."""
     shapes = {}
     with contextlib.closing(sqlite3.connect(":memory:")) as db:
         make_tables(db)

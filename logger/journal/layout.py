@@ -1,4 +1,4 @@
-"""How readings are put into bytes: records of a rig's frames, and minutes of them packed tightly. Pure."""
+"""Readings as bytes: a record for each frame, and whole minutes of them packed tightly. Pure."""
 
 from __future__ import annotations
 
@@ -19,24 +19,24 @@ from logger.reading import Batch, Bytes, Channel, Floats, Ints
 MINUTE_US: Final = 60_000_000
 
 _NOT_SENT: Final = 0x80
-"""Bit of the stored status that marks a reading without any raw value."""
+"""Bit in the stored status that marks a reading without a raw value."""
 _NO_NUMBER: Final = -(2**31)
 _WIDE: Final = 8
-"""Bytes for words of chips that aren't known, and for those too long for their chip."""
+"""Bytes for words of unknown chips, and for words too long for their chip."""
 
 Records = NDArray[np.void]
-"""Structured array, one record a frame."""
+"""Structured array, one record per frame."""
 
 
 @dataclass(frozen=True)
 class Layout:
-    """The record of one rig's frames.
+    """The record format of one rig's frames.
 
-    A record has the time within its minute [µs], the rig's `seq` and `ms`; for each channel the raw value
+    A record has the time within its minute [µs], the rig's `seq` and `ms`, and for each channel the raw value
     (a word in as few bytes as its chip needs, emf and cold junction, or °C), the temperature and the status.
     Temperatures from words are kept to 0.0001 °C: they follow from the word, and come out as short decimals.
-    Those of channels that send °C are kept as the difference in bits from what was sent, which is nothing
-    unless a correction applies.
+    For channels that send °C, the temperature is kept as its bits XOR those sent: zero unless a correction
+    applies.
     """
 
     id: int  # its row in the journal
@@ -46,13 +46,13 @@ class Layout:
 
     @classmethod
     def loads(cls, row_id: int, rig: str, text: str) -> Layout:
-        """Read a layout as `dumps` wrote it; ValueError where it is damaged."""
+        """Read a layout as `dumps` wrote it; ValueError if it is damaged."""
         try:
             entries = json.loads(text)
             widths = tuple(int(e.pop("word_bytes")) for e in entries)
             channels = tuple(Channel(**e) for e in entries)
             if not isinstance(rig, str) or not all(isinstance(c.name, str) for c in channels):
-                raise TypeError("a name that is no text")
+                raise TypeError("a name that isn't text")
             return cls(row_id, rig, channels, widths)
         except (AttributeError, KeyError, TypeError, RecursionError) as exc:
             raise ValueError(f"damaged description of a rig's channels: {exc!r}") from exc
@@ -66,7 +66,7 @@ class Layout:
 
     @cached_property
     def dtype(self) -> np.dtype[np.void]:
-        """Of one record; little-endian, without padding."""
+        """Type of one record: little-endian, without padding."""
         fields: list[tuple[str, str, tuple[int, ...]]] = [
             ("t", "<u4", ()),
             ("seq", "<u4", ()),
@@ -99,15 +99,15 @@ class Layout:
         return [j for j, c in enumerate(self.channels) if c.kind == "celsius"]
 
     def fits(self, raw: Floats) -> bool:
-        """Tell whether every word of `raw`, shape (n, k), is short enough."""
+        """Whether every word in `raw`, shape (n, k), is short enough."""
         return all(
             width == _WIDE or not (raw[:, _span(at)] >= 2.0 ** (8 * width)).any() for width, at in self._words
         )
 
     def encode(self, batch: Batch) -> tuple[Records, Ints]:
-        """Put a batch of n frames, whose words fit, into n records, and give the minute each belongs to.
+        """Turn a batch of n frames whose words fit into n records, and the minute of each.
 
-        Minutes are counted from 1970; a record's bytes don't say its own.
+        Minutes are counted from 1970; they are not part of the record.
         """
         out = np.empty(len(batch.t_us), self.dtype)
         minute = batch.t_us // MINUTE_US
@@ -135,9 +135,9 @@ class Layout:
         return out, minute
 
     def load(self, data: bytes, told: Sequence[int], *, packed: bool) -> Records:
-        """Read a row's records, read-only; ValueError where they, or the numbers `told` of it, are damaged.
+        """Read a row's records, read-only; ValueError if they, or its numbers in `told`, are damaged.
 
-        `packed`: a minute (`squeeze`), else a batch as it came in (`seal`).
+        `packed`: a minute (`squeeze`); otherwise a batch as it came in (`seal`).
         """
         if packed:
             return unsqueeze(data, self.dtype, told)
@@ -147,7 +147,7 @@ class Layout:
             raise ValueError(f"damaged data: {exc}") from exc
 
     def temperature_c(self, records: Records) -> Floats:
-        """Temperatures in n records, shape (n, k); NaN where the status isn't OK. [°C]."""
+        """Temperatures of n records, shape (n, k); NaN where the status isn't OK. [°C]."""
         out = np.empty((len(records), len(self.channels)))
         first = 0
         for _, at in self._words:
@@ -161,7 +161,7 @@ class Layout:
         return out
 
     def status(self, records: Records) -> Bytes:
-        """`Status` of each reading in n records: uint8 array, shape (n, k)."""
+        """`Status` of each reading in n records; shape (n, k)."""
         return np.asarray(records["status"] & np.uint8(_NOT_SENT - 1), np.uint8)
 
     def decode(self, records: Records, minute: Ints | int) -> Batch:
@@ -191,9 +191,9 @@ class Layout:
 
 
 def widths_for(channels: Sequence[Channel], raw: Floats | None = None) -> tuple[int, ...]:
-    """Choose the bytes that each channel's words need; 0 for channels that don't send words.
+    """How many bytes each channel's words need; 0 for channels that don't send words.
 
-    `raw`, shape (n, k), are values that must fit, where a chip has sent more than its word is long.
+    The values in `raw`, shape (n, k), must fit, even if a chip has sent longer words than it should.
     """
     widths = []
     for j, channel in enumerate(channels):
@@ -208,7 +208,7 @@ def widths_for(channels: Sequence[Channel], raw: Floats | None = None) -> tuple[
 
 
 def as_stored(batch: Batch) -> Batch:
-    """Round a batch's temperatures to what the journal gives back, so that all who judge it see the same."""
+    """Round a batch's temperatures as the journal does, so that live and stored readings are judged alike."""
     words = [j for j, c in enumerate(batch.channels) if c.kind == "word"]
     if not words:
         return batch
@@ -218,27 +218,27 @@ def as_stored(batch: Batch) -> Batch:
 
 
 def seal(data: bytes, told: Sequence[int]) -> bytes:
-    """Put a checksum behind data: the file itself has none, and flipped bits would be temperatures.
+    """Append a checksum: the file itself has none, and flipped bits would read as temperatures.
 
-    It covers what is `told` of them too: firing, minute, layout, and whatever else must not change unnoticed;
-    a flipped number would put readings under another probe's name.
+    It also covers the numbers in `told` (firing, minute, layout …): a flipped one would put readings under
+    another probe's name.
     """
     return data + _crc(data, told).to_bytes(4, "little")
 
 
 def unseal(data: bytes, told: Sequence[int]) -> bytes:
-    """Take the checksum off; ValueError where the data are damaged."""
+    """Remove the checksum; ValueError if the data is damaged."""
     if not is_whole(data, told):
         raise ValueError("damaged data: the checksum is wrong")
     return data[:-4]
 
 
 def is_whole(data: Any, told: Sequence[Any]) -> bool:
-    """Tell whether data, and what is told of them, match their checksum."""
+    """Whether data, and the numbers in `told`, match their checksum."""
     if not isinstance(data, bytes) or len(data) < 4:
         return False
     said = int.from_bytes(data[-4:], "little")
-    # The second is how versions before wrote it, without the row's numbers.
+    # Older versions left the row's numbers out of the checksum.
     return all(isinstance(n, int) for n in told) and said in (_crc(data[:-4], told), zlib.crc32(data[:-4]))
 
 
@@ -249,41 +249,42 @@ def _crc(data: bytes, told: Sequence[int]) -> int:
 def squeeze(array: NDArray[np.generic], told: Sequence[int]) -> bytes:
     """Pack and seal an array whose items change little from one to the next.
 
-    Bytes of the same place of all items stand together, as differences from item to item: the upper bytes of
-    slow temperatures become zeros. Then zlib, at its fastest: harder work gains a tenth.
+    The first bytes of all items come first, then the second ones and so on, each as the difference from the
+    item before: the upper bytes of slow temperatures become zeros. Then zlib at its fastest: working harder
+    gains a tenth.
     """
     planes = np.ascontiguousarray(array).view(np.uint8).reshape(len(array), -1).T
     return seal(zlib.compress(np.diff(planes, axis=1, prepend=np.uint8(0)).tobytes(), 1), told)
 
 
 def unsqueeze(data: bytes, dtype: np.dtype[np.void], told: Sequence[int]) -> NDArray[np.void]:
-    """Unpack what `squeeze` packed into items of a type; ValueError where it is damaged.
+    """Unpack what `squeeze` packed, as items of a type; ValueError if it is damaged.
 
-    Several items in a row make one where they were packed as rows.
+    If rows of several items were packed, each item is a whole row.
     """
     try:
         flat = np.frombuffer(zlib.decompress(unseal(data, told)), np.uint8)
     except zlib.error as exc:
         raise ValueError(f"damaged data: {exc}") from exc
     if flat.size % dtype.itemsize:
-        raise ValueError(f"damaged data: {flat.size} bytes are no whole number of records")
+        raise ValueError(f"damaged data: {flat.size} bytes aren't a whole number of records")
     planes = flat.reshape(dtype.itemsize, -1)
     items = np.ascontiguousarray(np.cumsum(planes, axis=1, dtype=np.uint8).T)
     return items.reshape(-1).view(dtype)
 
 
 def _span(at: list[int]) -> slice | list[int]:
-    """A slice where one will do: numpy takes those several times faster."""
+    """Return a slice if one will do: numpy indexes by it several times faster."""
     return slice(at[0], at[-1] + 1) if at[-1] - at[0] + 1 == len(at) else at
 
 
 def _steps(temperature_c: Floats) -> NDArray[np.int32]:
-    """Whole steps of 0.0001 °C."""
+    """Round to whole steps of 0.0001 °C."""
     return np.where(np.isnan(temperature_c), _NO_NUMBER, np.rint(temperature_c * 1e4)).astype(np.int32)
 
 
 def _from_steps(steps: NDArray[np.int32]) -> Floats:
-    # Division by a whole number gives the double nearest to the decimal, multiplication by 1e-4 would not.
+    # Dividing by a whole number gives the double nearest to the decimal; multiplying by 1e-4 would not.
     return np.where(steps == _NO_NUMBER, np.nan, steps / 1e4)
 
 

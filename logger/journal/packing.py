@@ -1,4 +1,4 @@
-"""Finished minutes of readings: put in order of time, rolled up, and packed into one row each."""
+"""Finished minutes of readings: sorted by time, rolled up, and packed into one row each."""
 
 from __future__ import annotations
 
@@ -19,28 +19,29 @@ _COLUMNS: Final = "layout, t0_us, t1_us, frames, readings, data"
 PACKED: Final = f"SELECT arrival, 1 AS packed, firing, minute, {_COLUMNS} FROM chunk"
 RECENT: Final = f"SELECT arrival, 0 AS packed, firing, t1_us / {MINUTE_US} AS minute, {_COLUMNS} FROM recent"
 STRETCHES_DATA: Final = f"({PACKED} UNION ALL {RECENT})"
-"""Packed minutes, and rows of readings as they came in, alike: none goes over the end of a minute."""
+"""Packed minutes and rows as they came in, alike: none crosses a full minute."""
 STRETCHES: Final = STRETCHES_DATA.replace(", data", "")
-"""The same without their data."""
+"""The same without the data."""
 
 
 def load(layout: Layout, row: Sequence[Any]) -> Records:
-    """Read a row's records (`STRETCHES_DATA`); ValueError where they, or its numbers, are damaged."""
+    """Read the records of a row of `STRETCHES_DATA`; ValueError if they, or its numbers, are damaged."""
     return layout.load(row[-1], told_of(row), packed=bool(row[1]))
 
 
 def told_of(row: Sequence[Any]) -> Sequence[int]:
-    """Tell what the checksum of a row of `STRETCHES_DATA` covers beside its data."""
+    """The numbers that the checksum of a row of `STRETCHES_DATA` covers besides its data."""
     return row[2:-1] if row[1] else (row[2], *row[4:-1])
 
 
 def pack_minutes(
     db: sqlite3.Connection, key: int, before: int, limit: int = -1, stuck: set[tuple[int, int]] | None = None
 ) -> bool:
-    """Pack a firing's minutes, the oldest first, in a transaction; tell whether none is left.
+    """Pack a firing's minutes before a given one, oldest first; return whether none is left.
 
-    Only those before one (counted from 1970), and `limit` at most (-1: any number). Those in `stuck`, by
-    minute and layout, are left as they are, since something in them is damaged; new ones are added to it.
+    Call it in a transaction. Minutes are counted from 1970; `limit` is the most to pack (-1: all). Those in
+    `stuck` (minute, layout) are left as they are, since something in them is damaged; newly found ones are
+    added to it.
     """
     stuck = set() if stuck is None else stuck
     due = db.execute(
@@ -60,7 +61,7 @@ def pack_minutes(
 
 
 def each_once(records: Records) -> Records:
-    """Put records in order of time; those that are the same in every bit are one."""
+    """Sort records by time, and keep one of those that are the same to the bit."""
     records = records[np.argsort(records["t"], kind="stable")]
     if (np.diff(records["t"].astype(np.int64)) == 0).any():
         raw = np.ascontiguousarray(records).view(np.dtype((np.void, records.dtype.itemsize)))
@@ -79,7 +80,7 @@ def _pack_minute(db: sqlite3.Connection, key: int, minute: int, layout: Layout) 
     try:
         parts = [load(layout, row) for row in rows]
     except ValueError:
-        return False  # damaged, but evidence: all of this minute stays as it is
+        return False  # damaged, but evidence: the whole minute stays as it is
     records = each_once(np.concatenate(parts))
     first, last = (begin + int(t) for t in records["t"][[0, -1]])
     status = layout.status(records)

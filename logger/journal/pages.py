@@ -1,8 +1,8 @@
-"""Rows of an SQLite file that SQLite itself can't read any more: found page by page, by nobody's index.
+"""Rows of an SQLite file that SQLite itself can no longer read: found page by page, without any index.
 
-A b-tree's upper pages say where its rows are; when one of them is damaged, SQLite can't find what stands
-below. The rows themselves stand in leaf pages, and a leaf page says by itself what it is. So every page of
-the file is looked at, and what is lost is what stood on the damaged pages.
+A b-tree's upper pages say where its rows are; when one of them is damaged, SQLite can't find anything below
+it. But the rows are in leaf pages, and a leaf page says what it is. So every page of the file is read, and
+only what was on damaged pages is lost.
 
 References
 ----------
@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any, Final
 
 PAGE: Final = 4096
-"""What journals are made with; taken where the header doesn't say."""
+"""Page size of our journals, in case the header doesn't say. [bytes]"""
 _LEAF_INDEX: Final = 0x0A
 _LEAF_TABLE: Final = 0x0D
 _INTS: Final = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}
@@ -28,21 +28,21 @@ _WAL_MAGIC: Final = (0x377F0682, 0x377F0683)
 
 
 class BrokenCell(ValueError):
-    """A row that isn't one."""
+    """What should be a row isn't one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A row as it stands on its page."""
+    """A row as stored on its page."""
 
-    rowid: int  # 0 in a table without
+    rowid: int  # 0 in a table without rowids
     serials: tuple[int, ...]  # types of its columns [1]_ (2.1)
     size: int  # of the whole record. [bytes]
-    local: bytes  # as much of it as stands on the page itself
-    overflow: int  # the page where it goes on; 0 where it doesn't
+    local: bytes  # the part of it on the page itself
+    overflow: int  # the page where it continues; 0 if it doesn't
 
     def shape(self) -> str:
-        """Letters for its columns: n for NULL, i integer, f float, t text, b bytes."""
+        """One letter per column: n for NULL, i integer, f float, t text, b bytes."""
         return "".join(
             "n" if s == 0 else "i" if s < 7 or s in (8, 9) else "f" if s == 7 else "bt"[s % 2]
             for s in self.serials
@@ -50,15 +50,15 @@ class Cell:
 
 
 class PageFile:
-    """An SQLite file and its write-ahead log, read page by page; it is never written to.
+    """An SQLite file and its write-ahead log, read page by page, never written.
 
-    It may be empty, or cut anywhere; `-wal` beside it is read too.
+    It may be empty, or cut off anywhere.
     """
 
     def __init__(self, path: Path) -> None:
         self._file = os.open(path, os.O_RDONLY)
         self._log = -1
-        self._newer: dict[int, int] = {}  # page to its place in the log
+        self._newer: dict[int, int] = {}  # page number to offset in the log
         try:
             length = os.fstat(self._file).st_size
             head = _pread(self._file, 100, 0)
@@ -82,15 +82,15 @@ class PageFile:
         self._file = self._log = -1
 
     def page(self, number: int) -> bytes:
-        """Read a page; shorter where the file is cut, or its disk can't read it."""
+        """Read a page; it is shorter where the file is cut off or the disk can't read it."""
         if number in self._newer:
             return _pread(self._log, self.page_size, self._newer[number])
         return _pread(self._file, self.page_size, (number - 1) * self.page_size)
 
     def leaves(self, cells_lost: list[int]) -> Iterator[tuple[int, Cell]]:
-        """Give every row of every leaf page and the page's number, but for pages that are free.
+        """Yield the page number and each row of every leaf page that isn't free.
 
-        `cells_lost` takes the number of each page on which something can't be read.
+        `cells_lost` collects the number of each page on which something can't be read.
         """
         free = self._free()
         for number in range(1, self.pages + 1):
@@ -99,7 +99,7 @@ class PageFile:
                     yield number, cell
 
     def values(self, cell: Cell, columns: int | None = None) -> list[Any]:
-        """Read a row's columns, or only so many of the first, without looking for the rest on other pages."""
+        """Read a row's columns; or only the first few, without following the row onto other pages."""
         data = cell.local if columns is not None else self._whole(cell)
         at, _ = _varint(data, 0)
         out: list[Any] = []
@@ -160,7 +160,7 @@ class PageFile:
         return Cell(rowid, tuple(serials), size, record, overflow)
 
     def _free(self) -> set[int]:
-        """Pages that hold nothing any more; as many as the chain of them says before it breaks."""
+        """Free pages, as far as the chain of them can be followed."""
         free: set[int] = set()
         trunk = int.from_bytes(self.page(1)[32:36], "big") if self.pages else 0
         while 0 < trunk <= self.pages and trunk not in free:
@@ -174,7 +174,7 @@ class PageFile:
         return free
 
     def _read_log(self) -> None:
-        """Find the pages that were committed to the log; by its checksums, as [1]_ (4.1, 4.2) says."""
+        """Find the pages committed to the log, by its checksums, as in [1]_ (4.1, 4.2)."""
         head = _pread(self._log, 32, 0)
         if len(head) < 32:
             return
@@ -182,7 +182,7 @@ class PageFile:
         if magic not in _WAL_MAGIC or size < 512 or size > 65536 or size & (size - 1):
             return
         order = "<>"[magic & 1]
-        self.page_size = size  # the log's is checked by its checksum
+        self.page_size = size  # the log has a checksum over its own
         sums = _sums(head[:24], order, (0, 0))
         if sums != struct.unpack_from(">2I", head, 24):
             return
@@ -203,7 +203,7 @@ class PageFile:
 def _pread(file: int, length: int, at: int) -> bytes:
     try:
         return os.pread(file, length, at)
-    except OSError:  # a place that the disk can't read: in smaller pieces some of it may
+    except OSError:  # the disk can't read it all: try smaller pieces
         if length <= 512:
             return b""
     pieces = []

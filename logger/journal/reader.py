@@ -1,4 +1,4 @@
-"""Reads a journal, while it is written to or after; any number of readers, in any process."""
+"""Reads a journal, even while it is being written; any number of readers, in any process."""
 
 from __future__ import annotations
 
@@ -47,9 +47,9 @@ __all__ = [
 
 
 class JournalReader:
-    """Reads a journal. It may be used from several threads; they take turns.
+    """Reads a journal. Several threads may use it; they take turns.
 
-    Throughout, `firing` is a firing's ID, and a stretch goes from `since_us` on until before `until_us`.
+    Throughout, `firing` is a firing's ID, and a stretch of time includes `since_us` but not `until_us`.
     NoJournalError: there is none yet; JournalError: it can't be read.
     """
 
@@ -66,22 +66,22 @@ class JournalReader:
             self._db.close()
 
     def changed(self) -> bool:
-        """Tell whether anything was committed since the last call (at first: yes); costs next to nothing."""
+        """Whether anything was committed since the last call (the first time: yes); costs next to nothing."""
         with self._lock, errors_of(self.path):
             (version,) = self._db.execute("PRAGMA data_version").fetchone()
         before, self._version = self._version, version
         return bool(version != before)
 
     def firings(self, *, binned: bool | None = False) -> list[FiringInfo]:
-        """List firings, the latest first: those in the bin (True), those that aren't, or all (None)."""
+        """List firings, latest first: those in the bin (True), those that aren't (False), or all (None)."""
         with self._snapshot():
             found = select_firings(self._db, "ORDER BY started_us DESC, key DESC")
         return [info for info in found if binned in (None, info.binned)]
 
     def firing(self, ref: str) -> FiringInfo:
-        """Find a firing by its ID, or `last`: the one that came in last, and isn't in the bin.
+        """Find a firing by its ID, or `last`: the newest in the journal that isn't in the bin.
 
-        UserError where there is no such firing.
+        NoFiringError if there is none.
         """
         with self._snapshot():
             if ref == "last":
@@ -92,18 +92,18 @@ class JournalReader:
             else:
                 found = select_firings(self._db, "WHERE id = ?", (ref,))
         if not found:
-            what = "there is no firing yet" if ref == "last" else f"{ref}: no such firing"
-            raise NoFiringError(f"{what} in {self.path}; `stokewatch firings` lists what there is")
+            what = "no firings yet" if ref == "last" else f"{ref}: no such firing"
+            raise NoFiringError(f"{what} in {self.path}; `stokewatch firings` lists them")
         return found[0]
 
     def running(self) -> FiringInfo | None:
-        """Give the firing that is running."""
+        """Return the running firing, if any."""
         with self._snapshot():
             found = select_firings(self._db, "WHERE ended_us IS NULL")
         return found[0] if found else None
 
     def columns(self, firing: str) -> tuple[Column, ...]:
-        """Say which channels a firing has, and which probe each is: the plan's first, in its order."""
+        """A firing's channels, each with its probe; those in the plan first, in its order."""
         info = self.firing(firing)
         plan = info.plan
         probes = assign_probes(plan, info.seen)
@@ -112,21 +112,21 @@ class JournalReader:
         return tuple(sorted(columns, key=lambda c: rank.get(id(c.probe), len(rank))))
 
     def span(self, firing: str) -> tuple[int, int] | None:
-        """Give the times of the first and the last reading, in µs; None if there is none."""
+        """Times of the first and the last reading; None if there are none. [µs]."""
         with self._snapshot():
             first, last, frames = self._stored.extent(self._key(firing))
         return (first, last) if frames else None
 
     def readings(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Traces:
-        """Give every reading; a column has only the times at which its channel was sent."""
+        """Return every reading; a column has only the times at which its channel was sent."""
         columns = self.columns(firing)
         with self._snapshot():
             return Traces.of(columns, self._stored.lines(self._key(firing), since_us, until_us))
 
     def batches(self, firing: str, since_us: int = 0, until_us: int = FOREVER_US) -> Iterator[Batch]:
-        """Give every reading as it came from its rig, minute by minute, each in order of time.
+        """Yield every reading as its rig sent it, minute by minute, each in order of time.
 
-        Without cold junctions (`conversion.reconvert`).
+        Without cold junctions (see `conversion.reconvert`).
         """
         with self._snapshot():
             key = self._key(firing)
@@ -140,9 +140,9 @@ class JournalReader:
                 yield part.layout.decode(part.records[order], minute)
 
     def stretches(self, firing: str, length_us: int) -> list[tuple[int, int]]:
-        """Give the stretches of time in which there are readings: a gap of years costs nothing.
+        """Return the stretches of time that have readings, so that a gap of years costs nothing.
 
-        Each from a time on until before another; a whole number of minutes long. [µs]
+        Each is (start, end), end excluded, and a whole number of minutes long. [µs]
         """
         with self._snapshot():
             minutes = self._stored.minutes(self._key(firing), 0, FOREVER_US)
@@ -150,14 +150,14 @@ class JournalReader:
         return [(begin, begin + length_us) for begin in begins]
 
     def newest_arrival(self) -> int:
-        """Tell what the newest batch's arrival was: where `arrived` goes on. 0 without readings."""
+        """Number of the newest batch's arrival, from which `arrived` goes on; 0 without readings."""
         with self._snapshot():
             return next_number(self._db, "arrival") - 1
 
     def arrived(self, after: int, limit: int = 1000) -> list[tuple[int, str, Batch]]:
-        """Give readings after an arrival, of all firings, in the order they came into the journal.
+        """Return readings after an arrival, of all firings, in the order they came into the journal.
 
-        What was given before may be given again, when its minute has been packed with something newer.
+        Readings may be returned again, once their minute has been packed with newer ones.
         """
         with self._snapshot():
             rows = self._db.execute(
@@ -175,12 +175,12 @@ class JournalReader:
         return found
 
     def history(self, firing: str, max_points: int, since_us: int = 0) -> Traces:
-        """Give a firing, or the end of it, in few points that show all its peaks and dips.
+        """Return a firing, or the end of it, in few points that still show every peak and dip.
 
-        Every reading where there are no more than `max_points` a column; otherwise the least and the greatest
-        temperature of each step (see `traces.thin`) and at the end the newest reading itself. NaN where a
-        channel sent nothing that was OK, and where nothing came for more than three usual steps. Steps are
-        whole: the first may begin before `since_us`.
+        Every reading if there are at most `max_points` per column; otherwise the least and the greatest
+        temperature of each step (see `traces.thin`) and then the newest reading itself. NaN where a channel
+        sent nothing that was OK, and where nothing came for more than three usual steps. Steps are whole: the
+        first may begin before `since_us`.
         """
         columns = self.columns(firing)
         with self._snapshot():
@@ -205,9 +205,9 @@ class JournalReader:
     def rollups(
         self, firing: str, level_s: int, since_us: int = 0
     ) -> dict[tuple[str, str], tuple[Ints, Buckets]]:
-        """Give each channel's buckets (`rollup.BUCKET`) of 1, 10 or 60 s, and where each begins. [µs].
+        """Return each channel's buckets (`rollup.BUCKET`) of 1, 10 or 60 s, and when each begins. [µs].
 
-        Only those that begin at or after `since_us`; without those in which nothing was sent.
+        Only those that begin at or after `since_us`, and in which something was sent.
         """
         if level_s not in LEVELS_S:
             raise ValueError(f"level_s must be one of {LEVELS_S}, not {level_s}")
@@ -221,7 +221,7 @@ class JournalReader:
         return out
 
     def events(self, firing: str, after_id: int = 0) -> list[Event]:
-        """Give a firing's events, in the order they were written."""
+        """Return a firing's events, in the order they were written."""
         with self._snapshot():
             rows = self._db.execute(
                 "SELECT id, t_us, kind, data, who FROM event WHERE firing = ? AND id > ? ORDER BY id",
@@ -230,7 +230,7 @@ class JournalReader:
         return [event for row in rows if (event := to_event(row, key)) is not None]
 
     def unproven(self, firing: str) -> set[str]:
-        """Give the rigs of a firing whose readings carried neither checksum nor counter."""
+        """Name the rigs in a firing whose readings carried neither checksum nor counter."""
         return {
             str(event.data.get("rig"))
             for event in self.events(firing)
@@ -238,7 +238,7 @@ class JournalReader:
         }
 
     def happened(self, after_id: int, limit: int = 1000) -> list[tuple[str, Event]]:
-        """Give events after one, over all firings, in the order they were written."""
+        """Return events after a given one, over all firings, in the order they were written."""
         with self._snapshot():
             rows = self._db.execute(
                 "SELECT firing.id, key, event.id, t_us, kind, data, who FROM event"
@@ -250,7 +250,7 @@ class JournalReader:
         ]
 
     def estimates(self, firing: str, since_us: int = 0) -> dict[str, Estimates]:
-        """Give, by zone, what the pots were estimated to be at while the firing ran; no measurement."""
+        """Return the pots' estimated temperature while the firing ran, by zone; not a measurement."""
         with self._snapshot():
             rows = self._db.execute(
                 "SELECT t_us, data FROM estimate WHERE firing = ? AND t_us >= ? ORDER BY t_us",
@@ -269,7 +269,7 @@ class JournalReader:
         return out
 
     def set_apart(self, firing: str | None, since_us: int | None = None) -> list[Apart]:
-        """Give the frames that were kept as they came (None: of all firings), in that order."""
+        """Return the frames set apart (None: of all firings), as they came, in that order."""
         with self._snapshot():
             key = None if firing is None else self._key(firing)
             rows = self._db.execute(
@@ -280,7 +280,7 @@ class JournalReader:
         return [Apart(*row) for row in rows]
 
     def set_apart_count(self, firing: str) -> list[tuple[str, str, int]]:
-        """Count a firing's frames that were set apart, by rig and reason."""
+        """Count a firing's frames set apart, by rig and reason."""
         with self._snapshot():
             return self._db.execute(
                 "SELECT rig, why, count(*) FROM set_apart WHERE firing = ? GROUP BY 1, 2 ORDER BY 1, 2",
@@ -288,7 +288,7 @@ class JournalReader:
             ).fetchall()
 
     def set_apart_sums(self) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
-        """Give the next free number, and how many frames and bytes are set apart by rig and source."""
+        """Return the next free number, and how many frames and bytes are set apart, by rig and source."""
         with self._snapshot():
             rows = self._db.execute(
                 "SELECT rig, source, count(*), sum(length(line)) FROM set_apart GROUP BY 1, 2"
@@ -297,9 +297,9 @@ class JournalReader:
         return free, {(rig, source): (frames, size) for rig, source, frames, size in rows}
 
     def noted_lately(self) -> dict[str, dict[tuple[int, int], int]]:
-        """Give the checksums of the frames that were recorded lately, by rig, seq and ms.
+        """Return the checksums of recently recorded frames, by rig, seq and ms.
 
-        A row that can't be read is left out: its frames are then not known to be the same.
+        A row that can't be read is left out: its frames aren't recognised if they come again.
         """
         found: dict[str, dict[tuple[int, int], int]] = {}
         with self._snapshot():
@@ -311,7 +311,7 @@ class JournalReader:
         return found
 
     def heartbeat(self) -> dict[str, Any] | None:
-        """Give the logger's own health as it last wrote it; None where it never did, or it is damaged."""
+        """Return the logger's health as it last wrote it; None if it never did, or the row is damaged."""
         with self._snapshot():
             row = self._db.execute("SELECT data FROM heartbeat").fetchone()
         try:
@@ -320,12 +320,12 @@ class JournalReader:
             return None
 
     def meta(self, key: str) -> dict[str, Any]:
-        """Give a small fact about the whole journal; empty where there is none, or it is damaged."""
+        """Return a small fact about the whole journal; empty if there is none, or it is damaged."""
         with self._snapshot():
             return read_meta(self._db, key)
 
     def request(self, request_id: int) -> Request | None:
-        """Give a request, with its answer if there is one."""
+        """Return a request, with its answer if there is one."""
         with self._snapshot():
             row = self._db.execute(
                 "SELECT id, made_us, kind, data, who, result FROM request WHERE id = ?", (request_id,)
@@ -334,7 +334,7 @@ class JournalReader:
 
     @contextlib.contextmanager
     def _snapshot(self) -> Iterator[None]:
-        """All reads inside see one moment of the journal."""
+        """Let all reads inside see one moment of the journal."""
         with self._lock, errors_of(self.path):
             self._db.execute("BEGIN")
             try:
@@ -345,7 +345,5 @@ class JournalReader:
     def _key(self, firing: str) -> int:
         row = self._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
         if row is None:
-            raise UserError(
-                f"{firing}: no such firing in {self.path}; `stokewatch firings` lists what there is"
-            )
+            raise UserError(f"{firing}: no such firing in {self.path}; `stokewatch firings` lists them")
         return int(row[0])

@@ -16,8 +16,8 @@ LEVELS_S: Final = (1, 10, 60)
 BUCKET: Final = np.dtype(
     [("min", "<f4"), ("max", "<f4"), ("mean", "<f4"), ("last", "<f4"), ("count", "<u4"), ("status", "u1")]
 )
-"""One column in one bucket. `min` to `last` are of the OK readings, NaN where there was none; `count` counts
-those; `status` is the worst of all readings there, `Status.ABSENT` where there was none at all."""
+"""One channel in one bucket. `min` to `last` are of the OK readings, NaN if there were none; `count` is how
+many; `status` is the worst of all its readings, `Status.ABSENT` if there were none at all."""
 
 Buckets = NDArray[np.void]
 """Structured array of `BUCKET`."""
@@ -26,7 +26,7 @@ _ABSENT: Final = np.uint8(Status.ABSENT)
 
 
 def empty(shape: tuple[int, ...]) -> Buckets:
-    """Make buckets in which nothing was read."""
+    """Make empty buckets."""
     out = np.zeros(shape, BUCKET)
     for name in ("min", "max", "mean", "last"):
         out[name] = np.nan
@@ -47,9 +47,9 @@ def readings_as_buckets(temperature_c: Floats, status: Bytes) -> Buckets:
 
 
 def merge(buckets: Buckets, starts: Ints) -> Buckets:
-    """Merge runs of buckets, shape (m, k), in order of time, to shape (g, k).
+    """Merge runs of buckets, shape (m, k), in order of time, into shape (g, k).
 
-    `starts`, shape (g,), is the first row of each run, ascending; the first is 0.
+    `starts`, shape (g,): the first row of each run, ascending from 0.
     """
     if not len(starts):
         return empty((0, buckets.shape[1]))
@@ -68,7 +68,7 @@ def merge(buckets: Buckets, starts: Ints) -> Buckets:
     out["mean"] = np.where(any_ok, total / np.maximum(out["count"], 1), np.nan)
     last = np.take_along_axis(buckets["last"], np.maximum(latest, 0), axis=0)
     out["last"] = np.where(any_ok, last, np.nan)
-    # OK is 0 and faults have higher numbers; ABSENT is only what is left where there was nothing else.
+    # OK is 0 and faults have higher numbers; ABSENT only counts where there was nothing else.
     present = buckets["status"] != _ABSENT
     rank = np.maximum.reduceat(np.where(present, buckets["status"] + np.uint8(1), np.uint8(0)), starts)
     out["status"] = np.where(rank > 0, rank - np.uint8(1), _ABSENT)
@@ -76,7 +76,7 @@ def merge(buckets: Buckets, starts: Ints) -> Buckets:
 
 
 def roll_minute(t_us: Ints, temperature_c: Floats, status: Bytes) -> dict[int, Buckets]:
-    """Roll up one minute of readings: for each level [s] the whole minute, shape (60 / level, k).
+    """Roll up one minute of readings: by level [s], buckets of the whole minute, shape (60 / level, k).
 
     Times within the minute, shape (n,), ascending [µs]; temperatures [°C] and status, shape (n, k).
     """
@@ -91,26 +91,26 @@ def roll_minute(t_us: Ints, temperature_c: Floats, status: Bytes) -> dict[int, B
 
 
 def run_starts(keys: Ints) -> Ints:
-    """Find where runs of equal keys begin, ascending, from 0."""
+    """Find the index at which each run of equal keys begins."""
     if not len(keys):
         return np.zeros(0, np.int64)
     return np.concatenate(([0], np.flatnonzero(np.diff(keys)) + 1))
 
 
 def dump_buckets(buckets: Buckets, told: Sequence[int]) -> bytes:
-    """Put a minute's buckets, shape (60 / level, k), into bytes; `told`: level [s], firing, minute, layout.
+    """Turn a minute's buckets, shape (60 / level, k), into bytes; `told`: level [s], firing, minute, layout.
 
-    Only the finest level is packed: the others are small, and a page that opens reads hundreds of them.
+    Only the finest level is packed: the others are small, and opening a page reads hundreds of them.
     """
     return squeeze(buckets, told) if told[0] == LEVELS_S[0] else seal(buckets.tobytes(), told)
 
 
 def load_buckets(data: bytes, k: int, told: Sequence[int]) -> bytes:
-    """Check a minute of buckets and unpack it; the bytes of several can be joined and read at once."""
+    """Check and unpack a minute of buckets; the bytes of several can be joined and read at once."""
     if told[0] == LEVELS_S[0]:
         found = unsqueeze(data, np.dtype((np.void, BUCKET.itemsize * k)), told).tobytes()
     else:
         found = unseal(data, told)
     if len(found) != 60 // told[0] * k * BUCKET.itemsize:
-        raise ValueError("damaged data: buckets of other channels")
+        raise ValueError("damaged data: buckets for other channels")
     return found

@@ -1,4 +1,4 @@
-"""What the journal hands out besides readings: firings, events, requests, frames set apart."""
+"""What the journal holds besides readings: firings, events, requests, frames set apart."""
 
 from __future__ import annotations
 
@@ -30,25 +30,25 @@ _COUNTED: Final = {
     "set_apart": (("set_apart", "id"),),
     "arrival": (("recent", "arrival"), ("chunk", "arrival")),
 }
-"""What is counted: the tables and columns that show how far."""
+"""What is numbered, and the columns that show how far."""
 MOST_NUMBER: Final = 1 << 53
-"""No counting gets there: what says so is damaged."""
+"""No number gets this high unless it is damaged."""
 NUMBERS: Final = "numbers_from"
-"""In `meta`: from where on numbers are given, beyond what the rows show."""
+"""In `meta`: the next number of each kind, where the rows don't show it."""
 BINNED: Final = "binned_us"
-"""Fact of a firing that lies in the bin: since when. [µs]"""
+"""Fact of a firing in the bin: since when. [µs]"""
 JOINED: Final = "joined"
-"""In `meta`: how many journals were joined to this one, and which firings of the one that is being."""
+"""In `meta`: how many journals were joined to this one."""
 
 
 LATELY_US: Final = 20 * 60 * 1_000_000
-"""How long it is remembered which frames came. [µs]"""
+"""How long recorded frames are remembered. [µs]"""
 
 Key = tuple[int, int, int]
-"""`seq`, `ms` and checksum of a frame."""
+"""A frame's `seq`, `ms` and checksum."""
 
 LATELY: Final = msgspec.msgpack.Decoder(dict[str, list[Key]])
-"""Reads what came lately, by rig."""
+"""Decodes the recent frames' keys, by rig."""
 
 
 @dataclass(frozen=True)
@@ -59,39 +59,39 @@ class FiringInfo:
     title: str
     started_us: int  # time of its first reading. [µs]
     ended_us: int | None  # None while it runs. [µs]
-    plan_toml: str | None  # the plan it was given; None where nobody made one
+    plan_toml: str | None  # its plan; None if nobody made one
     invented: bool
     facts: dict[str, Any]  # what people wrote down about it
     last_us: int | None = None  # time of its newest reading; None if there is none. [µs]
-    readings: int = 0  # channel values in the journal, those with a fault among them
-    # changes whenever readings arrive that are older than others of their rig: whoever has drawn the firing
-    # should read it again
+    readings: int = 0  # channel values in the journal, including those with a fault
+    # changes whenever readings arrive that are older than others from their rig: anything drawn from the
+    # firing should be read again
     late: int = 0
     seen: tuple[tuple[str, str], ...] = field(default=(), repr=False)  # in order of first appearance
 
     @property
     def running(self) -> bool:
-        """Whether it hasn't been ended."""
+        """Whether it hasn't ended."""
         return self.ended_us is None
 
     @property
     def binned(self) -> bool:
-        """Whether it lies in the bin."""
+        """Whether it is in the bin."""
         return BINNED in self.facts
 
     @property
     def length_s(self) -> float:
-        """How long its readings last, as far as they have come [s]."""
+        """How long its readings span so far [s]."""
         return ((self.last_us or self.started_us) - self.started_us) / 1e6
 
     @property
     def time_known(self) -> bool:
-        """Whether its day and time of day are true: not every imported file has them."""
+        """Whether its date and time of day are known: not every imported file has them."""
         return self.facts.get("time_known", True) is not False
 
     @cached_property
     def plan(self) -> Plan:
-        """The plan; where there is none, or it can't be read, each channel so far is a probe of its name."""
+        """The plan; without a readable one, each channel seen so far is a probe of its own name."""
         if self.plan_toml is not None:
             try:
                 return loads_plan(self.plan_toml, f"plan of firing {self.id}", stored=True)
@@ -102,11 +102,11 @@ class FiringInfo:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Something a person asks of the logger."""
+    """Something a person asked of the logger."""
 
     id: int
     kind: str
-    data: dict[str, Any] | None  # None where the row can't be read
+    data: dict[str, Any] | None  # None if the row can't be read
     who: str
     result: dict[str, Any] | None  # None until it has been dealt with
 
@@ -124,15 +124,15 @@ class Apart:
 
 
 WHY: Final = {
-    "unplaced": "its counter and clock fit nothing else that this rig sent",
-    "rig": "more rigs send than one firing takes",
-    "topic": "it came under another rig's topic",
-    "channels": "it has more channels than one firing takes",
+    "unplaced": "their counter and clock fit nothing else this rig sent",
+    "rig": "more rigs are sending than one firing takes",
+    "topic": "they came on another rig's topic",
+    "channels": "they have more channels than one firing takes",
 }
 
 
 def read_meta(db: sqlite3.Connection, key: str) -> dict[str, Any]:
-    """Read a small fact about the whole journal; empty where there is none, or it is damaged."""
+    """Read a small fact about the whole journal; empty if there is none, or it is damaged."""
     row = db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
     with contextlib.suppress(DamagedError):
         return {} if row is None else load_dict(row[0], key)
@@ -140,19 +140,19 @@ def read_meta(db: sqlite3.Connection, key: str) -> dict[str, Any]:
 
 
 def next_number(db: sqlite3.Connection, kind: str) -> int:
-    """Give the next number that no row has, nor had: whoever follows asks for what came after the last.
+    """Return the next number that no row has or ever had: followers ask for everything after the last.
 
-    `kind`: one of those that `next_numbers` gives.
+    `kind`: a key of `_COUNTED`.
     """
     given = (f"coalesce((SELECT max({column}) FROM {table}), 0)" for table, column in _COUNTED[kind])
     (newest,) = db.execute(f"SELECT max(0, {', '.join(given)})").fetchone()
     if not isinstance(newest, int):
-        raise sqlite3.DatabaseError(f"the counting of {kind} is damaged: {newest!r}")
+        raise sqlite3.DatabaseError(f"the numbers of {kind} are damaged: {newest!r}")
     return max(newest + 1, int(read_meta(db, NUMBERS).get(kind, 0)))
 
 
 def next_numbers(db: sqlite3.Connection) -> dict[str, int]:
-    """Give the next number of each kind, as far as they can be read."""
+    """Return the next number of each kind, as far as they can be read."""
     found: dict[str, int] = {}
     for kind in _COUNTED:
         with contextlib.suppress(sqlite3.Error):
@@ -177,7 +177,7 @@ _COUNTS: Final = """,
 
 
 def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, ...] = ()) -> list[FiringInfo]:
-    """Read firings; what of a row is damaged comes from its twin; without that it is done without."""
+    """Read firings; anything damaged in a row comes from its twin, or is left out."""
     rows = twice(db, "firing", where, values, _COUNTS)
     seen: dict[int, dict[tuple[str, str], None]] = {key: {} for key, *_ in rows}
     chosen = "WHERE firing = ? ORDER BY id" if len(rows) == 1 else "ORDER BY id"
@@ -199,7 +199,7 @@ def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, .
 
 
 def firing_info(said: tuple[Any, ...], **more: Any) -> FiringInfo:
-    """Make a firing of what its row says (`twins.TWICE`); what can't be that is left out."""
+    """Make a firing from its row (`twins.TWICE`), leaving out what is damaged."""
     name, title, plan, started_us, ended_us, invented, facts = said
     try:
         facts = load_dict(facts)
@@ -222,7 +222,7 @@ def _whole(value: Any, otherwise: int = 0) -> int:
 
 
 def new_firing_id(db: sqlite3.Connection, started_us: int) -> str:
-    """Make an ID that no firing has yet: local date and time, and four letters."""
+    """Make a new firing ID: local date and time, and four letters."""
     begun = datetime.fromtimestamp(started_us / 1e6).astimezone()
     while True:
         firing_id = f"{begun:%Y%m%d-%H%M}-{''.join(secrets.choice(_ID_LETTERS) for _ in range(4))}"
@@ -231,9 +231,9 @@ def new_firing_id(db: sqlite3.Connection, started_us: int) -> str:
 
 
 def to_request(row: tuple[Any, ...]) -> Request:
-    """Make a request of its row (id, made_us, kind, data, who, result).
+    """Make a request from its row (id, made_us, kind, data, who, result).
 
-    One that damage has garbled comes as the kind `damaged`: nobody carries that out.
+    A damaged one gets the kind `damaged`, which is never carried out.
     """
     request_id, made_us, kind, data, who, result = row
     try:
@@ -245,17 +245,17 @@ def to_request(row: tuple[Any, ...]) -> Request:
 
 
 def to_event(row: Sequence[Any], firing: int) -> Event | None:
-    """Make an event of its row (id, t_us, kind, data, who); a damaged one is None, and told in the log."""
+    """Make an event from its row (id, t_us, kind, data, who); a damaged one is logged, and None."""
     number, t_us, kind, data, who = row
     try:
         if not (isinstance(t_us, int) and isinstance(kind, str) and isinstance(who, str)):
-            raise DamagedError("damaged data: no event")
+            raise DamagedError("damaged data: not an event")
         return Event(t_us, kind, load_dict(data, firing, t_us, kind, who), who, number)
     except DamagedError as exc:
-        log.warning("event %s can't be read, and is left out: %s", number, exc)
+        log.warning("event %s can't be read and is left out: %s", number, exc)
         return None
 
 
 def seal_event(firing: int, t_us: int, kind: str, data: dict[str, Any], who: str) -> str:
-    """Write what an event says, with a checksum over all of its row; ValueError for NaN or infinity."""
+    """Write an event's data, with a checksum over its whole row; ValueError for NaN or infinity."""
     return seal_text(to_json(data), firing, t_us, kind, who)

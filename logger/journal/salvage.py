@@ -1,4 +1,4 @@
-"""Damaged journals: noticed, replaced within a moment, and saved as far as they can be read.
+"""Damaged journals: noticed, replaced at once, and saved as far as they can be read.
 
 `python -m logger.journal.salvage check JOURNAL` and `… join JOURNAL ASIDE` print one JSON document; they run
 in a process of their own.
@@ -57,10 +57,10 @@ from logger.reading import Batch, Status
 log = logging.getLogger(__name__)
 
 ROOM: Final = 200_000_000
-"""Left free on the disk, for the fire that is being recorded. [bytes]"""
+"""Kept free on the disk for the fire being recorded. [bytes]"""
 _KINDNESS: Final = 15
-"""Whoever records and judges goes first."""
-ASK_AGAIN: Final = "the journal was damaged before the logger came to it; ask again"
+"""Niceness: recording and judging go first."""
+ASK_AGAIN: Final = "the journal was damaged before the logger got to this; try again"
 
 
 @dataclass(slots=True)
@@ -71,26 +71,26 @@ class Salvage:
     firings: int = 0
     readings: int = 0
     events: int = 0
-    lost: list[str] = field(default_factory=list)  # what could not be read, as far as one can tell
+    lost: list[str] = field(default_factory=list)  # what couldn't be read, as far as is known
 
 
 class Fault(str):
-    """Something that is wrong with a journal, in words; `structure`: SQLite itself can't find its way."""
+    """What is wrong with a journal, in words; `structure`: SQLite itself can't read it."""
 
     structure = True
 
 
 class BadRows(Fault):
-    """Rows whose checksums are wrong: they are gaps, and moving them to another file brings nothing back."""
+    """Rows with wrong checksums: they are gaps, and moving them to another file brings nothing back."""
 
     structure = False
 
 
 def check(path: Path, *, every_firing: bool = False) -> list[Fault]:
-    """Check that a journal is whole. It may be written to meanwhile.
+    """Check that a journal is whole; it may be written meanwhile.
 
-    Its structure throughout; readings' checksums of the latest firing, or of every one. JournalError where it
-    can't be read for another reason: a newer version, a disk that doesn't answer.
+    Checks the whole file's structure, and the checksums of the latest firing or of every one. JournalError if
+    it can't be read for another reason: a newer version, a disk that doesn't respond.
     """
     try:
         with errors_of(path), contextlib.closing(open_to_read(path)) as db:
@@ -122,21 +122,21 @@ def _bad_rows(db: sqlite3.Connection, *, every_firing: bool) -> list[str]:
 
 
 CARRIED: Final = ("armed", "clocks", "unjudged")
-"""What of `meta` a logger needs at once."""
+"""The entries of `meta` that a logger needs at once."""
 
 
 @dataclass(slots=True)
 class GoingOn:
-    """What a journal begins with that takes a damaged one's place."""
+    """What a journal that replaces a damaged one begins with."""
 
-    firing: FiringInfo | None = None  # the firing that runs
-    meta: dict[str, dict[str, Any]] = field(default_factory=dict)  # what else must be known at once
-    # the next that the damaged one would have given, where that is known
+    firing: FiringInfo | None = None  # the running one
+    meta: dict[str, dict[str, Any]] = field(default_factory=dict)  # see `CARRIED`
+    # the next ones of the damaged journal, where they are known
     numbers: dict[str, int] = field(default_factory=dict)
 
 
 def going_on_from(path: Path, within_s: float = 0.4) -> GoingOn:
-    """Look into a damaged journal for what must go on, as far as that is quickly found."""
+    """Look in a damaged journal for what must go on, as far as it is found in time."""
     found = GoingOn()
     until_s = time.monotonic() + within_s
     # SQLite first, in case only other places are damaged.
@@ -156,10 +156,9 @@ def going_on_from(path: Path, within_s: float = 0.4) -> GoingOn:
 
 
 def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
-    """Set a writer's damaged journal aside, and let it go on with another in its place.
+    """Set a writer's damaged journal aside, and let the writer go on with a new one in its place.
 
-    Gives the damaged one, for `join`. JournalError where the new one can't be written; it can be
-    tried again.
+    Returns the damaged one, for `join`. JournalError if the new one can't be written; try again then.
     """
     going_on.numbers = next_numbers(writer._db)
     with contextlib.suppress(sqlite3.Error):
@@ -172,11 +171,11 @@ def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
 
 
 def begin_instead(path: Path, going_on: GoingOn) -> Path:
-    """Set a journal aside and put a new one in its place; give the one set aside."""
+    """Set a journal aside and put a new one in its place; return the one set aside."""
     now = int(time.time())
     with disk_errors_of(path), in_the_making(path) as new:
         with contextlib.closing(JournalWriter(new)) as writer, writer.transaction():
-            # Whoever has read up to a number never takes what comes now for what was before.
+            # High enough that nobody who has read up to a number mistakes new rows for old ones.
             first = {"event": now, "request": now, "set_apart": now, "arrival": now * 1000}
             known = going_on.numbers
             writer.set_meta(NUMBERS, {name: max(n, known.get(name, 0)) for name, n in first.items()})
@@ -188,19 +187,19 @@ def begin_instead(path: Path, going_on: GoingOn) -> Path:
 
 
 def join(path: Path, aside: Path, room: Callable[[], int] | None = None, pause_s: float = 0.01) -> Salvage:
-    """Save what can be read of a damaged journal into the one that goes on in its place.
+    """Save what can be read of a damaged journal into the one that replaced it.
 
-    It may be cut short at any moment and begun again: what is there already is not written twice. A logger
-    may be writing to `path`; `aside` is only read, and renamed at the end. Between transactions it pauses
-    [s], for whoever records. JournalError where the disk has too little `room` left [bytes].
+    It can be cut short at any moment and begun again: nothing is written twice. A logger may be writing to
+    `path`; `aside` is only read, and renamed at the end. It pauses [s] between transactions, to let others
+    write. JournalError if the disk has too little `room` left [bytes].
     """
     found = Salvage(aside)
     try:
         with contextlib.closing(JournalWriter(path)) as writer, contextlib.closing(PageFile(aside)) as file:
-            # A power cut may take the last of it: the next start begins again.
+            # A power cut may lose the last of it: the next start begins again.
             writer._db.execute("PRAGMA synchronous = NORMAL")
             was = Gathered(file)
-            for key in was.keys:  # what burns now first, then from the newest to the oldest
+            for key in was.keys:  # newest first: it may still be burning
                 firing = _firing(writer, was, key)
                 found.firings += 1
                 found.readings += _join_readings(writer, firing, was.batches(key), room, pause_s)
@@ -212,28 +211,28 @@ def join(path: Path, aside: Path, room: Callable[[], int] | None = None, pause_s
                 joined = read_meta(writer._db, JOINED).get("count", 0)
                 writer.set_meta(JOINED, {"count": int(joined) + 1})
             if was.bad_rows:
-                found.lost.append(f"{was.bad_rows} stretches of readings of at most a minute")
+                found.lost.append(f"{was.bad_rows} stretches of readings, a minute each at most")
             if was.broken_pages:
-                found.lost.append(f"what was on {was.broken_pages} damaged pages")
+                found.lost.append(f"whatever was on {was.broken_pages} damaged pages")
         found.aside = name_joined(path, aside)
     except OSError as exc:
         raise JournalError(f"journal {aside}: can't be read: {exc.strerror}", "io") from exc
     log.warning(
         "%s was damaged; saved %d firings, %d readings, %d events; lost: %s",
         *(found.aside, found.firings, found.readings, found.events),
-        "; ".join(found.lost) or "nothing that is known",
+        "; ".join(found.lost) or "nothing as far as is known",
     )
     return found
 
 
 def _firing(writer: JournalWriter, was: Gathered, key: int) -> str:
-    """Find or make a firing; give its ID."""
+    """Find or make a firing; return its ID."""
     first, last = was.span(key)
     said = was.firings.get(key)
     if said is None:
-        # Its own row is lost; named so that it is the same one if this is begun again.
+        # Its own row is lost; a name that stays the same if this is begun again.
         firing_id = f"{new_firing_id(writer._db, first)[:-4]}lost{key}"
-        said = FiringInfo(firing_id, "Salvaged, its title is lost", first, last, None, False, {})
+        said = FiringInfo(firing_id, "Salvaged, title lost", first, last, None, False, {})
     with writer.transaction():
         if not writer._db.execute("SELECT 1 FROM firing WHERE id = ?", (said.id,)).fetchone():
             writer.open_copy(said, max(last, said.started_us) if said.running else said.ended_us)
@@ -247,16 +246,16 @@ def _join_readings(
     room: Callable[[], int] | None,
     pause_s: float,
 ) -> int:
-    """Copy readings, as if they came late; count them. What is there already goes when it is packed."""
+    """Copy readings as if they came late; count them. Packing removes what was there already."""
     readings = 0
     for batch in batches:
         if room is not None and room() < ROOM:
             raise JournalError(
-                f"journal {writer.path}: less than {ROOM // 1_000_000} MB are left on the disk, and they are "
-                "kept for the fire; make room, and what can be read of the damaged one is joined",
+                f"journal {writer.path}: less than {ROOM // 1_000_000} MB left, which is kept for the fire; "
+                "make room, and what can be read of the damaged journal is joined",
                 "full",
             )
-        with writer.transaction():  # a minute: whoever records meanwhile waits some 10 ms, not more
+        with writer.transaction():  # one minute: the recording waits some 10 ms, no more
             writer.append(firing, batch)
             writer.pack(firing, int(batch.t_us[-1]) // MINUTE_US + 1)
         readings += int(np.count_nonzero(batch.status != Status.ABSENT))
@@ -265,7 +264,7 @@ def _join_readings(
 
 
 def _join_others(writer: JournalWriter, was: Gathered, key: int, firing: str) -> int:
-    """Copy a firing's events, estimates and frames set apart; count the events."""
+    """Copy a firing's events, estimates and frames set apart; return the number of events."""
     target = writer._key(firing)
     events = was.events(key)
     writer._db.executemany(
@@ -291,7 +290,7 @@ def _join_apart(db: sqlite3.Connection, was: Gathered, key: int | None, target: 
 
 
 def _join_requests(db: sqlite3.Connection, was: Gathered) -> None:
-    """Keep what was asked and answered; what wasn't is answered now, not carried out so much later."""
+    """Copy requests; those never answered are refused now rather than carried out so much later."""
     refused = to_json({"ok": False, "error": ASK_AGAIN})
     db.executemany(
         "INSERT OR IGNORE INTO request (id, made_us, kind, data, who, result) VALUES (?, ?, ?, ?, ?, ?)",
@@ -303,7 +302,7 @@ def _join_requests(db: sqlite3.Connection, was: Gathered) -> None:
 
 
 def main(argv: list[str]) -> int:
-    """Do one of both: `check JOURNAL` or `join JOURNAL ASIDE`; 1 where it couldn't be done."""
+    """Run `check JOURNAL` or `join JOURNAL ASIDE`; return 1 if it couldn't be done."""
     os.nice(_KINDNESS)
     what, journal, *rest = argv
     path = Path(journal)

@@ -1,4 +1,4 @@
-"""The journal's file: how it is opened, laid out, brought up to date and checked."""
+"""The journal's file: opening it, its tables, migrations, and errors."""
 
 from __future__ import annotations
 
@@ -24,18 +24,17 @@ APPLICATION_ID: Final = 0x53746B77
 """Marks an SQLite file as a journal of this program."""
 
 EMPTY: Final = (
-    "the file is empty (0 bytes), and what it held is gone; put back a copy of it, or start the logger, "
-    "which sets it aside and begins another"
+    "the file is empty (0 bytes): its contents are lost; put back a copy, or start the logger, which sets it "
+    "aside and begins another"
 )
 
 BUSY_MS: Final = 5000
-"""How long a writer waits for another one: an import, a request from the page. [ms]"""
+"""How long a writer waits for another: an import, a request from the page. [ms]"""
 
 LEFT_S: Final = 86400.0
-"""A journal in the making that nobody has written to for so long is nobody's. [s]"""
+"""A journal in the making that nobody has written to for this long was abandoned. [s]"""
 
-# Each entry takes the file one version up; its number is the version it leads to. Never change an entry that
-# has been released: add one.
+# Entry n (from 1) takes the file up to version n. Never change a released entry: add one.
 MIGRATIONS: list[tuple[str, ...]] = [
     (
         "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
@@ -44,19 +43,19 @@ MIGRATIONS: list[tuple[str, ...]] = [
             started_us INTEGER NOT NULL, ended_us INTEGER, invented INTEGER NOT NULL, facts TEXT NOT NULL,
             packed_readings INTEGER NOT NULL DEFAULT 0, late INTEGER NOT NULL DEFAULT 0)""",
         "CREATE UNIQUE INDEX one_running ON firing (ended_us IS NULL) WHERE ended_us IS NULL",
-        # A rig's channels, as one firing has them; readings point here.
+        # A rig's channels in one firing; readings point here.
         """CREATE TABLE layout (
             id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, rig TEXT NOT NULL, channels TEXT NOT NULL)""",
         "CREATE INDEX layout_of_firing ON layout (firing)",
-        # What came in, one row a batch, none across a full minute; `arrival` only ever grows.
+        # Readings as they came in, one row per batch, none across a full minute; `arrival` only ever grows.
         """CREATE TABLE recent (
             arrival INTEGER PRIMARY KEY, firing INTEGER NOT NULL, layout INTEGER NOT NULL,
             t0_us INTEGER NOT NULL, t1_us INTEGER NOT NULL, frames INTEGER NOT NULL,
             readings INTEGER NOT NULL, data BLOB NOT NULL)""",
         "CREATE INDEX recent_by_time ON recent (firing, t1_us)",
-        # Where finished minutes move to, in order of time, packed; `minute` counts from 1970. Not clustered
-        # by firing and minute: to compare keys SQLite would read whole rows of that size, and one bad page
-        # in an upper one would bar the way to all.
+        # Finished minutes, sorted and packed; `minute` counts from 1970. Not clustered by firing and minute:
+        # to compare keys SQLite would read whole rows of that size, and one bad upper page would hide them
+        # all.
         """CREATE TABLE chunk (
             id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, minute INTEGER NOT NULL, layout INTEGER NOT NULL,
             t0_us INTEGER NOT NULL, t1_us INTEGER NOT NULL, frames INTEGER NOT NULL,
@@ -86,23 +85,22 @@ MIGRATIONS: list[tuple[str, ...]] = [
         "CREATE TABLE heartbeat (id INTEGER PRIMARY KEY CHECK (id = 1), data TEXT NOT NULL)",
     ),
     (
-        # What the pots of each zone were estimated to be at; a model's word, kept apart from readings.
+        # The pots' estimated temperature by zone: a model, kept apart from readings.
         """CREATE TABLE estimate (
             id INTEGER PRIMARY KEY, firing INTEGER NOT NULL, t_us INTEGER NOT NULL, data TEXT NOT NULL)""",
         "CREATE UNIQUE INDEX estimate_by_time ON estimate (firing, t_us)",
     ),
     (
-        # Kept as they came; firing is NULL before one has begun.
+        # Frames as they came; `firing` is NULL before one has begun.
         """CREATE TABLE set_apart (
             id INTEGER PRIMARY KEY, firing INTEGER, t_us INTEGER NOT NULL, rig TEXT NOT NULL,
             source TEXT NOT NULL, why TEXT NOT NULL, line BLOB NOT NULL)""",
         "CREATE INDEX set_apart_of_firing ON set_apart (firing)",
-        # seq, ms and checksum of the last minutes' frames, commit by commit: by them what comes again is
-        # known.
+        # seq, ms and checksum of the last minutes' frames, one row per commit, to recognise repeats.
         "CREATE TABLE lately (id INTEGER PRIMARY KEY, t_us INTEGER NOT NULL, data BLOB NOT NULL)",
     ),
     (
-        # Rows without which readings have no name, kept a second time with a checksum: `twins.twin_text`.
+        # A second copy, with a checksum, of rows without which readings have no name: `twins.twin_text`.
         """CREATE TABLE twin (
             id INTEGER PRIMARY KEY, kind TEXT NOT NULL, key INTEGER NOT NULL, data TEXT NOT NULL)""",
         "CREATE UNIQUE INDEX twin_of_row ON twin (kind, key)",
@@ -115,7 +113,7 @@ MIGRATIONS: list[tuple[str, ...]] = [
 
 
 class JournalError(StokewatchError):
-    """The journal can't be read or written, and the fix; `reason` is for programs, the text for people."""
+    """The journal can't be read or written; `reason` is for programs, the text for people."""
 
     def __init__(self, text: str, reason: Reason) -> None:
         super().__init__(text)
@@ -131,29 +129,29 @@ class NoJournalError(UserError):
 
     def __init__(self, path: Path) -> None:
         super().__init__(
-            f"{path}: no journal here yet; it begins with the first firing that is logged or imported"
+            f"{path}: no journal here yet; the first firing that is logged or imported begins it"
         )
         self.path = path
 
 
 _CAUSES: Final[dict[str, tuple[Reason, str]]] = {
-    "SQLITE_FULL": ("full", "the disk is full; make room, readings are written as soon as there is some"),
-    "SQLITE_READONLY": ("read_only", "it can't be written to; give the file or its disk write permission"),
-    "SQLITE_BUSY": ("busy", "another program is writing to it; wait for that to end"),
-    "SQLITE_LOCKED": ("busy", "another program is writing to it; wait for that to end"),
-    "SQLITE_CORRUPT": ("damaged", "the file is damaged; a logger sets it aside and saves what can be read"),
+    "SQLITE_FULL": ("full", "the disk is full; make room, and waiting readings are written at once"),
+    "SQLITE_READONLY": ("read_only", "it can't be written to; make the file and its disk writable"),
+    "SQLITE_BUSY": ("busy", "another program is writing to it; wait until it has finished"),
+    "SQLITE_LOCKED": ("busy", "another program is writing to it; wait until it has finished"),
+    "SQLITE_CORRUPT": ("damaged", "the file is damaged; a logger sets it aside and saves what it can"),
     "SQLITE_NOTADB": (
         "damaged",
-        "the file is damaged or no journal; a logger sets it aside and saves what can be read",
+        "the file is damaged or isn't a journal; a logger sets it aside and saves what it can",
     ),
     "SQLITE_CANTOPEN": ("gone", "it can't be opened; check that its folder exists and its disk is there"),
-    "SQLITE_IOERR": ("io", "the disk doesn't answer; check its cable or card"),
-    "SQLITE_TOOBIG": ("misuse", "too much at once; write it in smaller parts"),
+    "SQLITE_IOERR": ("io", "the disk doesn't respond; check its cable or card"),
+    "SQLITE_TOOBIG": ("misuse", "too much at once; write it in smaller pieces"),
 }
 
 
 def journal_error(exc: sqlite3.Error, path: Path) -> JournalError:
-    """Say what an error of SQLite means."""
+    """Say what an SQLite error means."""
     name = getattr(exc, "sqlite_errorname", None) or ""
     for prefix, (reason, mend) in _CAUSES.items():
         if name.startswith(prefix):
@@ -165,7 +163,7 @@ def journal_error(exc: sqlite3.Error, path: Path) -> JournalError:
 
 @contextlib.contextmanager
 def errors_of(path: Path) -> Iterator[None]:
-    """Turn errors of SQLite into `JournalError`."""
+    """Turn SQLite's errors into `JournalError`."""
     try:
         yield
     except sqlite3.Error as exc:
@@ -174,7 +172,7 @@ def errors_of(path: Path) -> Iterator[None]:
 
 @contextlib.contextmanager
 def disk_errors_of(path: Path) -> Iterator[None]:
-    """Turn errors of files beside SQLite's own into `JournalError`."""
+    """Turn OSError into `JournalError`."""
     try:
         yield
     except OSError as exc:
@@ -183,10 +181,10 @@ def disk_errors_of(path: Path) -> Iterator[None]:
 
 
 def open_to_write(path: Path) -> sqlite3.Connection:
-    """Open a journal for writing; make it where there is none, bring an older one up to date.
+    """Open a journal for writing; create it if there is none, bring an older one up to date.
 
-    Its folder must exist. In autocommit mode, WAL, `synchronous=FULL`. JournalError where it can't be opened,
-    is damaged, or was written by a newer version.
+    Its folder must exist. Autocommit, WAL, `synchronous=FULL`. JournalError if it can't be opened, is
+    damaged, or was written by a newer version.
     """
     with disk_errors_of(path):
         if not path.exists():
@@ -211,25 +209,25 @@ def _connect(path: Path) -> sqlite3.Connection:
 
 @contextlib.contextmanager
 def in_the_making(path: Path) -> Iterator[Path]:
-    """Make a journal under another name: an empty one is damaged, never one in the making.
+    """Make a journal under another name, so that an empty one is always damage.
 
-    Gives that name; at the end it gets its own, unless somebody has made one there meanwhile.
+    Yields that name; at the end the journal gets its own, unless another has been made there meanwhile.
     """
-    for left in path.parent.glob(f".{path.name}.*-*"):  # by one who was killed
+    for left in path.parent.glob(f".{path.name}.*-*"):  # by a process that was killed
         with contextlib.suppress(OSError):
             if left.stat().st_mtime < time.time() - LEFT_S:
                 left.unlink()
     new = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}")
-    # Its owner's alone; SQLite gives the files beside it the same mode.
+    # For its owner only; SQLite gives the files beside it the same mode.
     os.close(os.open(new, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600))
     try:
         _connect(new).close()
         yield new
         if beside(path, "-wal").exists() and not path.exists():
-            set_aside(path)  # the log of a journal that was removed, and nothing to do with the new one
+            set_aside(path)  # the log of a journal that was removed: it must not go with the new one
         try:
             os.link(new, path)
-        except OSError:  # there is one, or the disk knows no two names for a file: a memory card's FAT
+        except OSError:  # there is one, or the disk has no hard links: a memory card's FAT
             if not path.exists():
                 new.rename(path)
         sync_folder(path.parent)
@@ -239,9 +237,9 @@ def in_the_making(path: Path) -> Iterator[Path]:
 
 
 def _let_write(path: Path) -> None:
-    """Say which file may not be written to; those beside a journal that may are put right.
+    """Say which file isn't writable; fix those beside a journal that is.
 
-    SQLite makes them with the journal's own rights, and they stay behind when a read-only one is repaired.
+    SQLite gives them the journal's own permissions, and they stay read-only when only the journal is fixed.
     """
     if not os.access(path, os.W_OK):
         raise JournalError(f"journal {path}: {_CAUSES['SQLITE_READONLY'][1]} (chmod u+w)", "read_only")
@@ -252,15 +250,15 @@ def _let_write(path: Path) -> None:
             except OSError as exc:
                 raise JournalError(
                     f"journal {path}: {left.name} beside it can't be written to; give it the same owner and "
-                    "rights as the journal (chown, chmod u+w)",
+                    "permissions as the journal (chown, chmod u+w)",
                     "read_only",
                 ) from exc
 
 
 def open_to_read(path: Path) -> sqlite3.Connection:
-    """Open a journal for reading only; NoJournalError where there is none.
+    """Open a journal for reading only; NoJournalError if there is none, JournalError as in `open_to_write`.
 
-    In autocommit mode; usable from any thread, one at a time. JournalError as of `open_to_write`.
+    Autocommit; usable from any thread, one at a time.
     """
     if not path.exists():
         raise NoJournalError(path)
@@ -272,7 +270,7 @@ def open_to_read(path: Path) -> sqlite3.Connection:
             db.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
             version = _version(db, path)
             if version < len(MIGRATIONS):
-                # A reader can't: let a writer do it, once.
+                # A reader can't migrate: let a writer do it, once.
                 open_to_write(path).close()
         except BaseException:
             db.close()
@@ -281,7 +279,7 @@ def open_to_read(path: Path) -> sqlite3.Connection:
 
 
 def connect_read_only(path: Path) -> sqlite3.Connection:
-    """Connect to an SQLite file without looking at what it is."""
+    """Connect to an SQLite file without checking what it is."""
     db = sqlite3.connect(
         f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, check_same_thread=False
     )
@@ -290,17 +288,17 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
 
 
 def abandon(db: sqlite3.Connection) -> None:
-    """Let go of a connection whose file has lost its name, without closing it.
+    """Drop a connection whose file has lost its name, without closing it.
 
-    SQLite would remove the log of whatever file has that name now.
+    Closing would remove the log of whatever file has that name now.
     """
     with contextlib.suppress(sqlite3.Error):
         db.execute("ROLLBACK")
-    ctypes.pythonapi.Py_IncRef(ctypes.py_object(db))  # so that nobody else closes it either
+    ctypes.pythonapi.Py_IncRef(ctypes.py_object(db))  # so that the garbage collector never closes it
 
 
 def _text(data: bytes) -> str:
-    """Read text as it is; what damage has made of it is for the checksums to notice."""
+    """Decode any text; noticing damage is the checksums' business."""
     return data.decode("utf-8", "replace")
 
 
@@ -322,7 +320,7 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
 
 
 def make_tables(db: sqlite3.Connection, version: int = 0) -> None:
-    """Bring a file's tables from a version up to date."""
+    """Bring a file's tables up to date from a version."""
     db.create_function("twin_text", -1, twin_text, deterministic=True)
     for statements in MIGRATIONS[version:]:
         for statement in statements:
@@ -330,8 +328,8 @@ def make_tables(db: sqlite3.Connection, version: int = 0) -> None:
 
 
 def _version(db: sqlite3.Connection, path: Path) -> int:
-    """Read the file's version, and refuse what this program can't use."""
-    # One statement: another program may make the file meanwhile.
+    """Read the file's version; refuse what this program can't use."""
+    # One statement: another program may be making the file right now.
     version, application, names = db.execute(
         "SELECT (SELECT user_version FROM pragma_user_version),"
         " (SELECT application_id FROM pragma_application_id),"
@@ -344,12 +342,12 @@ def _version(db: sqlite3.Connection, path: Path) -> int:
         raise JournalError(f"journal {path}: {_CAUSES['SQLITE_CORRUPT'][1]} (its header)", "damaged")
     if application != APPLICATION_ID and (application or version or tables):
         raise JournalError(
-            f"journal {path}: an SQLite file of some other program; give another folder", "misuse"
+            f"journal {path}: an SQLite file of some other program; choose another folder", "misuse"
         )
     if version > len(MIGRATIONS):
         raise JournalError(
             f"journal {path}: written by a newer version of this program (format {version}, this one knows "
-            f"{len(MIGRATIONS)}); update the program, the journal is left as it is",
+            f"up to {len(MIGRATIONS)}); update the program, the journal is left as it is",
             "newer",
         )
     return int(version)

@@ -1,7 +1,7 @@
 """Small rows with a checksum, so that a flipped bit is noticed. Pure.
 
-SQLite's file has no checksums of its own: a bit that flips on a worn card is another word, another number or
-another channel's name, and nobody notices.
+SQLite's file has no checksums of its own: a bit that flips on a worn card makes another word, another number
+or another channel's name, and nobody notices.
 """
 
 from __future__ import annotations
@@ -19,17 +19,17 @@ class DamagedError(ValueError):
 
 
 def to_json(data: Any) -> str:
-    """Write what an event, a request or a heartbeat says; ValueError for NaN or infinity."""
+    """Write compact JSON; ValueError for NaN or infinity."""
     return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 def seal_text(text: str, *about: object) -> str:
-    """Put a checksum behind a text, over it and whatever of the same row belongs to it."""
+    """Append a checksum to a text, over it and the other columns of its row (`about`)."""
     return f"{text}{_MARK}{_crc(text, about):08x}"
 
 
 def unseal_text(sealed: Any, *about: object) -> str:
-    """Check a text from `seal_text` with the same `about`, and take its checksum off."""
+    """Check a text from `seal_text` against the same `about`, and remove the checksum."""
     if isinstance(sealed, str) and sealed[-_TAIL:-8] == _MARK:
         text = sealed[:-_TAIL]
         if sealed[-8:] == f"{_crc(text, about):08x}":
@@ -38,13 +38,13 @@ def unseal_text(sealed: Any, *about: object) -> str:
 
 
 def load_json(sealed: Any, *about: object) -> Any:
-    """Read sealed JSON, or plain JSON, as versions before it wrote it; DamagedError for anything else."""
+    """Read sealed JSON, or plain JSON from older versions; DamagedError for anything else."""
     if not isinstance(sealed, str):
-        raise DamagedError("damaged data: no text")
+        raise DamagedError("damaged data: not text")
     try:
         return json.loads(unseal_text(sealed, *about))
     except DamagedError:
-        # A sealed text never is JSON, whichever of its bits has flipped.
+        # A sealed text is never JSON, whichever of its bits has flipped.
         try:
             return json.loads(sealed)
         except (ValueError, RecursionError) as exc:
@@ -55,7 +55,7 @@ def load_dict(sealed: Any, *about: object) -> dict[str, Any]:
     """Read a sealed JSON object; see `load_json`."""
     data = load_json(sealed, *about)
     if not isinstance(data, dict):
-        raise DamagedError("damaged data: no object")
+        raise DamagedError("damaged data: not an object")
     return data
 
 

@@ -1,4 +1,4 @@
-"""Readings and rollups as they stand in the journal's file, brought into columns and order of time."""
+"""Readings and rollups from the journal's file, put into columns and in order of time."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Part(NamedTuple):
 
 
 class Stored:
-    """Reads the tables of readings. All calls that belong together must be inside one transaction."""
+    """Reads the tables of readings. Calls that belong together must be inside one transaction."""
 
     def __init__(self, db: sqlite3.Connection, path: Path) -> None:
         self._db = db
@@ -54,7 +54,7 @@ class Stored:
         self._damaged: set[Sequence[Any]] = set()
 
     def layouts(self, ids: set[int]) -> dict[int, Layout]:
-        """Give layouts by their numbers: these, and perhaps more."""
+        """Return layouts by number: these, and perhaps more."""
         for layout_id in ids.difference(self._layouts):
             layout = load_layout(self._db, layout_id)
             if layout is not None:
@@ -62,26 +62,26 @@ class Stored:
         return self._layouts
 
     def load(self, row: Sequence[Any]) -> Records | None:
-        """Read records of a row (`packing.STRETCHES_DATA`); damaged ones are a gap."""
+        """Read the records of a row of `packing.STRETCHES_DATA`; damaged ones are a gap."""
         layout = self._layouts.get(row[4])
         try:
             if layout is None:
-                raise ValueError("the list of their channels is lost")
+                raise ValueError("the list of its channels is lost")
             return load(layout, row)
         except ValueError as exc:
             if row[:-1] not in self._damaged:
                 self._damaged.add(row[:-1])
                 rig = "a rig" if layout is None else f"rig {layout.rig}"
-                log.warning("%s: readings of %s in a minute are lost: %s", self._path, rig, exc)
+                log.warning("%s: some readings of %s, up to a minute, are lost: %s", self._path, rig, exc)
             return None
 
     def minutes(self, key: int, since: int, until: int) -> list[int]:
-        """List the minutes in which there may be readings of a span of time."""
+        """List the minutes that may have readings in a span of time."""
         sql = f"SELECT DISTINCT minute FROM {STRETCHES} {_WITHIN} ORDER BY 1"
         return [int(row[0]) for row in self._db.execute(sql, (key, since, until, MINUTE_US))]
 
     def extent(self, key: int, since: int = 0) -> tuple[int, int, int]:
-        """First and last reading's time, and the most frames of a rig, give or take the first minute."""
+        """First and last reading's time, and the most frames of one rig, give or take the first minute."""
         rows = self._db.execute(
             f"SELECT min(t0_us), max(t1_us), sum(frames), layout FROM {STRETCHES} {_WITHIN} GROUP BY layout",
             (key, since, FOREVER_US, MINUTE_US),
@@ -102,7 +102,7 @@ class Stored:
         rows = self._db.execute(
             f"SELECT * FROM {STRETCHES_DATA} {_WITHIN}", (key, since, until, MINUTE_US)
         ).fetchall()
-        rows.sort(key=lambda row: (-row[1], row[3], row[0]))  # SQLite would move all their data for it
+        rows.sort(key=lambda row: (-row[1], row[3], row[0]))  # SQLite would move all their data to sort them
         layouts = self.layouts({row[4] for row in rows})
         found: dict[int, list[tuple[int, Records]]] = defaultdict(list)
         for row in rows:
@@ -122,7 +122,7 @@ class Stored:
         return parts
 
     def lines(self, key: int, since: int, until: int) -> dict[tuple[str, str], Line]:
-        """By rig and channel: every reading in a span of time."""
+        """Every reading in a span of time, by rig and channel."""
         rigs: dict[str, list[tuple[Layout, Ints, list[NDArray[Any]]]]] = defaultdict(list)
         for layout, t_us, records in self.parts(key, since, until):
             rigs[layout.rig].append((layout, t_us, [layout.temperature_c(records), layout.status(records)]))
@@ -134,7 +134,7 @@ class Stored:
         return found
 
     def rollups(self, key: int, level_s: int, since: int) -> dict[str, tuple[list[str], Ints, Buckets]]:
-        """By rig: channels, bucket times, and buckets of shape (m, k)."""
+        """Channels, bucket times, and buckets of shape (m, k), by rig."""
         fresh = set(
             self._db.execute(
                 "SELECT DISTINCT t1_us / ?1, layout FROM recent WHERE firing = ?2", (MINUTE_US, key)
@@ -155,7 +155,7 @@ class Stored:
                 told = (level_s, key, minute, layout_id)
                 blobs.append(load_buckets(data, len(self._layouts[layout_id].channels), told))
             except ValueError:
-                fresh.add((minute, layout_id))  # damaged: worked out again
+                fresh.add((minute, layout_id))  # damaged: work it out again
             else:
                 minutes.append(minute)
         pieces: dict[str, list[tuple[Layout, Ints, Buckets]]] = {}
@@ -190,7 +190,7 @@ def _side_by_side(
 ) -> tuple[list[str], Ints, Sequence[NDArray[Any]]]:
     """Bring one rig's pieces to common columns, in order of time: names, times, and arrays of shape (n, k).
 
-    Each piece has as many arrays as there are `blanks`, which stand where a piece hasn't a column.
+    Each piece has one array per blank; the blank fills the columns that a piece doesn't have.
     """
     names: dict[str, int] = {}
     for layout, _, _ in pieces:
@@ -215,7 +215,7 @@ def _side_by_side(
 def _one_a_bucket(
     pieces: Sequence[tuple[Layout, Ints, Buckets]], since: int
 ) -> tuple[list[str], Ints, Buckets]:
-    """Bring one rig's buckets together, each time once."""
+    """Bring one rig's buckets together, one for each time."""
     blank = empty((1,))[0]
     names, t_us, (buckets,) = _side_by_side([(layout, t, [own]) for layout, t, own in pieces], [blank])
     starts = run_starts(t_us)

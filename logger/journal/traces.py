@@ -1,4 +1,4 @@
-"""Readings as they are drawn: times and temperatures of each probe, thinned, broken at gaps. Pure."""
+"""Readings ready to draw: times and temperatures of each probe, thinned, broken at gaps. Pure."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from logger.reading import Bytes, Floats, Ints, Status
 GAP_STEPS: Final = 3.0
 """A line breaks where readings are missing for longer than this many of its usual steps …"""
 GAP_US: Final = 2_000_000
-"""… and longer than this: a few lost frames are no gap to the eye. [µs]"""
+"""… and for longer than this: a few lost frames don't look like a gap. [µs]"""
 
 
 Line = tuple[Ints, Floats, Bytes]
@@ -26,7 +26,7 @@ NOTHING: Final[Line] = (np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.uint8
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One channel of one rig, and the probe it is."""
+    """One channel of one rig, and its probe."""
 
     probe: Probe
     rig: str
@@ -35,37 +35,37 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Estimates:
-    """What the pots of one zone were estimated to be at, with a band that holds it nine times in ten."""
+    """The estimated temperature of one zone's pots, with a band that holds it nine times in ten."""
 
     t_us: Ints  # int64 array, shape (n,); ascending. [µs]
     # estimate_c, low_c, high_c: array, shape (n,); mean through the wall, and its band. [°C]
     estimate_c: Floats
     low_c: Floats
     high_c: Floats
-    basis: tuple[str, ...]  # length n; what it stood on: `probe`, `spot`, `neighbours` or `nothing`
+    basis: tuple[str, ...]  # length n; what it rests on: `probe`, `spot`, `neighbours` or `nothing`
 
 
 @dataclass(frozen=True, slots=True)
 class Traces:
-    """Readings by column; each has times of its own."""
+    """Readings by column, each with its own times."""
 
     columns: tuple[Column, ...]
     t_us: list[Ints]  # list of int64 arrays; ascending. [µs]
     # list of float64 arrays; NaN where there is no reading, so that lines break. [°C]
     temperature_c: list[Floats]
-    # list of uint8 arrays; `Status`. In a history a temperature may stand beside a fault: some of its
-    # readings had that.
+    # list of uint8 arrays; `Status`. In a history a point may have both a temperature and a fault: some of
+    # its readings had that fault.
     status: list[Bytes]
 
     @classmethod
     def of(cls, columns: Sequence[Column], lines: Mapping[tuple[str, str], Line]) -> Traces:
-        """Put the lines of rigs' channels into columns; a column without a line stays empty."""
+        """Put the lines of rigs' channels into columns; a column without a line is empty."""
         found = [lines.get((column.rig, column.channel), NOTHING) for column in columns]
         return cls(tuple(columns), [t for t, _, _ in found], [c for _, c, _ in found], [s for *_, s in found])
 
 
 def sent(t_us: Ints, temperature_c: Floats, status: Bytes) -> Line:
-    """Leave out of a channel's readings what was absent from its frames."""
+    """Leave out readings of a channel where its frames didn't have it."""
     there = status != Status.ABSENT
     if not there.all():
         t_us, temperature_c, status = t_us[there], temperature_c[there], status[there]
@@ -90,10 +90,9 @@ def end_at(line: Line, newest: Line) -> Line:
 def thin(t_us: Ints, buckets: Buckets, step_us: int) -> list[Line]:
     """Reduce buckets, shape (m, k), to the least and the greatest of each step, by column.
 
-    Two points a step, at a quarter and three quarters of it, in the order that its last reading makes
-    likelier; one in the middle where both are the same; one NaN where nothing of what was sent was OK. Steps
-    in which nothing was sent are left out. Buckets begin at `t_us`; a step is a multiple of their length.
-    [µs]
+    Two points per step, at a quarter and three quarters of it, in whichever order its last reading makes
+    likelier; one in the middle if both are the same; one NaN if nothing that was sent was OK. Steps in which
+    nothing was sent are left out. Buckets begin at `t_us`; a step is a multiple of their length. [µs]
     """
     step = t_us // step_us
     starts = run_starts(step)
@@ -116,9 +115,9 @@ def thin(t_us: Ints, buckets: Buckets, step_us: int) -> list[Line]:
 
 
 def break_gaps(line: Line, usual_us: int | None = None) -> Line:
-    """Put a NaN, with `Status.ABSENT`, right after the last point before each gap in n readings.
+    """Insert a NaN, with `Status.ABSENT`, right after the last point before each gap.
 
-    A gap is longer than three usual steps [µs]: the median where none is given.
+    A gap is longer than three usual steps [µs]; the usual step is the median if none is given.
     """
     t_us, temperature_c, status = line
     if len(t_us) < 2:

@@ -1,4 +1,4 @@
-"""Rows without which readings have no name: kept twice, and put right where one copy is damaged."""
+"""Rows without which readings have no name: kept twice, and repaired if one copy is damaged."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ TWICE: Final = {
     "firing": ("key", "id, title, plan, started_us, ended_us, invented, facts"),
     "layout": ("id", "firing, rig, channels"),
 }
-"""By table: the column with a row's number, and those that are kept twice."""
+"""By table: the column with the row's number, and the columns kept twice."""
 
 
 def twin_text(of: str, row: int, *columns: object) -> str:
-    """Write a row a second time, for the table `twin`."""
+    """Write a row's second copy, for the table `twin`."""
     return seal_text(to_json(columns), of, row)
 
 
-@functools.lru_cache(64)  # of a firing that burns, the same rows are read twice a second
+@functools.lru_cache(64)  # while a firing runs, the same rows are read twice a second
 def true_row(of: str, row: int, columns: tuple[Any, ...], twin: Any) -> tuple[Any, ...]:
-    """Tell what a row really says, from both of its copies: the twin where that is whole.
+    """Return a row's true columns: from the twin if that is whole, else its own.
 
-    None where a version before it wrote the row; both are always written together.
+    The twin is None if an older version wrote the row; otherwise both are always written together.
     """
     with contextlib.suppress(ValueError):  # its checksum is wrong
         again = json.loads(unseal_text(twin, of, row))
@@ -39,7 +39,7 @@ def true_row(of: str, row: int, columns: tuple[Any, ...], twin: Any) -> tuple[An
 def twice(
     db: sqlite3.Connection, kind: str, where: str, values: tuple[Any, ...] = (), more: str = ""
 ) -> list[tuple[int, tuple[Any, ...], Any, *tuple[Any, ...]]]:
-    """Read rows as they stand there: number, columns, twin, and whatever `more` there is to each."""
+    """Read rows as stored: number, columns, twin, and the columns in `more`."""
     key, columns = TWICE[kind]
     twin = f"(SELECT data FROM twin WHERE kind = '{kind}' AND twin.key = {kind}.{key})"
     width = columns.count(",") + 1
@@ -48,7 +48,7 @@ def twice(
 
 
 def load_layout(db: sqlite3.Connection, layout_id: int) -> Layout | None:
-    """Read a layout; None where both of its copies are damaged: its readings can't be told apart."""
+    """Read a layout; None if both copies are damaged: its readings can't be told apart."""
     found = twice(db, "layout", "WHERE id = ?", (layout_id,))
     if not found:
         twin = db.execute("SELECT data FROM twin WHERE kind = 'layout' AND key = ?", (layout_id,)).fetchone()
@@ -60,7 +60,7 @@ def load_layout(db: sqlite3.Connection, layout_id: int) -> Layout | None:
 
 
 def keep(db: sqlite3.Connection, kind: str, number: int) -> None:
-    """Keep a copy of a row as it is now; inside the transaction that writes the row."""
+    """Copy a row as it is now, inside the transaction that writes it."""
     key, columns = TWICE[kind]
     said = db.execute(f"SELECT {columns} FROM {kind} WHERE {key} = ?", (number,)).fetchone()
     db.execute(
@@ -70,7 +70,7 @@ def keep(db: sqlite3.Connection, kind: str, number: int) -> None:
 
 
 def repair(db: sqlite3.Connection, *, every: bool) -> list[str]:
-    """Put rows right of which one copy is damaged, inside a transaction; see `JournalWriter.repair`."""
+    """Repair rows with one damaged copy, inside a transaction; see `JournalWriter.repair`."""
     found: list[str] = []
     keys = "SELECT key FROM firing" if every else ", ".join(map(str, _doubtful(db)))
     for kind, (key, columns) in TWICE.items():
@@ -80,22 +80,22 @@ def repair(db: sqlite3.Connection, *, every: bool) -> list[str]:
             true = true_row(kind, number, said, twin)
             if true != said:
                 db.execute(f"UPDATE {kind} SET {sets} WHERE {key} = ?", (*true, number))
-                found.append(f"{kind} {number} was damaged and is put right from its copy")
+                found.append(f"{kind} {number} was damaged and has been restored from its copy")
                 continue
             with contextlib.suppress(TypeError, ValueError):  # what JSON can't hold: both are damaged
                 if twin != twin_text(kind, number, *said):
                     keep(db, kind, number)
-                    found.append(f"the copy of {kind} {number} was damaged and is written again")
+                    found.append(f"the copy of {kind} {number} was damaged and has been rewritten")
     counted = db.execute(
         "UPDATE firing SET late = 0, packed_readings ="
         " (SELECT coalesce(sum(readings), 0) FROM chunk WHERE chunk.firing = firing.key)"
         f" WHERE key IN ({keys}) AND (typeof(packed_readings) != 'integer' OR typeof(late) != 'integer')"
     )
-    return [*found, "a firing's readings are counted again"] if counted.rowcount else found
+    return [*found, "a firing's readings have been counted again"] if counted.rowcount else found
 
 
 def _doubtful(db: sqlite3.Connection) -> list[int]:
-    """The firing that runs, whatever its index says, and the newest."""
+    """The running firing, whatever the index says, and the newest."""
     sql = "SELECT key FROM firing WHERE {} ended_us IS NULL"
     keys = db.execute(sql.format("")).fetchall() or db.execute(sql.format("+")).fetchall()
     newest = db.execute("SELECT max(key) FROM firing").fetchone()[0]

@@ -1,4 +1,4 @@
-"""The one hand that writes readings."""
+"""The journal's one writer of readings."""
 
 from __future__ import annotations
 
@@ -39,18 +39,18 @@ from logger.reading import Batch, Channel, Event, Status
 __all__ = ["FiringInfo", "JournalError", "JournalWriter", "Request"]
 
 GRACE_US: Final = 10_000_000
-"""A minute is packed this long after its end: frames that come a little late are in it. [µs]"""
+"""A minute is packed this long after its end, so that slightly late frames are in it. [µs]"""
 AT_ONCE: Final = 50
-"""Requests that are taken together: a heap of them must not keep the readings waiting."""
+"""Requests taken at once: a heap of them must not keep the readings waiting."""
 KEPT_DATA: Final = 4000
-"""Characters that are kept of a request once it has been answered: a note with its texts."""
+"""Characters kept of an answered request: enough for a note with its texts."""
 PACK_MINUTES: Final = 8
-"""At most so many minutes are packed in one transaction while readings come in: it stays short."""
+"""Most minutes packed in one transaction while readings come in, to keep it short."""
 
 
 @dataclass(slots=True)
 class _Progress:
-    """What is known of a running firing without asking the file."""
+    """What is known of a running firing without reading the file."""
 
     key: int
     newest_us: dict[str, int]  # by rig
@@ -61,9 +61,9 @@ class _Progress:
 class JournalWriter(WrittenFile):
     """Writes a journal. One thread owns it. `firing` is a firing's ID throughout.
 
-    What came in is first kept as it came, a row a batch. When a minute is over its rows are put in order,
-    rolled up, and packed into one row; both happen inside the transaction that brought the readings, so there
-    is never more or less than all of it.
+    Readings are first kept as they came, one row per batch. When a minute is over, its rows are sorted,
+    rolled up, and packed into one row. Both happen inside the transaction that brought the readings: all of
+    it is kept, or nothing.
     """
 
     def __init__(self, path: Path) -> None:
@@ -86,9 +86,9 @@ class JournalWriter(WrittenFile):
         facts: dict[str, Any] | None = None,
         firing_id: str | None = None,
     ) -> FiringInfo:
-        """Begin a firing at the time of its first reading [µs]; JournalError while another one runs.
+        """Begin a firing at the time of its first reading [µs]; JournalError while another is running.
 
-        `ended_us`: it is over already, an import. `firing_id`: it has an ID already, in another journal.
+        `ended_us`: it is already over (an import). `firing_id`: the ID it already has in another journal.
         """
         with self.transaction():
             running = self.running()
@@ -126,7 +126,7 @@ class JournalWriter(WrittenFile):
         plan_toml: str | None = None,
         facts: dict[str, Any] | None = None,
     ) -> FiringInfo:
-        """Change what is said about a firing; what is left out stays. `facts` replace all the old ones."""
+        """Change a firing's title, plan or facts; None leaves one as it is, `facts` replace all old ones."""
         with self.transaction():
             key = self._key(firing)
             self._db.execute(
@@ -138,7 +138,7 @@ class JournalWriter(WrittenFile):
             return self.firing(firing)
 
     def finish_firing(self, firing: str, ended_us: int) -> None:
-        """End a firing and pack what is left of it."""
+        """End a firing and pack the rest of it."""
         with self.transaction():
             key = self._key(firing)
             self._db.execute("UPDATE firing SET ended_us = ? WHERE key = ?", (ended_us, key))
@@ -146,18 +146,18 @@ class JournalWriter(WrittenFile):
             self.pack(firing)
 
     def running(self) -> FiringInfo | None:
-        """Give the firing that is running."""
+        """Return the running firing, if any."""
         with errors_of(self.path):
             found = select_firings(self._db, "WHERE ended_us IS NULL")
         return found[0] if found else None
 
     def firing(self, firing: str) -> FiringInfo:
-        """Give one firing."""
+        """Return a firing."""
         with errors_of(self.path):
             return select_firings(self._db, "WHERE key = ?", (self._key(firing),))[0]
 
     def append(self, firing: str, batch: Batch) -> None:
-        """Keep readings in any order of time, and of any age. Commits by itself outside a `transaction`.
+        """Keep readings in any order of time, and of any age. Commits on its own outside a `transaction`.
 
         JournalError: nothing of it was kept; it can be tried again.
         """
@@ -192,12 +192,12 @@ class JournalWriter(WrittenFile):
                     progress.packed_before = due
 
     def pack(self, firing: str, before: int = ALL_MINUTES) -> None:
-        """Pack a firing before a minute, or all of it, its last minutes too."""
+        """Pack a firing up to a minute, or all of it including its last minutes."""
         with self.transaction():
             pack_minutes(self._db, self._key(firing), before)
 
     def add_event(self, firing: str, t_us: int, kind: str, data: dict[str, Any], who: str = "") -> int:
-        """Keep an event; give its number."""
+        """Keep an event; return its number."""
         with self.transaction():
             key = self._key(firing)
             number = next_number(self._db, "event")
@@ -208,9 +208,9 @@ class JournalWriter(WrittenFile):
             return number
 
     def retract_event(self, firing: str, event: int, t_us: int, since_us: int, who: str = "") -> Event | None:
-        """Take a note or a spot reading back: it stays in the journal, as something retracted.
+        """Retract a note or a gun reading; it stays in the journal, marked as retracted.
 
-        Gives it as it was; None where there is no such event from `since_us` on. [µs]
+        Returns it as it was; None if there is no such event from `since_us` on. [µs]
         """
         with self.transaction():
             found = self._db.execute(
@@ -235,7 +235,7 @@ class JournalWriter(WrittenFile):
     def add_estimate(
         self, firing: str, t_us: int, zones: Mapping[str, tuple[float, float, float, str]]
     ) -> None:
-        """Keep the pots' estimates by zone (°C, its band, basis), in place of that time's before."""
+        """Keep the pots' estimates by zone (°C, its band, basis), replacing any of the same time."""
         rows = {
             zone: [round(c, 1), round(low, 1), round(high, 1), basis]
             for zone, (c, low, high, basis) in zones.items()
@@ -247,13 +247,13 @@ class JournalWriter(WrittenFile):
             )
 
     def set_apart(self, firing: str | None, rows: Sequence[Apart], placed: Sequence[int]) -> None:
-        """Keep frames as they came, and let go of those that have found their places.
+        """Keep frames as they came, and drop those that have been placed since.
 
-        `firing` is None before one has begun; `placed` are numbers of earlier ones.
+        `firing` is None before one has begun; `placed` are the numbers of those to drop.
         """
         with self.transaction():
             key = None if firing is None else self._key(firing)
-            if key is not None:  # what came before it began is its own
+            if key is not None:  # frames from before it began are its own
                 self._db.execute("UPDATE set_apart SET firing = ? WHERE firing IS NULL", (key,))
             self._db.executemany(
                 "INSERT OR REPLACE INTO set_apart VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -262,7 +262,7 @@ class JournalWriter(WrittenFile):
             self._db.executemany("DELETE FROM set_apart WHERE id = ?", [(number,) for number in placed])
 
     def note_lately(self, t_us: int, keys: dict[str, list[Key]]) -> None:
-        """Remember which frames are recorded now, by rig, and forget those of long ago."""
+        """Remember which frames are being recorded, by rig, and forget old ones."""
         with self.transaction():
             self._db.execute(
                 "INSERT INTO lately (t_us, data) VALUES (?, ?)", (t_us, msgspec.msgpack.encode(keys))
@@ -273,13 +273,13 @@ class JournalWriter(WrittenFile):
             )
 
     def save_state(self, firing: str, state: bytes) -> None:
-        """Keep the judgement's state, in place of the last one."""
+        """Keep the judgement's state, replacing the last."""
         with self.transaction():
             key = self._key(firing)
             self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (key, seal(state, [key])))
 
     def load_state(self, firing: str) -> bytes | None:
-        """Give the judgement's state; None where there is none, or it is damaged."""
+        """Return the judgement's state; None if there is none, or it is damaged."""
         with errors_of(self.path):
             key = self._key(firing)
             row = self._db.execute("SELECT data FROM state WHERE firing = ?", (key,)).fetchone()
@@ -288,21 +288,21 @@ class JournalWriter(WrittenFile):
         return None
 
     def heartbeat(self, data: dict[str, Any]) -> None:
-        """Keep the logger's own health, in place of what was."""
+        """Keep the logger's health, replacing the last."""
         with self.transaction():
             self._db.execute("INSERT OR REPLACE INTO heartbeat VALUES (1, ?)", (seal_text(to_json(data)),))
 
     def set_meta(self, key: str, value: dict[str, Any]) -> None:
-        """Keep one small fact about the whole journal."""
+        """Keep a small fact about the whole journal."""
         with self.transaction():
             self._db.execute(
                 "INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, seal_text(to_json(value), key))
             )
 
     def take_requests(self) -> list[Request]:
-        """Give requests that haven't been answered, oldest first, at most `AT_ONCE`.
+        """Return unanswered requests, oldest first, at most `AT_ONCE`.
 
-        The same ones again until `finish_request`: what is cut short by the end of the process isn't lost.
+        The same ones come again until `finish_request`, so that none is lost if the process is cut short.
         Answer them in the transaction that carries them out.
         """
         with errors_of(self.path):
@@ -314,7 +314,7 @@ class JournalWriter(WrittenFile):
         return [to_request(row) for row in rows]
 
     def finish_request(self, request_id: int, result: dict[str, Any]) -> None:
-        """Answer a request; of what it brought no more is kept than a note needs."""
+        """Answer a request; no more of its data is kept than a note needs."""
         with self.transaction():
             self._db.execute(
                 "UPDATE request SET result = ?, kind = substr(kind, 1, 40), who = substr(who, 1, 100),"
@@ -323,9 +323,9 @@ class JournalWriter(WrittenFile):
             )
 
     def repair(self, *, every: bool = False) -> list[str]:
-        """Put rows right that are kept twice, and of which one copy is damaged; say what was.
+        """Repair rows that are kept twice and have one damaged copy; say which.
 
-        Of the firing that runs and the newest, or of `every` one.
+        Of the running firing and the newest, or of `every` one.
         """
         with self.transaction():
             return repair(self._db, every=every)
@@ -335,7 +335,7 @@ class JournalWriter(WrittenFile):
             return self._progress[firing].key
         row = self._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
         if row is None:
-            raise UserError(f"{firing}: no such firing in this journal; `firings` lists them")
+            raise UserError(f"{firing}: no such firing in this journal; `stokewatch firings` lists them")
         return int(row[0])
 
     def _progress_of(self, firing: str) -> _Progress:
@@ -358,7 +358,7 @@ class JournalWriter(WrittenFile):
     def _next_arrival(self) -> int:
         number = next_number(self._db, "arrival")
         if number >= MOST_NUMBER:
-            raise JournalError(f"journal {self.path}: its counting is damaged ({number})", "damaged")
+            raise JournalError(f"journal {self.path}: its numbering is damaged ({number})", "damaged")
         return number
 
     def _layout(self, firing: str, key: int, batch: Batch) -> Layout:
@@ -371,7 +371,7 @@ class JournalWriter(WrittenFile):
         return layout
 
     def _layout_row(self, key: int, wanted: Layout) -> Layout:
-        """Find a firing's layout, or add it; inside a transaction."""
+        """Find or add a firing's layout, inside a transaction."""
         text = wanted.dumps()
         row = self._db.execute(
             "SELECT id FROM layout WHERE firing = ? AND rig = ? AND channels = ?", (key, wanted.rig, text)

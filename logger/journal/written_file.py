@@ -1,4 +1,4 @@
-"""The journal's file as the one hand that writes readings holds it: opened, put back, and in transactions."""
+"""The journal's file as its one writer holds it: opening, reopening, transactions."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from logger.journal.schema import (
 
 
 class WrittenFile:
-    """The file, open for writing; JournalError where it can't be opened or is damaged."""
+    """The file, open for writing; JournalError if it can't be opened or is damaged."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -28,10 +28,10 @@ class WrittenFile:
         self._file, self._disk = found.st_ino, found.st_dev
 
     def _forget(self) -> None:
-        """Forget what is remembered of its rows."""
+        """Forget what is cached of its rows."""
 
     def close(self) -> None:
-        """Close the file; everything committed is there."""
+        """Close the file; everything committed is kept."""
         if self._is_in_place():
             with errors_of(self.path):
                 self._db.close()
@@ -39,16 +39,16 @@ class WrittenFile:
             abandon(self._db)
 
     def reopen(self, firing: str | None) -> None:
-        """Open the file again: it was removed, or its disk was away.
+        """Open the file again after it was removed or its disk was away.
 
-        Where the file is gone and its folder isn't, everything committed is still to be had from the file
-        that is open, and is written out again. JournalError where it isn't there, or something else is;
-        nothing has changed then.
+        If only the file is gone, not its folder, everything committed is written out again from the file that
+        is still open. JournalError if the folder is gone or another file is in its place; nothing has changed
+        then.
         """
         if not self.path.exists():
             folder = self.path.parent
             if not folder.is_dir() or folder.stat().st_dev != self._disk:
-                # Never onto the bare place where its disk is mounted: there it would be hidden again.
+                # Never write into an empty mount point: the disk would hide it when it comes back.
                 raise JournalError(f"journal {self.path}: its folder is gone; put its disk back", "gone")
             self._write_out()
         fresh = open_to_write(self.path)
@@ -58,14 +58,14 @@ class WrittenFile:
         ):
             fresh.close()
             raise JournalError(
-                f"journal {self.path}: another file was put in its place; put back the journal that has "
+                f"journal {self.path}: another file has taken its place; put back the journal that has "
                 f"firing {firing}",
                 "gone",
             )
         self._take(fresh)
 
     def _take(self, fresh: sqlite3.Connection) -> None:
-        """Go on with another connection to the file that is in its place now."""
+        """Switch to a new connection to the file that is in its place now."""
         old, in_place = self._db, self._is_in_place()
         self._db = fresh
         if in_place:
@@ -81,7 +81,7 @@ class WrittenFile:
         with errors_of(self.path), disk_errors_of(self.path), in_the_making(self.path) as again:
             with contextlib.closing(sqlite3.connect(again)) as copy:
                 self._db.backup(copy)
-            # What lies there belongs to the file that was removed, and is in the copy.
+            # Files left there belong to the removed journal; the copy has what they hold.
             for ending in BESIDE:
                 beside(self.path, ending).unlink(missing_ok=True)
 
@@ -93,10 +93,10 @@ class WrittenFile:
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[None]:
-        """Commit what is written inside together, or nothing of it.
+        """Commit everything written inside, or nothing.
 
-        JournalError: the disk is full, read-only, gone, or another program writes for too long. Nothing of
-        this transaction was kept; it can be tried again.
+        JournalError: the disk is full, read-only or gone, or another program is writing for too long. Nothing
+        of this transaction was kept; it can be tried again.
         """
         if self._db.in_transaction:
             with errors_of(self.path):
@@ -109,13 +109,13 @@ class WrittenFile:
                 yield
                 self._db.execute("COMMIT")
             except BaseException:
-                self._forget()  # what is remembered may speak of rows that are gone now
+                self._forget()  # the cache may name rows that are gone now
                 with contextlib.suppress(sqlite3.Error):
                     self._db.execute("ROLLBACK")
                 raise
 
     def _check_file(self) -> None:
-        """Notice that the file was removed or replaced: SQLite would go on writing where nobody reads."""
+        """Notice if the file was removed or replaced: SQLite would go on writing where nobody reads."""
         if not self._is_in_place():
             raise JournalError(
                 f"journal {self.path}: the file was removed or replaced while it was open; put it back, or "

@@ -40,7 +40,7 @@ rig = "a1"
 
 
 def test_firings_are_found_by_id_and_by_last(writer: JournalWriter, reader: JournalReader) -> None:
-    with pytest.raises(UserError, match="there is no firing yet"):
+    with pytest.raises(UserError, match="no firings yet"):
         reader.firing("last")
     assert reader.firings() == []
     assert reader.running() is None

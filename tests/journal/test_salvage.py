@@ -355,7 +355,7 @@ def test_flipped_bits_in_readings_are_noticed(sound: Path, tmp_path: Path) -> No
     assert [fault.structure for fault in faults] == [False]
     found = start_over_and_join(path)
     assert compare(path) == (1000, FRAMES - 600)
-    assert found.lost == ["1 stretches of readings of at most a minute"]
+    assert found.lost == ["1 stretches of readings, a minute each at most"]
 
 
 def test_a_lost_firing_row_does_not_lose_its_readings(sound: Path, tmp_path: Path) -> None:
@@ -369,7 +369,7 @@ def test_a_lost_firing_row_does_not_lose_its_readings(sound: Path, tmp_path: Pat
     assert found.firings == 2
     assert compare(path) == (1000, FRAMES)
     reader = JournalReader(path)
-    assert {f.title for f in reader.firings()} == {"Salvaged, its title is lost"}
+    assert {f.title for f in reader.firings()} == {"Salvaged, title lost"}
     assert reader.running() is None
     reader.close()
 
