@@ -63,8 +63,8 @@ _INTERVAL: Final = re.compile(
 )
 _RUN_TOGETHER: Final = re.compile(r"\d{5,6}")
 _LIKELY: Final = ("datetime", "date", "clock", "number", None)
-_COUNTS: Final = "counts the seconds from the first row, in a spreadsheet;"
-_ELSEWHERE: Final = Hint("time", None, "if one has times all the same")
+_COUNTS: Final = "counts the seconds from the first row (in a spreadsheet);"
+_ELSEWHERE: Final = Hint("time", None, "if one does have times")
 
 
 def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions) -> None:
@@ -79,7 +79,7 @@ def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opti
     for wanted in options.time:
         found = find_columns(table.headers, wanted)
         if not found:
-            what = f"no column {wanted!r} for the time; there are {listed(table.headers)}"
+            what = f"no column {wanted!r} for the time; the columns are {listed(table.headers)}"
             raise table.refuse(what, code="no-column")
         table.time.append(found[0])
     if not options.time:
@@ -154,7 +154,7 @@ def _guess_time(table: Table) -> list[int]:
     number, cells = table.head[0]
     if kind is None or temperature:
         _refuse_without_times(table, kinds)
-        what = f"{shown(cells[first])} is no time; name the time column with"
+        what = f"{shown(cells[first])} isn't a time; name the time column with"
         raise table.refuse(what, Hint("time"), row=number, column=first, code="no-time")
     if kind == "clock" and (dates := of_kind("date")):
         return [dates[0], first]
@@ -242,7 +242,7 @@ def _parts_without_names(table: Table) -> list[int]:
         return []
     for start in (0, 1):
         if len(table.headers) > start + 6 and _within(table, start, _LIMITS):
-            table.guesses.append("year, month, day, hour, minute and second stand in columns of their own")
+            table.guesses.append("year, month, day, hour, minute and second are in separate columns")
             return list(range(start, start + 6))
         of_the_year = (_LIMITS[0], (1, 366), (0, 2400))
         if len(table.headers) > start + 3 and _within(table, start, of_the_year):
@@ -250,7 +250,7 @@ def _parts_without_names(table: Table) -> list[int]:
                 _whole(row[start + 2]) for _, row in table.head
             ]  # 2104 is one, 2160 none; and it goes on
             if all(value % 100 < 60 for value in clock) and len(set(clock)) > len(clock) // 2:
-                table.guesses.append("the year, its day, and hour and minute stand in columns of their own")
+                table.guesses.append("year, day of the year, and hour and minute are in separate columns")
                 return list(range(start, start + 3))
     return []
 
@@ -286,7 +286,7 @@ def _refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> Non
         return
     count = next((header for header in table.headers if INDEX.fullmatch(header)), None)
     if count is not None:
-        what = f"no column has times; {shown(count)} numbers the rows. If they are 10 s apart say"
+        what = f"no column has times; {shown(count)} numbers the rows. If they are 10 s apart, say"
         raise table.refuse(what, Hint("time", count, "--time-unit 10s (or 0.5s, 1min)"), code="no-times")
     what = f"no column has times: add one that {_COUNTS}"
     raise table.refuse(what, EVERY_ROW, _ELSEWHERE, code="no-times")
@@ -297,7 +297,7 @@ def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str
     header = table.headers[column]
     if _PART_OF_DATE.fullmatch(header):
         what = (
-            "says only the year, month or day: a firing needs the time of each reading. Write it as "
+            "has only the year, month or day: a firing needs the time of each reading. Write it as "
             "2025-11-27 14:00:10, or if another column has the time of day, name date and time with"
         )
         raise table.refuse(what, Hint("time"), column=column, code="no-clock")
@@ -315,9 +315,9 @@ def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str
     interval = above[at].strip() if at is not None else None
     back = np.count_nonzero(steps <= 0)
     if why is None and (middle <= 0 or 4 * back > len(steps) or 3 * uneven > len(steps)):
-        why = "does not go on evenly"
+        why = "doesn't rise evenly"
     if why is not None or interval is not None:
-        said = f" (the file's head says {shown(interval)})" if interval else ""
+        said = f" (the top of the file says {shown(interval)})" if interval else ""
         add = f"{shown(header)} {why}. Add a column" if interval is None else "add one"
         what = f"no column has times{said}: {add} that {_COUNTS}"
         way = _every_row(" ".join(above[at : at + 2])) if at is not None else EVERY_ROW

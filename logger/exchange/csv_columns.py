@@ -66,10 +66,10 @@ def find_temperatures(
         sure = i in keep or bool({header.casefold(), name.casefold()} & named)
         why = None if i in keep else _why_not(table, i, unit, below.strip() if other else "", sure=sure)
         if why is None and keep and i not in keep:
-            why = "not among those to keep"
+            why = "not among the columns to keep"
         said = sure or unit is not None or csv_words.has_temperature_word(header)
         if why is None and all_told and not said:
-            why = "the row of units says none for it"
+            why = "the row of units has none for it"
         if why is not None:
             table.left_out += [(header, why)] * bool(why)
             continue
@@ -92,13 +92,13 @@ def find_temperatures(
 
 def _none(table: Table) -> CsvError:
     """Refuse a table in which no column is one of temperatures, and say what each is."""
-    none = f"no column of temperatures beside {shown(table.headers[table.time[0]])}"
+    none = f"no column of temperatures besides {shown(table.headers[table.time[0]])}"
     because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
     ways = [
         Hint("keep", name, "if that is one") for name, why in table.left_out if csv_words.OF_OTHER not in why
     ]
     if not ways and any(csv_words.VOLTS.search(why) for _, why in table.left_out):
-        because += ". Work out °C from these first, with the temperature of the cold junction"
+        because += ". Convert these to °C first, with the temperature of the cold junction"
     said_why = f" ({because})" if because else ""
     return table.refuse(none + said_why, *ways[:1], code="no-temperatures")
 
@@ -179,7 +179,8 @@ def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
         ]
         if not columns and table.by is None:  # else it may be a probe's name, which stands among the rows
             raise table.refuse(
-                f"no column {name.strip()!r} to {what}; there are {listed(table.headers)}", code="no-column"
+                f"no column {name.strip()!r} to {what}; the columns are {listed(table.headers)}",
+                code="no-column",
             )
         found.update(columns)
     return found
@@ -206,7 +207,7 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
     if table.by is not None and why == csv_words.A_STATE and 2 * len(numbers_in(table, i)) > len(cells):
         why = None  # the state of each row's sensor
     if why is None and unit is None and i < min(table.time) and len(set(cells)) == 1:
-        why = f"stands before the time and always says {shown(cells[0])}: names the logger"
+        why = f"comes before the time and always says {shown(cells[0])}: names the logger"
     return why or _speed_beside(table, i, unit)
 
 
@@ -215,12 +216,12 @@ def _worked_out(table: Table, i: int) -> str | None:
     header = table.headers[i].casefold()
     parts = [part.strip() for part in re.split(r"[-−–]", header)]
     if len(parts) == 2 and set(parts) <= {other.casefold() for other in table.headers}:
-        return "the difference of two other columns"
+        return "the difference between two other columns"
     plain = re.sub(r"[ _.]+", " ", header)
     if _EXTREME.search(plain):
         others = {re.sub(r"[ _.]+", " ", other.casefold()) for other in table.headers}
         if others & {_EXTREME.sub(mean, plain) for mean in ("avg", "mean", "average")}:
-            return "beside it stands the mean of the same probe"
+            return "the mean of the same probe is there too"
     if match := re.fullmatch(r"(sv|op|mv|co|out) ?(\d*)", plain):
         controlled = re.compile(rf"(pv|sp|sv) ?{match[2]}")
         if any(
@@ -237,7 +238,7 @@ def _speed_beside(table: Table, i: int, unit: Unit | None) -> str | None:
         return None
     beside = {f"{match[1]}{letters}{match[3]}".casefold() for letters in ("TC", "T", "Temp")}
     if beside & {header.casefold() for header in table.headers}:
-        return f"{match[2]!r} beside the thermocouples of the same places: no temperature"
+        return f"{match[2]!r} beside thermocouples at the same places: not a temperature"
     return None
 
 
@@ -283,8 +284,8 @@ def _kelvin_or_type(table: Table, i: int, unit: Unit | None, options: CsvOptions
     if not numbers or min(numbers) < _LEAST_KELVIN:
         return None if unit is None or numbers else unit
     if unit is None:
-        what = "K may be kelvin, or a thermocouple of type K; say which with"
-        ways = Hint("unit", "k", "for kelvin"), Hint("unit", "c", "for °C from a couple of type K")
+        what = "K may be kelvin or a type K thermocouple; say which with"
+        ways = Hint("unit", "k", "for kelvin"), Hint("unit", "c", "for °C from a type K thermocouple")
         raise table.refuse(what, *ways, column=i, code="kelvin-or-type")
     return unit
 
@@ -306,7 +307,7 @@ def _two_units(table: Table, i: int, named: Unit, below: Unit) -> CsvError:
     first = float(np.median(numbers[:3])) if numbers else 0.0
     of_air = {"c": (-30.0, 60.0), "f": (-22.0, 140.0), "k": (243.0, 333.0)}
     fit = [unit for unit in (below, named) if of_air[unit][0] <= first <= of_air[unit][1]]
-    what = f"the name says {named.upper()}, the row of units {below.upper()}; say which holds with"
+    what = f"the name says {named.upper()}, the row of units {below.upper()}; say which is right with"
     ways = (Hint("unit", unit) for unit in fit or (below, named))
     return table.refuse(what, *ways, column=i, code="two-units")
 
@@ -317,7 +318,7 @@ def _scaled(table: Table, i: int, scale: float) -> float:
     if all(re.fullmatch(r"[+\-−]?\d+", cell) for cell in table.cells(i) if is_number(cell)):
         table.guesses.append(f"{shown(header)} is in parts of a degree: divided by {parts}")
         return scale
-    table.guesses.append(f"{shown(header)} has decimals: taken for whole degrees, not divided by {parts}")
+    table.guesses.append(f"{shown(header)} has decimals: taken as whole degrees, not divided by {parts}")
     return 1.0
 
 
@@ -342,7 +343,7 @@ def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
             count += len(group)
     what = f"{len(names)} columns, more than {most}: {listed(kinds)}; say which are probes with"
     first = Hint("keep", tuple(chosen[:20] or names[:20]), "for the first of them")
-    none = Hint("leave_out", None, "for those that are none; or give a plan that names the probes")
+    none = Hint("leave_out", None, "for those that aren't; or give a plan that names the probes")
     return CsvError(what, first, none, file=name, code="too-many-columns")
 
 

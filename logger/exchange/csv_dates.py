@@ -209,14 +209,14 @@ def days_of(parts: tuple[str | None, ...], order: Order) -> int:
         numbers = (_MONTHS.get(mon[:length].lower()) for length in (9, 4, 3))
         number = next((number for number in numbers if number), None)
         if number is None:
-            raise ValueError(f"{mon!r} is no month that is known here; write it as 2026-11-25")
+            raise ValueError(f"no month known here is called {mon!r}; write it as 2026-11-25")
         y, m, d = y2, str(number), d2
     year = int(y or 0) if len(y or "") == 4 else 2000 + int(y or 0)
     if year in BUDDHIST:
         year -= 543
     if not 1970 <= year <= 2200:
         raise ValueError(
-            f"the year is {year}; that instrument's clock was never set, or the time is another column's"
+            f"the year is {year}: the instrument's clock was never set, or the time is in another column"
         )
     return (date(year, int(m or 0), int(d or 0)) - date(1970, 1, 1)).days
 

@@ -107,8 +107,8 @@ def say_units(table: Table) -> None:
     unsaid = [column for column in table.columns if not column.told]
     if not unsaid:
         return
-    some = f" of {listed([column.name for column in unsaid], 6)}" if len(unsaid) < len(table.columns) else ""
-    table.guesses.append(f"nothing says the unit{some}: taken for °{unsaid[0].unit.upper()}")
+    some = f" for {listed([column.name for column in unsaid], 6)}" if len(unsaid) < len(table.columns) else ""
+    table.guesses.append(f"no unit given{some}: taken as °{unsaid[0].unit.upper()}")
 
 
 def doubt_units(table: Table, values_c: Floats) -> None:
@@ -128,5 +128,5 @@ def doubt_units(table: Table, values_c: Floats) -> None:
         for low, high, unit, letter in _ROOMS:
             if low < first < high:
                 table.guesses.append(
-                    f"all begin near {first:.0f}: if that is a room in {unit}, say --unit {letter}"
+                    f"all begin near {first:.0f}: if that is room temperature in {unit}, say --unit {letter}"
                 )

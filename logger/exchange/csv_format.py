@@ -41,11 +41,11 @@ _NO_TIMES: Final = (
     (
         re.compile(r"[^\W\d_]{3,4}\.? +\d{1,2} +\d{1,2}:\d\d|\d{1,2}[. -]+[^\W\d_]{3,4}\.?,? +\d{1,2}:\d\d"),
         "a date without a year",
-        "Write the year before it, as 2025-11-27 14:00:10",
+        "Put the year in front, as in 2025-11-27 14:00:10",
     ),
     (
         re.compile(r"0x[0-9a-f]+$", re.I),
-        "a number to the base of 16",
+        "a hexadecimal number",
         "Write it as 2025-11-27 14:00:10, or as seconds",
     ),
 )
@@ -88,10 +88,10 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
     )
     if text.encoding == "latin-1" and _GARBLED.search(" ".join(raw_header)):
         guesses.append(
-            "names look garbled: --encoding says how it is written (cp1250, cp1251, shift_jis, gb18030, big5)"
+            "names look garbled: give the right --encoding (cp1250, cp1251, shift_jis, gb18030, big5)"
         )
     if header is None:
-        guesses.append("there is no header: the columns are named by their numbers")
+        guesses.append("no header: columns are named by their numbers")
     table.decimal = find_decimal(table, options)
     if header is not None and not text.own:
         _refuse_split_decimals(table, len(trimmed(rows[header][1])))
@@ -158,10 +158,10 @@ def _find_header(
         _refuse_otherwise(rows, name)
         text = " ".join(rows[-1][1])
         raise CsvError(
-            f"no row begins with a time and has a number after it, as 2025-11-27 14:00:10,20.5 does "
-            f"(row {rows[-1][0]} is {shown(text)}); is this a table of readings? Then say",
-            Hint("time", None, "with the name or number of the time's column"),
-            Hint("skip", None, "with how many lines stand above the header"),
+            f"no row begins with a time and a number after it, as in 2025-11-27 14:00:10,20.5 "
+            f"(row {rows[-1][0]} is {shown(text)}); if this is a table of readings, say",
+            Hint("time", None, "with the name or number of the time column"),
+            Hint("skip", None, "with the number of lines above the header"),
             file=name,
             code="no-table",
         )
@@ -206,7 +206,7 @@ def _below(
     first = next((i for i in range(header + 1, len(rows)) if kinds[i]), None)
     if first is None:
         what, ways = f"no readings below line {skip + 1}; give another", [Hint("skip")]
-        ways.append(Hint("time", None, "with the time's column"))
+        ways.append(Hint("time", None, "with the time column"))
         raise CsvError(what, *ways, file=name, code="no-readings")
     near = [row for _, row in (*rows[header + 1 : first], *rows[:header][-1:]) if is_units_row(row)]
     names = rows[header][1]
@@ -294,7 +294,7 @@ def _headers(row: Sequence[str], width: int, guesses: list[str], *, own: bool) -
             while (new := f"{header or folded} {count[folded] + 2}").casefold() in used:
                 count[folded] += 1
             if len(guesses) < 12:
-                guesses.append(f"there are two columns {shown(header)}: the second is called {shown(new)}")
+                guesses.append(f"two columns are called {shown(header)}: the second becomes {shown(new)}")
         used.add(new.casefold())
         headers[i] = new
     return headers
@@ -314,7 +314,7 @@ def _refuse_split_decimals(table: Table, named: int) -> None:
         re.fullmatch(r"[+\-]?\d+", cell) for row in rows for cell in row[1:]
     ):
         what = (
-            f"{width} numbers under {named} names: decimal commas, and commas between the columns too. "
+            f"{width} numbers under {named} names: decimal commas as well as commas between columns. "
             "Export it again with ; between the columns, or with decimal points"
         )
         raise table.refuse(what, row=table.head[0][0], code="width")
@@ -328,15 +328,15 @@ def _refuse_otherwise(rows: Sequence[Row], name: str) -> None:
         found = [cell for cell in begins if pattern.match(cell)]
         if len(found) > 1 and 2 * len(found) >= len(begins):
             raise CsvError(
-                f"{shown(found[0])} is {what}; a firing needs date and time of each reading. {fix}, "
-                "or if another column has it, name it with",
+                f"{shown(found[0])} is {what}; a firing needs the date and time of each reading. {fix}, "
+                "or if another column has them, name it with",
                 Hint("time"),
                 file=name,
                 row=next(number for number, row in rows if row[0].strip() == found[0]),
                 code="no-clock",
             )
     if sum(1 for _, row in rows if re.match(r"insert\s+into\s", " ".join(row), re.I)) > len(rows) // 2:
-        what = "is SQL, no table: let the database write the rows as CSV, and import that"
+        what = "is SQL, not a table: export the rows from the database as CSV, and import that"
         raise CsvError(what, file=name, code="no-table")
     if len(rows) == 1 and len(first) > 1 and not any(is_number(cell) for cell in first):
         raise CsvError("a header, but no readings below it", file=name, code="no-readings")
@@ -350,7 +350,7 @@ def _refuse_turned(rows: Sequence[Row], name: str, *kinds: TimeKind) -> None:
     in_one_row = len(times) > 3 and None not in times and set(times) <= set(kinds or times)
     if in_one_row and len({len(trimmed(row)) for _, row in rows}) == 1:
         what = (
-            "the times stand in the first row: swap rows and columns (in a spreadsheet: transpose) "
+            "the times are in the first row: swap rows and columns (in a spreadsheet: transpose) "
             "and save it again"
         )
         raise CsvError(what, file=name, code="turned")

@@ -214,7 +214,7 @@ def _rows_in(text: str, *, cut: bool) -> Iterator[dict[str, str]]:
     found = _elements(text, cut=cut)
     rows = _rows(found[0] if len(found) == 1 and isinstance(found[0], dict) else found)
     if rows is None:
-        raise BadLine(1, "its lists are no table: they are not as long as one another")
+        raise BadLine(1, "its lists aren't a table: they differ in length")
     return (_flat(row) for row in rows)
 
 
@@ -235,7 +235,7 @@ def _elements(text: str, *, cut: bool) -> list[Any]:
         found.append(one)
         at = _BETWEEN.match(text, end).end()  # type: ignore[union-attr]
     if opened and at >= len(text) and not cut:
-        raise BadLine(text.count("\n") + 1, "the list has no end")
+        raise BadLine(text.count("\n") + 1, "the list isn't closed")
     return found
 
 

@@ -100,8 +100,8 @@ class _ByProbe:
         """Make the reader of a probe, or note why it is left out."""
         table = self._table
         if len(self._readers) + len(self._left_out) >= _MOST_NAMES:
-            what = f"more than {_MOST_NAMES} kinds of rows; is that column the probe's name?"
-            isnt = Hint("leave_out", table.headers[self._by], "if it isn't")
+            what = f"more than {_MOST_NAMES} kinds of rows: this column may not name the probe"
+            isnt = Hint("leave_out", table.headers[self._by], "if it doesn't")
             raise table.refuse(what, isnt, column=self._by, code="too-many-columns")
         unit = unit_cell(_cell(row, self._units))[0] if self._options.unit is None else None
         if (why := self._why_not(name, unit)) is not None:
@@ -132,7 +132,7 @@ class _ByProbe:
 
         keep, headers = self._options.keep, self._table.headers
         if meant(self._options.leave_out):
-            return "was to be left out"
+            return "left out as asked"
         if meant(keep):
             return None if name else f"rows without a {headers[self._by]}"
         if any(not find_columns(headers, wanted) for wanted in keep):
@@ -152,9 +152,7 @@ class _ByProbe:
             what = f"no probe among {listed([shown(name) for name in self._left_out], 6)}"
             one = Hint("keep", next(iter(self._left_out), ""), "if that is one")
             raise table.refuse(what, one, column=self._by, code="no-temperatures")
-        table.notes.append(
-            f"a row for each reading: {shown(table.headers[self._by])} says of which probe it is"
-        )
+        table.notes.append(f"one row per reading: {shown(table.headers[self._by])} names the probe")
         return _together(table, [reader.finish(text) for reader in self._readers.values()])
 
 
@@ -196,9 +194,7 @@ class _ByTime:
 
     def finish(self, text: Text) -> Part:
         """Set the columns side by side."""
-        self._table.notes.append(
-            f"{len(self._readers)} columns of times: each is that of what stands behind it"
-        )
+        self._table.notes.append(f"{len(self._readers)} columns of times, each for the columns after it")
         return _together(self._table, [reader.finish(text) for reader in self._readers.values()])
 
 
@@ -207,7 +203,7 @@ def _together(table: Table, parts: Sequence[Part]) -> Part:
     table.columns = [column for part in parts for column in part.table.columns]
     times = np.unique(np.concatenate([part.times.t_us for part in parts]))
     if len(times) * len(table.columns) > MAX_READINGS:
-        what = f"more than {MAX_READINGS:,} readings side by side; split it, or name probes to read with"
+        what = f"more than {MAX_READINGS:,} readings side by side; split it, or name the probes to read with"
         raise table.refuse(what, Hint("keep"), code="too-large")
     pieces = [[(part, i)] for part in parts for i in range(len(part.table.columns))]
     t_us, values, status = side_by_side(pieces)

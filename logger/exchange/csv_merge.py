@@ -78,7 +78,7 @@ def merge_parts(parts: Sequence[Part], *, plan: Plan | None = None, notes: Seque
     absolute, file = parts[0].times.absolute, parts[0].table.name
     odd = [part for part in parts if not part.times.absolute]
     if 0 < len(odd) < len(parts):
-        what = "has no dates, but other files have; import them apart"
+        what = "has no dates, but other files do; import them separately"
         raise CsvError(what, file=odd[0].table.name, code="no-dates")
     notes = list(notes)
     if len(parts) == 1:
@@ -117,7 +117,7 @@ def _columns(parts: Sequence[Part], notes: list[str]) -> dict[str, list[Piece]]:
     for part in parts:
         path = part.table.path
         if before := _goes_on(columns, part):
-            notes.append(f"{path.name} goes on where another file ends: its columns are the same")
+            notes.append(f"{path.name} continues where another file ends, with the same columns")
             for j, pieces in enumerate(before):
                 pieces.append((part, j))
             continue
@@ -128,7 +128,7 @@ def _columns(parts: Sequence[Part], notes: list[str]) -> dict[str, list[Piece]]:
         for j, name in enumerate(names):
             full = name if name.casefold() not in taken else f"{path.stem} {name}"
             if full.casefold() in taken:
-                what = f"column {shown(name)} is in another file of that name too; rename one"
+                what = f"another file of this name has a column {shown(name)} too; rename one file"
                 raise CsvError(what, file=path.name, code="same-name")
             columns[full] = [(part, j)]
     return columns
@@ -175,9 +175,9 @@ def _kept(names: Sequence[str], plan: Plan | None, *, own: bool, file: str) -> l
     if plan is not None and plan.probes and not fits:
         known = listed([shown(probe.name) for probe in plan.probes])
         what = (
-            f"no probe of the plan is a column: it has {known}; "
+            f"none of the plan's probes is a column: the plan has {known}; "
             f"the file has {listed([shown(n) for n in names])}. "
-            "Name the plan's probes (or their channels) as the columns, or import without a plan"
+            "Name the plan's probes (or their channels) like the columns, or import without a plan"
         )
         raise CsvError(what, file=file, code="plan-fits-nothing")
     if len(names) <= MAX_CHANNELS or own:

@@ -88,12 +88,12 @@ def _thousands_or_decimals(
     columns = {j for _, j, _ in commas}
     whole = {j for _, j, cell in sample if j in columns and re.fullmatch(r"\d{1,3}", cell) and cell != "0"}
     if whole == columns:  # 950 stands in the same column: it counts 950, 975, 1,000
-        table.guesses.append("commas stand between thousands")
+        table.guesses.append("commas separate thousands")
         return "."
     number, column, cell = commas[0]
-    what = f"{shown(cell)} may be a thousand or have a decimal comma; say which with"
-    thousands = Hint("decimal", ".", "if the comma stands between thousands")
-    decimals = Hint("decimal", ",", "if it is the decimal sign")
+    what = f"the comma in {shown(cell)} may separate thousands or decimals; say which with"
+    thousands = Hint("decimal", ".", "if it separates thousands")
+    decimals = Hint("decimal", ",", "if it is a decimal comma")
     raise table.refuse(what, thousands, decimals, row=number, column=column, code="decimal-or-thousands")
 
 

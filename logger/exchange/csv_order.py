@@ -67,12 +67,12 @@ def _refuse_leap(table: Table, times: Times, rows: Ints) -> None:
     if not times.absolute or not len(leaps):
         day = int(times.t_us[0]) // (24 * _HOUR_US)
         if times.absolute and day in _NEVER_SET:
-            table.guesses.append("the dates begin where a clock begins that was never set: they may be wrong")
+            table.guesses.append("the dates begin where a clock that was never set begins: they may be wrong")
         return
     i = int(leaps[0])
     days = (int(times.t_us[i + 1]) - int(times.t_us[i])) // (24 * _HOUR_US)
     what = (
-        f"this is {days} days later than the row above, as where the instrument's clock was set; "
+        f"this is {days} days later than the row above, as if the instrument's clock had been set; "
         "import it in two, with"
     )
     hints, row = _in_two(rows, i), int(rows[i + 1])
@@ -83,7 +83,7 @@ def _in_two(rows: Ints, i: int) -> tuple[Hint, Hint]:
     """Offer to import rows up to the i-th by themselves, and the others by themselves."""
     last = int(rows[i])
     before = f"{rows[0]}-{last}" if last > rows[0] else str(last)
-    return Hint("last_line", last, "for the first part"), Hint("skip_rows", before, "for what follows")
+    return Hint("last_line", last, "for the first part"), Hint("skip_rows", before, "for the rest")
 
 
 def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> CsvError:
@@ -100,16 +100,17 @@ def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> C
     if not len(back):  # the wall's clock goes on: that zone's summer time is what goes back
         offset = int(t_us[0] - times.t_us[0]) // 60_000_000
         fixed = f"UTC{'-' if offset < 0 else '+'}{abs(offset) // 60:02}:{abs(offset) % 60:02}"
-        code, ways = "no-summer-time", (Hint("timezone", fixed, "for all of it"),)
-        what = "this clock went on where summer time begins or ends; if it knows of none say"
+        code, ways = "no-summer-time", (Hint("timezone", fixed, "for the whole file"),)
+        what = "this clock didn't change where summer time begins or ends; if it never does, say"
     elif times.absolute and times.wall_us is not None and options.timezone is None and an_hour:
         code, ways = "clock-back-an-hour", (Hint("timezone", None, "such as Europe/Vienna"),)
         what = f"the clock goes back by {_span(by_s)}, as at the end of summer time; name its zone with"
     elif _laps(t_us, back):
         code, ways = "begins-again", _in_two(rows, i)
         what += (
-            ": the time begins again and overlaps what was before. Other probes of the same fire? "
-            "Save them as a file of their own and import both together. Another fire? Import it in two, with"
+            ": the time starts again and overlaps what came before. If these are other probes in the same "
+            "fire, save them as a separate file and import both together. If it is another fire, import it "
+            "in two, with"
         )
     else:
         code, ways = "backwards", (Hint("order", "sort", "puts the rows in order"),)
@@ -133,11 +134,11 @@ def _laps(t_us: Ints, back: Ints) -> bool:
 def _repeated(table: Table, rows: Ints, steps: Ints) -> CsvError:
     same = np.flatnonzero(steps == 0)
     ways = [Hint("repeats", "spread", "spreads such rows evenly"), Hint("repeats", "last", "keeps the last")]
-    many = "" if len(same) == 1 else f" ({len(same)} rows are such)"
-    what = f"this is the time of another row too{many}"
+    many = "" if len(same) == 1 else f" ({len(same)} such rows)"
+    what = f"another row has the same time{many}"
     if len(same) == len(steps) > 1:
-        what = "all rows have one time, as where a spreadsheet has rounded a large number: "
-        what, ways = f"{what}save the times as they were, with all their digits", []
+        what = "all rows have the same time, as if a spreadsheet had rounded a large number: "
+        what, ways = f"{what}save the times again, with all their digits", []
     return table.refuse(what, *ways, row=int(rows[same[0] + 1]), column=table.time[-1], code="repeated")
 
 

@@ -44,14 +44,14 @@ _FRAME: Final = re.compile(r"^\s*\|(?=.*\|\s*$)|\|\s*$|^\s*\+[\-=+:]+\s*$")
 _CONTROL: Final = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f]")
 """What a card whose power went, a serial line that begins or stops (XON, XOFF), and old systems leave."""
 _KNOWN: Final = (
-    (b"\x1f\x8b", "packed with gzip; unpack it first (gunzip), and import what comes out"),
+    (b"\x1f\x8b", "packed with gzip; unpack it first (gunzip), and import the result"),
     (b"PK\x03\x04", "a spreadsheet or a zip; save the sheet as CSV, or unpack it, and import that"),
     (b"\xd0\xcf\x11\xe0", "a spreadsheet's own file; save the sheet as CSV, and import that"),
-    (b"BZh", "packed with bzip2; unpack it first (bunzip2), and import what comes out"),
-    (b"\xfd7zXZ\0", "packed with xz; unpack it first (unxz), and import what comes out"),
-    (b"\x28\xb5\x2f\xfd", "packed with zstd; unpack it first (unzstd), and import what comes out"),
-    (b"7z\xbc\xaf\x27\x1c", "a packed archive (7z); unpack it first, and import what comes out"),
-    (b"Rar!\x1a\x07", "a packed archive (rar); unpack it first, and import what comes out"),
+    (b"BZh", "packed with bzip2; unpack it first (bunzip2), and import the result"),
+    (b"\xfd7zXZ\0", "packed with xz; unpack it first (unxz), and import the result"),
+    (b"\x28\xb5\x2f\xfd", "packed with zstd; unpack it first (unzstd), and import the result"),
+    (b"7z\xbc\xaf\x27\x1c", "a packed archive (7z); unpack it first, and import the result"),
+    (b"Rar!\x1a\x07", "a packed archive (rar); unpack it first, and import the result"),
     (b"PAR1", "a Parquet file; save the table as CSV, and import that"),
     (b"\x89HDF", "an HDF5 file; save the table as CSV, and import that"),
     (b"SQLite format 3", "a database; export the table of readings as CSV, and import that"),
@@ -123,23 +123,25 @@ class Text:
                     if last is not None and number > last:
                         return
                     if len(row) > MAX_COLUMNS and any(cell.strip() for cell in row[MAX_COLUMNS:]):
-                        what = f"{len(row)} columns, more than {MAX_COLUMNS}; is the separator right?"
+                        what = f"{len(row)} columns, more than {MAX_COLUMNS}; name the right separator with"
                         raise refused("too-wide", number, what, Hint("delimiter"))
                     if number % 4096 == 0 and progress is not None:
                         progress(raw.tell(), self.path.stat().st_size)
                     if number % 4096 == 0 and time.monotonic() > until_s:
-                        what = f"took longer than {MAX_SECONDS / 60:g} min up to row {number}; split it"
+                        what = f"took over {MAX_SECONDS / 60:g} min to read up to row {number}; split it"
                         raise refused("too-slow", None, what)
                     filled = number >= self.above and any(cell and not cell.isspace() for cell in row)
                     if filled and not (left_out and any(number in rows for rows in left_out)):
                         yield number, row
             except BadLine as exc:
                 ways = [Hint("last_line", exc.row - 1)] if exc.row > 2 - (self.labels == "json") else []
-                what = f"no whole JSON ({exc}); correct it{', or end above it with' if ways else ''}"
+                what = f"not whole JSON ({exc}); correct it{', or stop above it with' if ways else ''}"
                 raise refused("no-rows", exc.row, what, *ways) from exc
             except (csv.Error, UnicodeError) as exc:
                 ways = [Hint("delimiter"), Hint("encoding")]
-                raise refused("no-rows", number + 1, f"{exc}; check the quotes there, and", *ways) from exc
+                raise refused(
+                    "no-rows", number + 1, f"{exc}; check the quotes there, or try another", *ways
+                ) from exc
 
     def _split(self, lines: Iterable[str], last_line: int | None) -> Iterator[list[str]]:
         if self.labels:
@@ -165,7 +167,7 @@ def open_text(path: Path, options: CsvOptions) -> Text:
         if size > MAX_BYTES:
             raise CsvError(f"larger than {MAX_BYTES >> 20} MiB; split it", file=path.name, code="too-large")
         if not path.is_file():
-            raise CsvError("no file; give the path of a text file", file=str(path), code="no-file")
+            raise CsvError("not a file; give the path of a text file", file=str(path), code="no-file")
         guesses: list[str] = []
         encoding, end = _encoding(path, options, guesses)
         with path.open("rb") as raw, io.TextIOWrapper(raw, encoding=encoding, newline="") as file:
@@ -173,7 +175,9 @@ def open_text(path: Path, options: CsvOptions) -> Text:
     except OSError as exc:
         raise CsvError(f"{exc.strerror or exc}; check the path", file=str(path), code="no-file") from exc
     except UnicodeError as exc:
-        raise CsvError(f"is not {encoding};", Hint("encoding"), file=path.name, code="encoding") from exc
+        raise CsvError(
+            f"is not {encoding}; try another", Hint("encoding"), file=path.name, code="encoding"
+        ) from exc
     if not lines:
         raise CsvError("the file is empty", file=path.name, code="empty")
     own = not above and lines[0].strip().strip('"').split(",")[0] == _OWN_TIME
@@ -202,7 +206,7 @@ def _skipped_rows(options: CsvOptions, name: str) -> list[range]:
     for part in (part for text in options.skip_rows for part in text.split(",")):
         match = re.fullmatch(r"\s*(\d{1,9})\s*(?:-\s*(\d{1,9})\s*)?", part)
         if match is None:
-            what = f"--skip-rows {part!r}: must be a row's number, or a range such as 7-12"
+            what = f"--skip-rows {part!r}: must be a row number, or a range such as 7-12"
             raise CsvError(what, file=name, code="skip-rows")
         found.append(range(int(match[1]), int(match[2] or match[1]) + 1))
     return found
@@ -233,7 +237,7 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
     try:
         return encoding, _last_character(path, encoding)
     except LookupError as exc:
-        what = f"no such encoding as {encoding!r};"
+        what = f"unknown encoding {encoding!r}; name one with"
         raise CsvError(
             what, Hint("encoding", "utf-8"), Hint("encoding", "latin-1"), file=path.name, code="encoding"
         ) from exc
@@ -242,7 +246,7 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
             where = f"byte {exc.args[1]}" if len(exc.args) > 1 else "this"
             other = Hint("encoding", "latin-1") if encoding in ("utf-8", "utf-8-sig") else Hint("encoding")
             raise CsvError(
-                f"{where} is not {encoding}; say another", other, file=path.name, code="encoding"
+                f"{where} is not {encoding}; name the encoding with", other, file=path.name, code="encoding"
             ) from exc
     for encoding in _OF_TWO_BYTES:
         with contextlib.suppress(ValueError):
@@ -283,7 +287,7 @@ def _last_character(path: Path, encoding: str) -> str:
 def _refuse_other_files(path: Path, start: bytes) -> None:
     """Refuse what is known by its first bytes, and say how to come to a text."""
     if re.match(rb"<[?!A-Za-z]", start.lstrip(b"\xef\xbb\xbf \t\r\n")):
-        what = "a web page or XML, no table; open it in a spreadsheet and save it as CSV"
+        what = "a web page or XML, not a table; open it in a spreadsheet and save it as CSV"
         raise CsvError(what, file=path.name, code="no-text")
     for begins, what in _KNOWN:
         if start.startswith(begins):
@@ -352,10 +356,10 @@ def _find_delimiter(lines: list[str], name: str, *, counts_rows: bool) -> str:
     if all(is_number(line) for line in tail):
         if counts_rows:
             return ";"
-        what = "has one number a line, and no times: put a column of seconds before it, in a spreadsheet"
+        what = "has one number per line and no times: add a column of seconds before it in a spreadsheet"
         raise CsvError(what, EVERY_ROW, file=name, code="no-times")
     what = (
-        f"no character separates columns in the same way from line to line ({shown(tail[0])}); name it with"
+        f"no character separates the columns in the same way on every line ({shown(tail[0])}); name it with"
     )
     raise CsvError(what, Hint("delimiter"), file=name, code="delimiter")
 

@@ -129,7 +129,7 @@ class TimeReader:
         table = self._table
         values, bits = _unwrapped(values)
         if bits:
-            table.notes.append(f"the time is a counter of {bits} bits that began again at 0: it goes on")
+            table.notes.append(f"the time is a {bits}-bit counter that wrapped round to 0: counted on")
         count = _count_of(table, values, self._options)
         far = np.abs(values * count.unit_s - count.before_s) > _FAR_S
         if far.all():
@@ -183,7 +183,7 @@ class TimeReader:
             twelve = not self._halves and int(t_us.max(initial=0)) < 13 * _HOUR_US
             for begins_again, day_us, words in (
                 (_DAY_US // 2, _DAY_US, "the clock passes midnight"),
-                (10 * _HOUR_US, _DAY_US // 2, "the clock counts to 12 and begins again"),
+                (10 * _HOUR_US, _DAY_US // 2, "the clock counts to 12 and starts again"),
             ):
                 again = np.concatenate(([0], np.cumsum(np.diff(t_us) < -begins_again)))
                 if again[-1] and (day_us == _DAY_US or twelve):
@@ -224,16 +224,16 @@ class TimeReader:
                 ways = [_without(row)] * ("no month" not in str(exc))
                 if date[_A] is not None and self._options.day_first is not None:
                     ways = [Hint("day_first", order != "dmy")]
-                raise self._refused("no-date", row, f"{shown(cell)} is no date: {exc}", *ways) from None
+                raise self._refused("no-date", row, f"{shown(cell)} isn't a date: {exc}", *ways) from None
         if any(int(date[i] or 0) in csv_dates.BUDDHIST for date in self._days for i in _YEARS):
-            self._table.guesses.append("years are of the Buddhist calendar: 543 taken off")
+            self._table.guesses.append("years are in the Buddhist calendar: 543 subtracted")
         day_of = np.concatenate(self._day_of)
         self._day_of.clear()
         offsets = {zone: csv_dates.offset_us(zone) for zone in zones if zone is not None}
         words = [zone for zone, offset in offsets.items() if offset is None]
         if words and self._options.timezone is None:
             zone = min(words)
-            what = f"{zone!r} is no zone that means the same everywhere; say the place with"
+            what = f"{zone!r} doesn't mean the same zone everywhere; name the place with"
             place = Hint("timezone", None, "such as Europe/Vienna")
             raise self._refused("zone-word", zones[zone], what, place)
         if len(words) == len(offsets):
@@ -260,7 +260,7 @@ class TimeReader:
             tomorrow = (datetime.now(UTC) - datetime(1970, 1, 1, tzinfo=UTC)).days + 1
             later = [days for order in others for days in order if days is not None]
             if later and min(later) > tomorrow >= max(days or 0 for days in by_year):
-                self._table.guesses.append("dates have the year first: else they would be still to come")
+                self._table.guesses.append("dates have the year first: otherwise they would be in the future")
                 return "ymd"
         pairs = [(int(date[_A] or 0), int(date[_B] or 0)) for date in dates]
         if any(first > 12 for first, _ in pairs):
@@ -268,10 +268,10 @@ class TimeReader:
         if any(second > 12 for _, second in pairs) or all(first == second for first, second in pairs):
             return "mdy"
         if all(date[_SEP] == "." for date in dates):
-            self._table.guesses.append("dates with points have the day first")
+            self._table.guesses.append("dates with dots have the day first")
             return "dmy"
         row, cell = self._day_row[self._days[dates[0]]]
-        what = f"{cell.split()[0]!r} may be the day or the month first; say which with"
+        what = f"{cell.split()[0]!r} may have the day or the month first; say which with"
         raise self._refused("day-or-month", row, what, Hint("day_first", True), Hint("day_first", False))
 
     def _from_local(self, local_us: Ints) -> Times:
@@ -283,10 +283,10 @@ class TimeReader:
             try:
                 zone = ZoneInfo(name) if offset is None else timezone(timedelta(microseconds=offset))
             except (KeyError, ValueError, OSError) as exc:
-                what = f"no such time zone as {name!r}; give one such as Europe/Vienna, UTC or UTC+1"
+                what = f"unknown time zone {name!r}; give one such as Europe/Vienna, UTC or UTC+1"
                 raise self._table.refuse(what, code="timezone") from exc
         else:
-            self._table.guesses.append("times are of this computer's time zone")
+            self._table.guesses.append("times are in this computer's time zone")
         utc = local_us - csv_dates.zone_offsets_us(local_us, zone)
         if name is None and (np.diff(local_us) > 0).all() and (np.diff(utc) <= 0).any():
             # A clock that knows of no summer time.
@@ -301,7 +301,7 @@ class TimeReader:
 
     def _far(self, what: str, i: int) -> CsvError:
         row = int(self._rows[i])
-        unit = [Hint("time_unit", None, "if the unit is another")] * (self.kind == "number")
+        unit = [Hint("time_unit", None, "if it is in another unit")] * (self.kind == "number")
         return self._refused("far-time", row, what, _without(row), *unit)
 
     def _refused(self, code: str, row: int | None, what: str, *hints: Hint) -> CsvError:
@@ -367,7 +367,7 @@ def _count_of(table: Table, values: Floats, options: CsvOptions) -> _Count:
         if step := STEP.fullmatch(wanted):
             return _Count(_UNITS_S[step[2]] * float(step[1]))
         if wanted not in _UNITS_S:
-            choice = ", ".join(_UNITS_S) + ", or 10s where each row is 10 s later"
+            choice = ", ".join(_UNITS_S) + ", or 10s if rows are 10 s apart"
             what = f"--time-unit {wanted!r}: for numbers it must be one of {choice}"
             raise table.refuse(what, code="time-unit")
         return _Count(_UNITS_S[wanted], "1970") if wanted[:4] == "unix" else counted(wanted)
@@ -390,7 +390,7 @@ def _count_of(table: Table, values: Floats, options: CsvOptions) -> _Count:
     if low > _EXCEL_EPOCH_DAYS and high < 80_000 and high - low < 60 and (values % 1 != 0).any():
         table.guesses.append("times are a spreadsheet's days since 1900")
         return counted("days")
-    what = "has times as numbers and doesn't say in what; say it with"
+    what = "has times as numbers and doesn't say their unit; name it with"
     ways = ["days"] * (low >= 0 and high < 2 and bool((values % 1).any())) + ["s", "min", "h", "ms"]
     # A row takes more than a millisecond.
     likely = [unit for unit in ways if (high - low) * _UNITS_S[unit] > 1e-3 * len(values)] or ways

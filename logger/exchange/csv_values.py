@@ -116,7 +116,7 @@ class Reader:
             if any(cell.strip() for cell in row[width:]):
                 self._bad.append(_Bad(number, -1, "", some))
             elif len(row) < width and not table.delimiter.strip(" "):
-                self._bad.append(_Bad(number, -1, "", f"{some}: nothing says which is missing"))
+                self._bad.append(_Bad(number, -1, "", f"{some}: nothing shows which is missing"))
             row = (row + [""] * (width - len(row)))[:width]
         if len(table.time) > 1:
             row[table.time[0]] = self._date = row[table.time[0]] if row[table.time[0]].strip() else self._date
@@ -203,14 +203,14 @@ class Reader:
             columns = table.columns
             table.leave_out(
                 {
-                    columns[j]: f"always {value:g}: an open input, or no temperature"
+                    columns[j]: f"always {value:g}: an open input, or not a temperature"
                     for j, value in stands_still([c.values[0] for c in columns])
                     if value == -1 or (self._begins_whole(columns[j]) and not self._is_known(columns[j]))
                 }
             )
             columns = table.columns
             low = [columns[j] for j in no_temperatures_beside([c.values[0] for c in columns])]
-            why = "begins near 0 and stays low, where others get hot"
+            why = "begins near 0 and stays low while others get hot"
             table.leave_out({column: why for column in low if not self._is_known(column)})
             codes = [column for column in table.columns if not column.sure and is_code(column.values[0])]
             if 2 * len(codes) <= len(table.columns):
@@ -230,16 +230,16 @@ class Reader:
         keep, status = bool(self._options.keep), column.status[0]
         if (status == Status.ABSENT).all():
             if some := next((bad.cell for bad in self._bad if bad.at == column.at), ""):
-                return None if keep else f"texts, such as {shown(some)}, and no number"
-            return None if column.sure and keep else "no reading in it at all"
+                return None if keep else f"text such as {shown(some)}, and no numbers"
+            return None if column.sure and keep else "no readings at all"
         if not column.sure and (status == Status.ABSENT).any() and (status > Status.OK).all():
-            return "words here and there, and no number"
+            return "words here and there, and no numbers"
         if column.sure or len(self._table.columns) == 1:
             return None
         if counts_rows(column.values[0]):
             return "counts the rows"
         if (status[status != Status.ABSENT] == Status.RANGE).all():
-            return "no number in it is a temperature that any probe could have"
+            return "none of its numbers could be a probe's temperature"
         return None
 
     def _refuse_bad(self, rows: Ints, text: Text) -> None:
@@ -255,13 +255,13 @@ class Reader:
         hints = self._ways_on(rows, found, first)
         row, at, cell, what = first
         if at == time and cell.casefold() == table.headers[time].casefold():
-            what = "another header stands here, and not the same columns; import the file in two, with"
+            what = "another header, with other columns; import the file in two, with"
             above = Hint("last_line", row - 1, "for the first part")
             below = Hint("skip", row - 1, "for what follows")
             raise table.refuse(what, above, below, row=row, code="other-header")
         code = "width" if at < 0 else "no-time" if at == time else "no-temperature"
         if not what and at == time:
-            what = f"{shown(cell)} is no time{' like those above it' * (row != int(rows[0]))}"
+            what = f"{shown(cell)} isn't a time{' like those above it' * (row != int(rows[0]))}"
         what = what or f"{shown(cell)} is not a temperature"
         raise table.refuse(what, *hints, row=row, column=at, code=code)
 
@@ -296,9 +296,9 @@ class Reader:
                 alike = tuple(dict.fromkeys(words))[:12]
                 means = "if they mean" if len(alike) > 1 else "if it means"
                 value = alike if len(alike) > 1 else cell
-                hints.append(Hint("no_reading", value, f"{means} that there was no reading"))
+                hints.append(Hint("no_reading", value, f"{means} there was no reading"))
             elif len(cell) <= _LONGEST_WORD and same > 2:
-                hints.append(Hint("no_reading", cell, "if it stands for no reading"))
+                hints.append(Hint("no_reading", cell, "if it means no reading"))
             if len(table.columns) > 1:
                 hints.append(Hint("leave_out", table.headers[column], "if that column has no temperatures"))
         below = int(np.searchsorted(rows, row))
@@ -322,14 +322,14 @@ class Reader:
         for j, column in enumerate(table.columns):
             for value, count in sentinels(values[:, j], status[:, j]) if not table.own else ():
                 often = "once" if count == 1 else f"{count} times"
-                jumps = f"jumps to {value:g} °C and back: taken for no reading"
-                table.guesses.append(f"{often} {shown(column.name)} {jumps}")
+                jumps = f"jumps to {value:g} °C and back"
+                table.guesses.append(f"{shown(column.name)} {jumps} {often}: taken as no reading")
         if out_of_range:
             many = "1 reading is" if out_of_range == 1 else f"{out_of_range} readings are"
             table.guesses.append(f"{many} not between {low_c:g} and {high_c:g} °C: kept as out of range")
         for column in table.columns:
             if column.taken_back:
-                why = "left as gaps: a word beside them takes them back"
+                why = "left as gaps: the column beside them says they are bad"
                 table.notes.append(f"{column.taken_back} of {shown(column.name)} {why}")
         values[status != Status.OK] = np.nan
         doubt_units(table, values)

@@ -134,8 +134,8 @@ _OTHER_WORDS: Final = _told_by(
             r"«counts?|counter|recnum|record|packets?|seq(uence)?|index|scan ?(no|num\w*)?|boots?|crc\d*|"
             r"checksum|(free ?)?heap|loop( (us|ms|time))?»"
         ),
-        "a radio's signal": r"«rssi|snr|lqi|signal»",
-        "a flow or a speed": r"velocity|«vel|speed|flow|wind ?(dir|gust|speed)\w*|gusts?»|^wind$",
+        "a radio signal": r"«rssi|snr|lqi|signal»",
+        "a flow or speed": r"velocity|«vel|speed|flow|wind ?(dir|gust|speed)\w*|gusts?»|^wind$",
         "a heat flow or a power": (
             r"«hrr\w*|[gtr]?hf[gs]?(?=\s?[\d.]|$)|heat ?(flux|release)\w*|power|watts?|energy|mlr|"
             r"leistung|puissance|potencia|potenza|vermogen|мощность»"
@@ -151,17 +151,17 @@ _OTHER_WORDS: Final = _told_by(
         ),
         "a programme's step": r"^(seg(ment)?|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$",
         "an output": r"«output|valve|duty|pwm|relay|damper|stellgrad|stellwert|出力|输出»",
-        "a resistance or a raw value": r"«resistance|ohms?|emf|adc|raw|mv|uv|µv»",
+        "a resistance or raw value": r"«resistance|ohms?|emf|adc|raw|mv|uv|µv»",
     }
 )
 _NO_PROBE: Final = _told_by(
     {
-        "worked out of the air": r"wind ?chill|heat ?index|dew ?point|feels? ?like|wet ?bulb",
-        "a state or a limit": (
+        "calculated from the weather": r"wind ?chill|heat ?index|dew ?point|feels? ?like|wet ?bulb",
+        "a state or limit": (
             r"(?<![a-z])(errors?|alarms?|status|faults?|flags?|limits?|units?|valid)\s*\d*$"
         ),
-        "a part of the time": r"^(year|yr|yyyy|month|mon|day|hour|hr|hh|minute|min|second|sec|ss)s?\.?$",
-        "a rate or a difference": (
+        "part of the time": r"^(year|yr|yyyy|month|mon|day|hour|hr|hh|minute|min|second|sec|ss)s?\.?$",
+        "a rate or difference": (
             r"«delta|diff(erence)?|rate|slope|gradient|d ?t ?/ ?d ?t|anstieg|steigung|pente|stijging»|Δ"
             r"|(?<![a-z])[CFK]\)? ?(/|per) ?(s|sec|min|h|hr|hour)\w*"
         ),
@@ -199,7 +199,7 @@ def scale_in(header: str) -> tuple[str, float]:
     return text[: match.start()] + text[match.end() :], round(scale, 6)
 
 
-OF_OTHER: Final = "is no unit of temperature"
+OF_OTHER: Final = "is not a unit of temperature"
 """Why a column is left out that says a unit of something else."""
 
 
@@ -296,7 +296,7 @@ def why_no_temperature(header: str, unit: Unit | None) -> str | None:
     text = header.replace("_", " ")
     for what, words in _NO_PROBE:
         if words.search(text):
-            return f"{what}, no probe"
+            return f"{what}, not a probe"
     if unit is not None:
         return None
     other = _OTHER_UNIT.search(header)
@@ -307,4 +307,4 @@ def why_no_temperature(header: str, unit: Unit | None) -> str | None:
         return f"{volts[1]} {OF_OTHER}"
     if _TEMPERATURE_WORD.search(text):
         return None
-    return next((f"{what}, no temperature" for what, words in _OTHER_WORDS if words.search(text)), None)
+    return next((f"{what}, not a temperature" for what, words in _OTHER_WORDS if words.search(text)), None)

@@ -150,7 +150,7 @@ def whole_file(out: Path) -> Iterator[IO[bytes]]:
         beside.replace(out)
     except OSError as exc:
         device = out.exists() and not out.is_file()
-        what = "not all of it was taken" if device else "nothing was written"
+        what = "only part of it was written" if device else "nothing was written"
         raise ExportError(f"{out}: {exc.strerror or exc}; {what}, choose another place") from exc
     finally:
         with contextlib.suppress(OSError):

@@ -293,14 +293,16 @@ def test_an_import_says_what_was_left_out_and_why(home: Path, tmp_path: Path) ->
     path.write_text("Time,Upper,Heat\ns,C,kW\n0,20,1\n1,21,2\n# wood added\n2,22,3\n")
     done = stokewatch("import", str(path), home=home)
     assert (done["probes"], done["readings"]) == (["Upper"], 3)
-    assert done["left_out"] == [{"column": "Heat", "why": "kW is no unit of temperature"}]
+    assert done["left_out"] == [{"column": "Heat", "why": "kW is not a unit of temperature"}]
     assert done["notes"] == ["1 row has a remark: left out"]
     assert done["guesses"] == ["no dates: times count from the first row"]
     kept = stokewatch("import", str(path), "--keep", "H*", "--unit", "c", "--skip-rows", "3", home=home)
     assert (kept["probes"], kept["readings"]) == (["Heat"], 2)
     plan = tmp_path / "plan.toml"
     plan.write_text('title = "Invented"\n[[probe]]\nname = "north"\n')
-    assert "no probe of the plan is a column" in refused("import", str(path), "--plan", str(plan), home=home)
+    assert "none of the plan's probes is a column" in refused(
+        "import", str(path), "--plan", str(plan), home=home
+    )
 
 
 def test_on_windows_it_says_so_in_a_sentence(

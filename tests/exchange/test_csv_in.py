@@ -403,8 +403,8 @@ def test_guesses_are_told(tmp_path: Path) -> None:
     firing = read(tmp_path, "Zeit;oben\n2026-11-25 10:00:00;20,5\n2026-11-25 10:00:01;21,5\n")
     assert firing.guesses == (
         "numbers have a decimal comma",
-        "nothing says the unit: taken for °C",
-        "times are of this computer's time zone",
+        "no unit given: taken as °C",
+        "times are in this computer's time zone",
     )
     assert firing.start == datetime(2026, 11, 25, 4, 15, tzinfo=UTC)  # Kathmandu is 5:45 ahead
 
@@ -418,11 +418,11 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "the first in order of rows": ("s,a,b\n0,20,x1\n1,y2,21\n", {}, r"row 2, column 'b': 'x1'"),
     "Python's own digits": ("s,a\n0,1_000\n1,20\n", {}, r"row 2, column 'a': '1_000'"),
     "another unit in one cell": ("s,a (°C)\n0,20\n1,68 F\n", {}, r"row 3, column 'a \(°C\)': '68 F'"),
-    "no time": ("s,a\n0,20\nMax:,21\n", {}, r"row 3, column 's': 'Max:' is no time.*--last-line 2"),
+    "no time": ("s,a\n0,20\nMax:,21\n", {}, r"row 3, column 's': 'Max:' isn't a time.*--last-line 2"),
     "time of no unit": (
         "Time,a\n0,20\n1,21\n",
         {},
-        r"doesn't say in what; say it with --time-unit s, or --time-unit min, or ",
+        r"doesn't say their unit; name it with --time-unit s, or --time-unit min, or ",
     ),
     "hours or minutes": (
         "Time,a\n0:00,20\n0:10,21\n",
@@ -432,18 +432,18 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "day or month": (
         "t,a\n03/04/2026 10:00:00,20\n03/04/2026 10:00:01,21\n",
         {},
-        r"'03/04/2026' may be the day or the month first; say which with --day-first, or --month-first",
+        r"'03/04/2026' may have the day or the month first; say which with --day-first, or --month-first",
     ),
     "no such day": (
         "t,a\n2026-02-28 10:00:00,20\n2026-02-29 10:00:00,21\n",
         {},
-        r"row 3, column 't': .* is no date",
+        r"row 3, column 't': .* isn't a date",
     ),
-    "no such hour": ("t,a\n13:00:00 PM,20\n", {}, r"row 2, column 't': '13:00:00 PM' is no time"),
+    "no such hour": ("t,a\n13:00:00 PM,20\n", {}, r"row 2, column 't': '13:00:00 PM' isn't a time"),
     "a clock that was never set": (
         "t,a\n1904-01-01 00:00:01,20\n",
         {},
-        r"row 2, column 't'.*the year is 1904; that",
+        r"row 2, column 't'.*the year is 1904: the instrument's clock",
     ),
     "backwards": (
         "s,a\n0,20\n5,21\n4,22\n",
@@ -453,7 +453,7 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "twice": (
         "s,a\n0,20\n5,21\n5,22\n",
         {},
-        r"row 4, column 's': this is the time of another row too; --repeats spread",
+        r"row 4, column 's': another row has the same time; --repeats spread",
     ),
     "too many cells": (
         "s,a\n0,20\n1,21,22\n",
@@ -465,28 +465,28 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "white space": (" \n\n", {}, r"the file is empty"),
     "only a header": ("time_s,a\n", {}, r"a header, but no readings below it"),
     "prose": ("Dear diary,\ntoday I lit a fire,\nand it was hot,\n", {}, r"no row begins with a time"),
-    "one column": ("20\n21\n22\n", {}, r"one number a line, and no times"),
+    "one column": ("20\n21\n22\n", {}, r"one number per line and no times"),
     "a picture": (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + bytes(300), {}, r"not a text file|is not utf-16|no "),
     "not that encoding": (
         "s,ö\n0,20\n".encode("latin-1"),
         {"encoding": "utf-8"},
         r"byte 3 is not utf-8.*latin-1",
     ),
-    "no such encoding": ("s,a\n0,20\n", {"encoding": "utf-99"}, r"no such encoding as 'utf-99'"),
+    "no such encoding": ("s,a\n0,20\n", {"encoding": "utf-99"}, r"unknown encoding 'utf-99'"),
     "no such column for the time": (
         "s,a\n0,20\n",
         {"time": ("when",)},
-        r"no column 'when' for the time; there are s, a",
+        r"no column 'when' for the time; the columns are s, a",
     ),
     "no such column to leave out": (
         "s,a\n0,20\n",
         {"leave_out": ("b",)},
-        r"no column 'b' to leave out; there are s, a",
+        r"no column 'b' to leave out; the columns are s, a",
     ),
     "no such time zone": (
         "t,a\n2026-11-25 10:00:00,20\n",
         {"timezone": "Mars/North"},
-        r"no such time zone as 'Mars",
+        r"unknown time zone 'Mars",
     ),
     "no such unit of time": ("s,a\n0,20\n", {"time_unit": "weeks"}, r"--time-unit 'weeks'.*must be one of"),
     "only some zones": (
@@ -507,7 +507,7 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "rows that are only numbered": (
         "No.,T1,T2\n1,20.5,21\n2,21.5,22\n",
         {},
-        r"'No.' numbers the rows. If they are 10 s apart say --time No. --time-unit 10s",
+        r"'No.' numbers the rows. If they are 10 s apart, say --time No. --time-unit 10s",
     ),
     "packed with gzip": (gzip.compress(b"s,a\n0,20\n"), {}, r"packed with gzip; unpack it first"),
     "a spreadsheet or a zip": (
@@ -522,7 +522,7 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "a column for each time": (
         "probe," + ",".join(f"10:00:0{i}" for i in range(6)) + "\ntop,20,21,22,23,24,25\n",
         {},
-        r"the times stand in the first row: swap rows and columns",
+        r"the times are in the first row: swap rows and columns",
     ),
     "decimal commas between commas": (
         "Zeit,T1,T2\n" + "".join(f"{i},2{i},5,1{i},0\n" for i in range(9)),
@@ -532,14 +532,14 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "millivolts": (
         "s,TC1_mV,TC2 (mV)\n0,0.8,0.7\n1,1.8,1.7\n",
         {},
-        r"mV is no unit of temperature.*Work out °C from these first, with the temperature of the cold junction",
+        r"mV is not a unit of temperature.*Convert these to °C first, with the temperature of the cold junction",
     ),
     "a date of six digits": (
         "Date,Time,T1\n271125,210405,20\n271125,210415,21\n",
         {},
         r"row 2, column 'Date': '271125' may begin with the day, the month or the year; write the dates as",
     ),
-    "half a JSON object": ('{"s":0,"T1":20}\n{"s":1,"T1":2\n', {}, r"row 2: no whole JSON.*--last-line 1"),
+    "half a JSON object": ('{"s":0,"T1":20}\n{"s":1,"T1":2\n', {}, r"row 2: not whole JSON.*--last-line 1"),
     "rows of no probe": (
         "t,sensor,value\n" + "".join(f"2026-11-25T10:00:0{i}Z,battery {i % 2},2{i}\n" for i in range(6)),
         {},
@@ -550,7 +550,7 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "no such day of a year": (
         "when,a\n2025-365T10:00:00Z,20\n2025-366T10:00:00Z,21\n",
         {},
-        r"row 3, column 'when': .* is no time like those above it; --last-line 2 ",
+        r"row 3, column 'when': .* isn't a time like those above it; --last-line 2 ",
     ),
     "a unit that two parts can't have": (
         "time,a\n00:10,20\n00:20,21\n",
@@ -560,7 +560,7 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "nothing hot": (
         "t (s),rh %,name\n0,20,x\n1,21,y\n",
         {},
-        r"no column of temperatures \('rh %': % is no unit of temperature; 'name': texts, such as 'y', and no number\)",
+        r"no column of temperatures \('rh %': % is not a unit of temperature; 'name': text such as 'y', and no numbers\)",
     ),
     "skipped to the end": (
         "t (s),a\n0,20\n1,21\n",
@@ -570,7 +570,7 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "rows that are none": (
         "t (s),a\n0,20\n",
         {"skip_rows": ("7-x",)},
-        r"--skip-rows '7-x': must be a row's number, or a range such as 7-12",
+        r"--skip-rows '7-x': must be a row number, or a range such as 7-12",
     ),
     "a separator of two signs": (
         "t (s),a\n0,20\n",
@@ -580,7 +580,7 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "no such text": (
         b"t (s),a\n0,2\xff\n",
         {"encoding": "utf-8"},
-        r"byte 12 is not utf-8; say another --encoding",
+        r"byte 12 is not utf-8; name the encoding with --encoding",
     ),
     "words for no reading": (
         "t (s),a,b\n0,20,21\n"
@@ -592,9 +592,13 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "a JSON list without its end": (
         '[{"t":0,"a":20},{"t":1,"a":21}',
         {},
-        r"row 1: no whole JSON \(the list has no end\)",
+        r"row 1: not whole JSON \(the list isn't closed\)",
     ),
-    "JSON lists of two lengths": ('{"t":[0,1,2],"a":[20,21]}', {}, r"they are not as long as one another"),
+    "JSON lists of two lengths": (
+        '{"t":[0,1,2],"a":[20,21]}',
+        {},
+        r"its lists aren't a table: they differ in length",
+    ),
     "an open quote": ('time_s,a\n0,20\n"1,21\n' + "2,22\n" * 30_000, {}, r"row 3: field larger than"),
 }
 
@@ -624,13 +628,13 @@ def test_full_scale_of_a_register_is_no_temperature(tmp_path: Path) -> None:
 def test_a_resolution_is_no_scale(tmp_path: Path) -> None:
     firing = read(tmp_path, "s,T1 (0.1 °C)\n0,20.5\n1,21.5\n")
     assert rows(firing) == [[20.5], [21.5]]
-    assert any("has decimals: taken for whole degrees" in guess for guess in firing.guesses)
+    assert any("has decimals: taken as whole degrees" in guess for guess in firing.guesses)
 
 
 @pytest.mark.parametrize("day", ["1970-01-01", "2000-01-01"])
 def test_a_clock_that_was_never_set_is_told(tmp_path: Path, day: str) -> None:
     """Where boards' clocks begin: the Unix epoch, and the year 2000 (common practice, no source)."""
-    told = "the dates begin where a clock begins that was never set: they may be wrong"
+    told = "the dates begin where a clock that was never set begins: they may be wrong"
     assert told in read(tmp_path, f"when,a\n{day} 00:00:05Z,20\n{day} 00:00:10Z,21\n").guesses
     assert told not in read(tmp_path, "when,a\n2026-11-25 00:00:05Z,20\n2026-11-25 00:00:10Z,21\n").guesses
 
@@ -650,7 +654,7 @@ def test_an_hour_that_a_walls_clock_leaps_on_is_pointed_at(tmp_path: Path) -> No
 
 
 def test_a_folder_is_no_file(tmp_path: Path) -> None:
-    with pytest.raises(CsvError, match="no file; give the path of a text file"):
+    with pytest.raises(CsvError, match="not a file; give the path of a text file"):
         read_csv(tmp_path)
 
 
@@ -735,7 +739,7 @@ def test_files_with_and_without_dates_do_not_mix(tmp_path: Path) -> None:
     first, second = tmp_path / "east.csv", tmp_path / "west.csv"
     first.write_text("time_s,a\n0,20\n")
     second.write_text("t,a\n2026-11-25T10:00:00Z,20\n")
-    with pytest.raises(CsvError, match=r"east\.csv: has no dates, but other files have"):
+    with pytest.raises(CsvError, match=r"east\.csv: has no dates, but other files do"):
         read_csv([first, second])
 
 
@@ -900,7 +904,8 @@ def test_a_plan_that_fits_no_column_is_refused(
     path = tmp_path / "fire.csv"
     path.write_text("time (s),T1,T2\n0,20,21\n1,22,23\n")
     with pytest.raises(
-        CsvError, match=r"no probe of the plan is a column: it has 'north'.*the file has 'T1', 'T2'"
+        CsvError,
+        match=r"none of the plan's probes is a column: the plan has 'north'.*the file has 'T1', 'T2'",
     ):
         import_csv(writer, path, plan=probes("north"))
     assert reader.firings() == []
@@ -957,7 +962,7 @@ def test_files_that_go_on_where_another_ends(tmp_path: Path) -> None:
     firing = read_csv([first, second])
     assert firing.names == ("a", "b")
     assert rows(firing) == [[20, 21], [22, 23], [24, 25], [26, 27]]
-    assert "part2.csv goes on where another file ends: its columns are the same" in firing.notes
+    assert "part2.csv continues where another file ends, with the same columns" in firing.notes
 
 
 def test_files_of_which_one_repeats_the_others_last_rows(tmp_path: Path) -> None:
@@ -1101,7 +1106,7 @@ def test_each_probe_of_a_long_file_has_its_own_unit(tmp_path: Path) -> None:
     firing = read(tmp_path, LONG)
     assert firing.names == ("coals", "top")
     assert rows(firing) == [[pytest.approx(20 + 10 * i), 20 + i] for i in range(4)]
-    assert ("Air flow", "m/s is no unit of temperature") in firing.left_out
+    assert ("Air flow", "m/s is not a unit of temperature") in firing.left_out
 
 
 def test_probes_of_a_long_file_are_kept_or_left_out_by_name(tmp_path: Path) -> None:

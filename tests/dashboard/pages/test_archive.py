@@ -451,7 +451,7 @@ def test_what_is_unclear_is_asked_in_the_pages_words_with_ways_on(tablet: Tablet
     assert told["import-how"]["open"] is False  # a tap settles it
     assert tablet.has["import-now.disabled"] is True
     said = noticed(tablet.press("import-now.n_clicks"))  # if somebody asks for it anyway
-    assert "may be the day or the month first" in said
+    assert "may have the day or the month first" in said
     told = tablet.press('{"n":["ALL"],"type":"import-way"}.n_clicks', own={"type": "import-way", "n": 0})
     assert told['{"field":"day_first","type":"read"}']["value"] == "true"
     told = tablet.preview(day_first="true", timezone="UTC")
