@@ -1,4 +1,4 @@
-"""Which columns have the time: one, date and clock apart, or one for each part; and why none has. Pure."""
+"""Which columns have the time: one, date and time apart, or one for each part; and why none has. Pure."""
 
 from __future__ import annotations
 
@@ -68,9 +68,9 @@ _ELSEWHERE: Final = Hint("time", None, "if one does have times")
 
 
 def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions) -> None:
-    """Find a table's column or columns of time, and what the file says of them; write them into the table.
+    """Find a table's time column or columns, and what the file says about them; write both into the table.
 
-    `above` are the cells above the header. CsvError: there is none, or none that says it all.
+    `above` are the cells above the header. CsvError: there is none, or it doesn't give the whole time.
     """
     if table.own and not options.time:
         table.time = [0]
@@ -141,12 +141,12 @@ def _guess_time(table: Table) -> list[int]:
     named = [i for i, header in enumerate(table.headers) if is_time_word(header) and kinds[i]]
     if kinds[0] == "number" and _UNIT_FOR_NAME.fullmatch(table.headers[0]):
         named.insert(0, 0)
-    # Of two clocks the one that says UTC needs no zone.
+    # Of two clocks, the one in UTC needs no zone.
     likely = sorted(named, key=lambda i: (_LIKELY.index(kinds[i]), not _UTC.search(words[i])))
     second = INDEX.fullmatch(table.headers[0]) and len(kinds) > 2 and kinds[1] == "number"
     first = (likely or of_kind("datetime") or of_kind("date") or of_kind("clock") or [1 if second else 0])[0]
     if kinds[first] == "number" and (dates := of_kind("datetime")):
-        first = dates[0]  # a file that has dates has its firing's date
+        first = dates[0]  # if a file has dates, take the firing's date from there
     header, kind = table.headers[first], kinds[first]
     temperature = first not in named and (
         unit_in(header)[1] or re.fullmatch(r"(t|tc|temp\w*) ?\d+", header, re.I)
@@ -194,26 +194,25 @@ def _kind_of_column(table: Table, column: int) -> TimeKind | None:
         return None
     kind, count = kinds.most_common(1)[0]
     if kind == "date" and kinds["datetime"]:
-        return "datetime"  # midnight, as spreadsheets write it
+        return "datetime"  # spreadsheets write midnight as the date alone
     if kind == "number" and _DATE_WORD.search(table.headers[column]):
         return "date" if all(re.fullmatch(r"(19|20)\d{6}", cell) for cell in cells) else kind
     return kind if 2 * count >= len(cells) or count == kinds.total() else None
 
 
 def _all_cells(table: Table, column: int, pattern: re.Pattern[str]) -> bool:
-    """Say whether a column's cells, as far as they are seen and not empty, are all of one form."""
+    """Whether a column's cells in the first rows, empty ones aside, all have one form."""
     cells = table.cells(column)
     return bool(cells) and all(pattern.fullmatch(cell) for cell in cells)
 
 
-# --- parts in columns of their own --------------------------------------------------------------------------
+# --- parts in separate columns ------------------------------------------------------------------------------
 
 
 def _parts_of_dates(table: Table) -> list[int]:
-    """Find the columns of year, month, day, hour, minute and perhaps second by their names.
+    """Find columns of year, month, day, hour, minute and perhaps second by their names, in that order.
 
-    They come in that order; or as year, day of the year, and hour and minute in one number; or as (hour,)
-    minute and second; or there are none.
+    Or year, day of the year, and hour and minute in one number; or (hour,) minute and second; or none.
     """
     names = [re.sub(r"[_. -]+", " ", name).strip().casefold() for name in table.header]
     exact = {name.rstrip("s"): i for i, name in reversed(list(enumerate(names)))}
@@ -237,7 +236,7 @@ def _parts_of_dates(table: Table) -> list[int]:
 
 
 def _parts_without_names(table: Table) -> list[int]:
-    """Find such columns in a file without a header by what stands in them; say so in the table's guesses."""
+    """Find such columns in a file without a header by their numbers, and add that to the table's guesses."""
     if table.header_row is not None or len(table.head) < 2:
         return []
     for start in (0, 1):
@@ -256,7 +255,7 @@ def _parts_without_names(table: Table) -> list[int]:
 
 
 def _parts_of_the_day(words: Sequence[str], numbers: Sequence[int]) -> list[int]:
-    """Find the columns of the hour as a number, and of minute and second where there are some."""
+    """Find the column of the hour as a number, and those of minute and second if there are any."""
     found = []
     for part in _USUAL[3:]:
         name = re.compile(rf"({_PARTS[part]})s?\.?( ?of ?(the )?(day|hour|minute))?", re.I)
@@ -281,7 +280,7 @@ def _within(table: Table, start: int, limits: Sequence[tuple[int, int]]) -> bool
 
 
 def _refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> None:
-    """Refuse a file that numbers its rows and says no times."""
+    """Refuse a file that has no times, even if it numbers its rows."""
     if set(kinds) - {"number", None}:
         return
     count = next((header for header in table.headers if INDEX.fullmatch(header)), None)
@@ -293,7 +292,7 @@ def _refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> Non
 
 
 def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str) -> None:
-    """Refuse numbers that are a year or a month, or that were taken for the time only for want of one."""
+    """Refuse numbers that are a year or a month, or were taken as the time only for lack of one."""
     header = table.headers[column]
     if _PART_OF_DATE.fullmatch(header):
         what = (
@@ -309,7 +308,7 @@ def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str
     if not len(steps) or min(values) > 9e8:
         return
     middle = sorted(steps)[len(steps) // 2]
-    least = 0.5 if table.header_row is not None else 0.9  # a logger that names nothing goes on to the beat
+    least = 0.5 if table.header_row is not None else 0.9  # a logger that names nothing keeps a steady beat
     uneven = np.count_nonzero(~((least * middle <= steps) & (steps <= (2 - least) * middle)))
     at = next((i for i, cell in enumerate(above) if _INTERVAL.search(cell)), None)
     interval = above[at].strip() if at is not None else None

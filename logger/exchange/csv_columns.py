@@ -1,4 +1,4 @@
-"""Which columns of a table are temperatures of probes, in what unit, and why the others are none. Pure."""
+"""Which columns of a table are probe temperatures, in what unit, and why the others aren't. Pure."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ from logger.exchange.csv_table import (
 from logger.exchange.csv_text import MAX_CELL
 
 MAX_WORTH: Final = 256
-"""More columns that may be temperatures are refused before they are read."""
+"""If more columns may be temperatures, they are refused before they are read."""
 _LEAST_KELVIN: Final = 200.0
-"""-73 °C: no probe in or beside a fire has been colder. [K]"""
+"""-73 °C: no probe in or near a fire has been colder. [K]"""
 _EXTREME: Final = re.compile(r"(?<![a-z])(min|max|minimum|maximum|std|stdev|sd)(?![a-z])")
 
 
@@ -38,7 +38,7 @@ def find_temperatures(
     """Find a table's columns of temperatures, their names and units, and write them into the table.
 
     `above` are the cells above the header; `named` the columns that a plan names, in lower case. CsvError:
-    there is none, there are too many, or a unit can mean two things.
+    there are none or too many, or a unit can mean two things.
     """
     table.by = _column_of_probes(table, options)
     keep, leave_out = (
@@ -91,7 +91,7 @@ def find_temperatures(
 
 
 def _none(table: Table) -> CsvError:
-    """Refuse a table in which no column is one of temperatures, and say what each is."""
+    """Refuse a table in which no column is one of temperatures, and say why."""
     none = f"no column of temperatures besides {shown(table.headers[table.time[0]])}"
     because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
     ways = [
@@ -104,7 +104,7 @@ def _none(table: Table) -> CsvError:
 
 
 def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
-    """Find the column that says of each row which probe it is of, in a file with a row for each reading."""
+    """Find the column that names each row's probe, in a file with one row per reading."""
     if table.own:
         return None
     others = [i for i in range(len(table.headers)) if i not in table.time]
@@ -129,12 +129,12 @@ def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
         if few and ((texts and (mixed or key)) or (mixed and key and all(k.isdecimal() for k in kinds))):
             return i
         if three and key and texts and "" not in kinds and one_after_another is None:
-            one_after_another = i  # the first one's rows may be long
+            one_after_another = i  # one probe after another: the first may fill all the rows seen
     return one_after_another
 
 
 def _take_turns(cells: Sequence[str]) -> bool:
-    """Say whether a column numbers the probes of its rows: 1, 2, 3, 1, 2, 3, again and again."""
+    """Whether a column numbers its rows' probes: 1, 2, 3, 1, 2, 3, again and again."""
     if not all(cell.isdecimal() and len(cell) < 3 for cell in cells):
         return False
     numbers = [int(cell) for cell in cells]
@@ -145,7 +145,7 @@ def _take_turns(cells: Sequence[str]) -> bool:
 
 
 def _qualities(table: Table) -> None:
-    """Find the columns of GOOD and BAD beside readings: each one's own, or one for all."""
+    """Find the columns of GOOD and BAD beside readings: one for each, or one for all."""
     found = []
     for i, header in enumerate(table.headers):
         cells = {text.lower() for text in table.cells(i)}
@@ -164,7 +164,7 @@ def _qualities(table: Table) -> None:
 
 
 def is_bad(word: str) -> bool:
-    """Say whether what stands beside a reading takes it back: a word, or a code (OPC: good from 192 on)."""
+    """Whether the word or code beside a reading says it is bad (OPC codes: good from 192 on)."""
     text = word.strip().lower()
     return text in csv_words.BAD_WORDS or (text.isdecimal() and int(text) < 64)
 
@@ -177,7 +177,7 @@ def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
             for i, header in enumerate(table.headers)
             if csv_words.unit_in(header)[0].casefold() == name.strip().casefold()
         ]
-        if not columns and table.by is None:  # else it may be a probe's name, which stands among the rows
+        if not columns and table.by is None:  # otherwise it may be a probe's name, found in the rows
             raise table.refuse(
                 f"no column {name.strip()!r} to {what}; the columns are {listed(table.headers)}",
                 code="no-column",
@@ -187,7 +187,7 @@ def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
 
 
 def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: bool) -> str | None:
-    """Say why a column is left out; "" where that needs no words."""
+    """Say why a column is left out; "" if that needs no words, None if it isn't."""
     header = table.headers[i]
     cells = table.cells(i)
     if not cells and header == f"column {i + 1}":
@@ -212,7 +212,7 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
 
 
 def _worked_out(table: Table, i: int) -> str | None:
-    """Tell what is worked out of other columns: `T1-T2`, and `Top max` beside `Top avg`."""
+    """Recognise columns calculated from others: `T1-T2`, and `Top max` beside `Top avg`."""
     header = table.headers[i].casefold()
     parts = [part.strip() for part in re.split(r"[-−–]", header)]
     if len(parts) == 2 and set(parts) <= {other.casefold() for other in table.headers}:
@@ -232,7 +232,7 @@ def _worked_out(table: Table, i: int) -> str | None:
 
 
 def _speed_beside(table: Table, i: int, unit: Unit | None) -> str | None:
-    """Tell `Door_V1` beside `Door_TC1`: a speed or a voltage at the place of a thermocouple."""
+    """Recognise `Door_V1` beside `Door_TC1`: a speed or voltage at a thermocouple's place."""
     match = re.fullmatch(r"(.*[a-z].*[_ \-.])(v|u|p|dp)(\d*)", table.headers[i], re.I)
     if match is None or unit is not None:
         return None
@@ -243,14 +243,14 @@ def _speed_beside(table: Table, i: int, unit: Unit | None) -> str | None:
 
 
 def _unit_of_all(above: Sequence[str]) -> Unit:
-    """Say the unit of columns that tell none, by what stands above the header."""
+    """Find the unit of columns that give none, from the lines above the header."""
     titles = " ".join(above)[:4000]
     fahrenheit = re.search(r"(°|º|deg\.?) ?F\b|fahrenheit|units?\s*[:=]?\s*F\b", titles, re.I) is not None
     return "f" if fahrenheit and not re.search(r"(°|º) ?C\b|celsius", titles, re.I) else "c"
 
 
 def _units_beside(table: Table) -> tuple[dict[int, Unit], set[int]]:
-    """Find columns that hold nothing but a unit (CH1, Unit, CH2, Unit), and the units of those before."""
+    """Find columns that hold only a unit (CH1, Unit, CH2, Unit), and the units of the columns before them."""
     units: dict[int, Unit] = {}
     if table.own or table.by is not None:
         return units, set()
@@ -266,7 +266,7 @@ def _units_beside(table: Table) -> tuple[dict[int, Unit], set[int]]:
 
 
 def _unit_in_cells(table: Table, i: int) -> Unit | None:
-    """Find the unit that stands behind every number of a column: 68.0 F."""
+    """Find the unit that follows every number in a column: 68.0 F."""
     numbers = (csv_words.WITH_UNIT.fullmatch(cell) for cell in table.cells(i) if re.search(r"\d", cell))
     letters = {match[1].lower() if match else "" for match in numbers}
     letter = letters.pop() if len(letters) == 1 else ""
@@ -274,7 +274,7 @@ def _unit_in_cells(table: Table, i: int) -> Unit | None:
 
 
 def _kelvin_or_type(table: Table, i: int, unit: Unit | None, options: CsvOptions) -> Unit | None:
-    """Tell kelvins from thermocouples of type K: no fire's probe is at 20 K, a couple at 293 °C is."""
+    """Tell kelvin from type K: no probe in a fire is at 20 K, but a thermocouple may be at 293 °C."""
     header = table.headers[i]
     letter = re.search(r"[(\[]\s?K\s?[)\]]|[_, ]K$", header) is not None
     letter = letter and not re.search(r"(?<![a-z])(tc\d*|thermo\w*|typ|type|couple)(?![a-z])", header, re.I)
@@ -302,7 +302,7 @@ def _ends_in_f(table: Table, header: str) -> bool:
 
 
 def _two_units(table: Table, i: int, named: Unit, below: Unit) -> CsvError:
-    """Refuse a column whose name and row of units differ; offer what fits the air of a day."""
+    """Refuse a column whose name and row of units differ; offer the one that fits air temperature."""
     numbers = numbers_in(table, i)
     first = float(np.median(numbers[:3])) if numbers else 0.0
     of_air = {"c": (-30.0, 60.0), "f": (-22.0, 140.0), "k": (243.0, 333.0)}
@@ -313,7 +313,7 @@ def _two_units(table: Table, i: int, named: Unit, below: Unit) -> CsvError:
 
 
 def _scaled(table: Table, i: int, scale: float) -> float:
-    """Scale a column that holds parts of a degree, unless its numbers have decimals: a resolution."""
+    """Scale a column in parts of a degree, unless its numbers have decimals: then it is a resolution."""
     header, parts = table.headers[i], f"{round(1 / scale)}"
     if all(re.fullmatch(r"[+\-−]?\d+", cell) for cell in table.cells(i) if is_number(cell)):
         table.guesses.append(f"{shown(header)} is in parts of a degree: divided by {parts}")
@@ -329,7 +329,7 @@ def _add(table: Table, column: Column) -> None:
 
 
 def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
-    """Refuse more columns than a rig has channels, and say which to keep."""
+    """Refuse more columns than a rig has channels, and suggest which to keep."""
     groups: dict[str, list[str]] = {}
     for column in names:
         groups.setdefault(re.sub(r"\d+$", "*", column), []).append(column)
@@ -348,7 +348,7 @@ def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
 
 
 def is_value(cell: str) -> bool:
-    """Say whether a cell may be a reading, a word in place of one, or a time."""
+    """Whether a cell may be a reading, a word in place of one, or a time."""
     return len(cell) <= MAX_CELL and (
         kind_of(cell) is not None
         or cell.lower() in csv_words.NO_READING | csv_words.OPEN_WORDS | csv_words.ERROR_WORDS

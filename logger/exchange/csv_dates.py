@@ -1,6 +1,6 @@
-"""What a time in a CSV file may look like: dates in any order, clocks of 12 and 24 hours, offsets from UTC.
+"""Forms of time in CSV files: dates in any order, 12-hour and 24-hour clocks, offsets from UTC.
 
-Pure but for the computer's own time zone.
+Pure, except for the computer's own time zone.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ TimeKind = Literal["datetime", "date", "clock", "number"]
 
 Order = Literal["dmy", "mdy", "ymd"]
 BUDDHIST: Final = range(2543, 2643)
-"""Years 2000 to 2099 as Thailand counts them: 543 more."""
+"""Years 2000 to 2099 as counted in Thailand: 543 more."""
 
 _NAMES_OF_MONTHS: Final = (
     "jan ene gen janv, feb fév fev febr, mar mär mrz mars maart, apr avr abr, may mai mei mag, jun juin giu, "
@@ -51,11 +51,11 @@ _FORMS: Final[tuple[tuple[TimeKind, re.Pattern[str]], ...]] = (
 _NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)([ed][+-]?\d+)?", re.I)
 _YEAR: Final = re.compile(r"(?:19|20)\d{2}")
 HHMMSS: Final = re.compile(r"(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?|\d[0-5]\d[0-5]\d")
-"""21:04:05, or 21:04, or 9:04:05, without its colons."""
+"""21:04:05, 21:04 or 9:04:05, without the colons."""
 _STAMP: Final = re.compile(
     r"(?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d(?:\.\d+)?)?"
 )
-"""20261125100000: a date and a clock without signs; a count from 1970 would be long past, or far off."""
+"""20261125100000: date and time without separators; as a count from 1970 it would be long past, or far off."""
 ZONE: Final = re.compile(r"[+\-−]\d{2}:?\d{2}|Z|UTC|GMT")
 _HOUR: Final = re.compile(r"\d{1,2}([.,]\d{0,6})?")
 HALF: Final = re.compile(r"[ap]\.? ?m\.?", re.I)
@@ -64,7 +64,7 @@ _LONGEST: Final = 80
 
 
 def _as(form: str) -> Callable[[re.Match[str]], str]:
-    """Make what writes a date of this form as year, month and day, if there is such a day."""
+    """Make a function that rewrites a date of this form as year-month-day, if there is such a day."""
 
     def written(match: re.Match[str]) -> str:
         said = " ".join(match.groups())
@@ -106,7 +106,7 @@ _REWRITTEN: Final[tuple[tuple[re.Pattern[str], str | Callable[[re.Match[str]], s
     ),  # Wed Nov 25 10:00:00 UTC 2026
     (re.compile(r"([^\W\d_]{3,9})\.? +(\d{1,2}),? +(\d{4})(?=[\sT,_]|$)"), r"\2-\1-\3"),
 )
-"""Ways to write dates and clocks, and how most others write them."""
+"""Unusual ways to write dates and times, and the usual form."""
 _NUM: Final = r"\d{1,7}(?:[.,]\d{1,6})?"
 _SPAN: Final = re.compile(
     rf"(?:P(?=.*T))?(?:({_NUM})\s?d)?\s?T?(?:({_NUM})\s?h)?\s?(?:({_NUM})\s?m(?:in)?)?\s?"
@@ -116,7 +116,7 @@ _SPAN: Final = re.compile(
 """PT1H2M3S (ISO 8601, durations), 1h 2m 3s, 61.5 s; and minutes with decimal seconds, 61:00.5."""
 _SPAN_S: Final = (86_400, 3600, 60, 1, 1e-3, 60, 1)
 _TICKS: Final = re.compile(r"/Date\((\d{12,14})(?:[+\-]\d{4})?\)/")
-"""Milliseconds since 1970, whatever zone is said behind them: `/Date(1700000000000+0100)/`."""
+"""Milliseconds since 1970, whatever zone follows: `/Date(1700000000000+0100)/`."""
 
 
 def kind_of(cell: str) -> TimeKind | None:
@@ -125,9 +125,9 @@ def kind_of(cell: str) -> TimeKind | None:
 
 
 def matched(cell: str) -> tuple[TimeKind | None, re.Match[str] | None]:
-    """Say what kind of time a cell may be, and what it says: groups of a date with its clock, or of a clock.
+    """Say what kind of time a cell may be, with its match: the groups of date and time, or of a time.
 
-    A date alone is midnight, as spreadsheets write it.
+    A date alone is midnight, as in spreadsheets.
     """
     text = cell.strip()
     if not text or len(text) > _LONGEST or not any(c.isdigit() for c in text):
@@ -142,7 +142,7 @@ def matched(cell: str) -> tuple[TimeKind | None, re.Match[str] | None]:
 
 
 def plainly(text: str) -> str:
-    """Write a time as most others do: in brackets, with an h, with signs for year, month and day, a duration.
+    """Rewrite an unusual time (in brackets, with an h, 年月日, a duration …) in the usual form.
 
     Anything else stays as it is.
     """
@@ -160,11 +160,11 @@ def plainly(text: str) -> str:
 
 
 def joined(cells: Sequence[str], digits: int = 0) -> str:
-    """Write the time that stands in several columns as one.
+    """Join a time that is spread over several columns.
 
     They hold date and time of day; date and hour as a number, perhaps with minute and second; year, month,
-    day, hour, minute and perhaps second; or minute and second; each with AM or PM, or a zone, at the end or
-    without. `digits` are those of the last column, where it has parts of a second.
+    day, hour, minute and perhaps second; or minute and second. AM or PM, or a zone, may follow. `digits` is
+    the length of the last column, if that holds parts of a second.
     """
     first, *rest = parts = [cell.strip() for cell in cells]
     if not rest:
@@ -179,7 +179,7 @@ def joined(cells: Sequence[str], digits: int = 0) -> str:
         return " ".join(parts)
     whole = [part.removesuffix(".0") for part in parts]
     if len(rest) < 4 and kind_of(first) == "date":
-        if len(rest) == 1:  # a day's hours with decimals
+        if len(rest) == 1:  # decimal hours of the day
             seconds = round(float(rest[0].replace(",", ".")) * 3600)
             return f"{first} {plainly(f'{seconds} s')}"
         return f"{first} {':'.join(whole[1:])}"
@@ -191,13 +191,13 @@ def joined(cells: Sequence[str], digits: int = 0) -> str:
 
 
 def _with_colons(text: str) -> str:
-    """Write 93015 as 9:30:15, and 930 as 9:30; what has colons stays."""
+    """Write 93015 as 09:30:15, and 930 as 09:30; leave colons as they are."""
     digits = f"{text:0>6}" if len(text) > 4 else f"{text:0>4}"
     return ":".join(digits[i : i + 2] for i in range(0, len(digits), 2)) if text.isdecimal() else text
 
 
 def days_of(parts: tuple[str | None, ...], order: Order) -> int:
-    """Count a date's days from 1970; ValueError: no such day, or it can't be that of a firing.
+    """Count a date's days from 1970; ValueError: no such day, or not one of a firing.
 
     `parts` are the groups `DATE_PARTS` of a match.
     """
@@ -227,7 +227,7 @@ _OFFSET: Final = re.compile(r"(?:(?:GMT|UTC)\s?)?([+\-−])(\d{1,2})(?::?(\d{2})
 
 
 def offset_us(zone: str) -> int | None:
-    """Read an offset from UTC; None where that is a place or a word. [µs]."""
+    """Read an offset from UTC; None if it is a place or a word. [µs]."""
     if zone.upper() in ("Z", "UTC", "GMT"):
         return 0
     match = _OFFSET.fullmatch(zone.strip())
@@ -238,7 +238,7 @@ def offset_us(zone: str) -> int | None:
 
 
 def offset_in(text: str) -> int | None:
-    """Find an offset from UTC among other words; None where there is none. [µs]."""
+    """Find an offset from UTC among other words; None if there is none. [µs]."""
     found = re.search(
         r"(?:GMT|UTC)\s?[+\-−]\d{1,2}(?::?\d{2})?|(?<![A-Za-z])(?:GMT|UTC)(?![A-Za-z])", text, re.I
     )
@@ -246,17 +246,17 @@ def offset_in(text: str) -> int | None:
 
 
 def offset_words(offset: int) -> str:
-    """Write an offset [µs] that a header told."""
+    """Write an offset [µs] found in a header."""
     minutes = abs(offset) // 60_000_000
     return f"UTC{'-' if offset < 0 else '+'}{minutes // 60:02}:{minutes % 60:02}, as the header says"
 
 
 def zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:
-    """Give the offsets from UTC of a wall's clock, the hour that comes twice by where the clock goes back.
+    """Return a local clock's offsets from UTC; where the clock goes back tells the hour that comes twice.
 
-    Without a zone it is the computer's own.
+    Without a zone, the computer's own is used.
     """
-    # Zones change at full quarters of an hour: ask once for each, not for each row.
+    # Zones change on quarter hours: ask once for each, not for each row.
     quarters, inverse = np.unique(local_us // 900_000_000, return_inverse=True)
     first, second = (
         np.array([_zone_offset_us(int(q) * 900_000_000, zone, fold) for q in quarters], np.int64)[inverse]
@@ -265,7 +265,7 @@ def zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:
     ambiguous = first != second
     if not ambiguous.any():
         return first
-    # An hour that comes twice, in autumn: the second time has begun when the clock has gone back.
+    # An hour that comes twice, in autumn: the second has begun once the clock has gone back.
     back = np.concatenate(([0], np.cumsum(np.diff(local_us) < -1_800_000_000)))
     return np.where(ambiguous & (back > 0), second, first).astype(np.int64)
 

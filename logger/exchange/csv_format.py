@@ -1,4 +1,4 @@
-"""What a CSV file's table looks like: header, rows of units, the time, the columns of temperatures."""
+"""The layout of a CSV file's table: header, rows of units, the time, the columns of temperatures."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ from logger.exchange.csv_words import (
 )
 
 _GARBLED: Final = re.compile(r"[\x80-\x9f]|[^\x00-\x7f]{3}")
-"""In Latin-1: what is no letter there, or more letters with accents than stand together in any word."""
+"""In Latin-1: not letters, or more accented letters in a row than any word has."""
 _EPOCH: Final = re.compile(r"1\d{9}(?:\.\d+)?|1\d{12}|1\d{15}|1\d{18}")
-"""Seconds, or thousandths, millionths, milliardths of them, since 1970."""
+"""Seconds, or thousandths, millionths or billionths of them, since 1970."""
 _SIGNS: Final = ("#", "%", "//", "!")
 _NO_TIMES: Final = (
     (
@@ -52,7 +52,7 @@ _NO_TIMES: Final = (
 
 
 def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozenset()) -> tuple[Text, Table]:
-    """Find the table in a file; CsvError: nothing in it could be one of times and temperatures.
+    """Find the table in a file; CsvError: nothing in it could be a table of times and temperatures.
 
     Columns `named` by a plan, in lower case, are temperatures whatever they look like.
     """
@@ -102,13 +102,13 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
         table.header.insert(0, "row")
     for (_, before), (_, row) in itertools.pairwise(table.head):
         if len(table.time) > 1 and not row[table.time[0]].strip():
-            row[table.time[0]] = before[table.time[0]]  # a date that stands only where a day begins
+            row[table.time[0]] = before[table.time[0]]  # a date that is only given where a day begins
     find_temperatures(table, units_row, above, options, named)
     return text, table
 
 
 def trimmed(row: Sequence[str]) -> list[str]:
-    """Strip a row's cells, and leave out the empty ones at its end."""
+    """Strip a row's cells, and drop empty ones at its end."""
     cells = [cell.strip() for cell in row]
     while cells and not cells[-1]:
         cells.pop()
@@ -116,19 +116,19 @@ def trimmed(row: Sequence[str]) -> list[str]:
 
 
 def is_beside(row: Sequence[str], names: Sequence[str]) -> bool:
-    """Say whether a row among readings is none: a remark, or the header (in lower case) again."""
-    may_be = bool(names) and row[0].strip().casefold() in ("", names[0])  # seldom: the rest costs time
+    """Whether a row isn't a reading: a remark, or the header (in lower case) again."""
+    may_be = bool(names) and row[0].strip().casefold() in ("", names[0])  # rare: the rest costs time
     again = may_be and [text.casefold() for cell in row if (text := cell.strip())] == names
     return again or is_remark(row)
 
 
 def is_remark(row: Sequence[str]) -> bool:
-    """Say whether a row begins with the sign of a remark."""
+    """Whether a row begins like a remark."""
     return row[0].startswith(("#", ";", "//"))
 
 
 def _begins_unnamed(header: Sequence[str], rows: Sequence[Sequence[str]]) -> bool:
-    """Say whether a header is one cell short: it names no numbers of rows, or no times, which stand first."""
+    """Whether a header is one cell short, with no name for row numbers or times in the first column."""
     if len(header) != len(rows[0]) - 1 or not any(header):
         return False
     firsts = [row[0].strip().strip('"') for row in rows]
@@ -143,7 +143,7 @@ def _begins_unnamed(header: Sequence[str], rows: Sequence[Sequence[str]]) -> boo
 def _find_header(
     rows: Sequence[Row], name: str, own: bool, options: CsvOptions
 ) -> tuple[int, int | None, list[str]]:
-    """Find the first row of data, the row of names above it if there is one, and what a row of units says."""
+    """Find the first row of data, the row of names above it if any, and the row of units."""
     if own and options.skip is None:
         if len(rows) == 1:
             raise CsvError("a header, but no readings below it", file=name, code="no-readings")
@@ -191,7 +191,7 @@ def _find_header(
 
 
 def _above_types(rows: Sequence[Row], above: list[int]) -> list[int]:
-    """Go up over rows that say how columns were sampled, or of what type their probes are."""
+    """Skip rows above that say how columns were sampled, or their probes' types."""
     end = len(above)
     while end > 1 and (is_processing_row(rows[above[end - 1]][1]) or is_types_row(rows[above[end - 1]][1])):
         end -= 1
@@ -201,7 +201,7 @@ def _above_types(rows: Sequence[Row], above: list[int]) -> list[int]:
 def _below(
     rows: Sequence[Row], kinds: Sequence[str], name: str, skip: int
 ) -> tuple[int, int | None, list[str]]:
-    """Take the first row behind `skip` lines for the names; see `_find_header`."""
+    """Take the first row after `skip` lines for the names; see `_find_header`."""
     header = next((i for i, (number, _) in enumerate(rows) if number > skip), len(rows))
     first = next((i for i in range(header + 1, len(rows)) if kinds[i]), None)
     if first is None:
@@ -216,18 +216,18 @@ def _below(
 
 
 def _goes_on(rows: Sequence[Row], kinds: Sequence[str], i: int) -> bool:
-    """Say whether data goes on below a row: a title line may look like data, two in one way seldom do."""
+    """Whether data continues below a row: one title line may look like data, two alike seldom do."""
     later = range(i + 1, min(i + 3, len(rows)))
     return not later or any(kinds[j] == kinds[i] and len(rows[j][1]) == len(rows[i][1]) for j in later)
 
 
 def _first_row(rows: Sequence[Row], kinds: Sequence[str], first: int, lowest: int) -> int:
-    """Go up over rows that begin with a time too, whatever follows it: no reading yet, or one to refuse."""
+    """Include rows above that also begin with a time, whatever follows: no reading yet, or one to refuse."""
     width, kind = len(rows[first][1]), kind_of(rows[first][1][0])
     while first > lowest and len(above := rows[first - 1][1]) > 1:
         readings = sum(1 for cell in above[1:] if re.fullmatch(r"[+\-]?\d+[.,]\d+", cell.strip()))
         counted = len(above) == width and 2 * readings >= width - 1 and re.search(r"\d", above[0])
-        # A date alone is midnight, as spreadsheets write it.
+        # Spreadsheets write midnight as the date alone.
         midnight = kind == "datetime" and len(above) == width and kinds[first - 1] == "date"
         if not counted and not midnight and not kind_of(above[0]) == kind is not None:
             break
@@ -236,7 +236,7 @@ def _first_row(rows: Sequence[Row], kinds: Sequence[str], first: int, lowest: in
 
 
 def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
-    """Say in what way a row is one of data: how it begins; empty if it is none."""
+    """Say how a row of data begins; empty if it isn't one."""
     cells = [cell.strip() for cell in row]
     filled = [cell for cell in cells if cell]
     if options.counts_rows and filled and all(is_value(cell) for cell in filled):
@@ -249,7 +249,7 @@ def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
     values = [cell for cell in filled if is_value(cell)]
     mostly = 2 * len(values) >= len(filled)
     if cells[0] and kinds[0] is None and cells[0].lower() not in NO_READING:
-        # A text first: an ID, if a time follows that is more than a number; or the time has been named.
+        # Text first: an ID, if a time that is more than a number follows, or the time column is named.
         return "text" if (timed or options.time) and mostly and len(values) > 1 else ""
     if not cells[0] and not timed:
         return ""
@@ -262,12 +262,12 @@ def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
 
 
 def _without_sign(row: list[str]) -> list[str]:
-    """Take the sign of a remark off a header: `# time T1 T2`, where columns are set apart by spaces."""
+    """Drop the remark sign before a header: `# time T1 T2`, in columns separated by spaces."""
     return row[1:] if len(row) > 2 and row[0].strip() in _SIGNS else row
 
 
 def _with_groups(header: list[str], above: Sequence[str]) -> list[str]:
-    """Put before names that come again what a row above says of several columns: Stack A, Stack B."""
+    """Prefix repeated names with what a row above says for groups of columns: Stack A, Stack B."""
     again = {name for name in header if name and header.count(name) > 1}
     groups = [cell.strip() for cell in above]
     if not again or not any(groups) or sum(map(bool, groups)) >= len(header) - 1:
@@ -304,7 +304,7 @@ def _headers(row: Sequence[str], width: int, guesses: list[str], *, own: bool) -
 
 
 def _refuse_split_decimals(table: Table, named: int) -> None:
-    """Refuse numbers with decimal commas between columns with commas: 21,5,22,0 under two names."""
+    """Refuse decimal commas in columns separated by commas: 21,5,22,0 under two names."""
     rows = [trimmed(row) for _, row in table.head]
     wide = {len(row) for row in rows}
     width = len(table.headers)
@@ -321,7 +321,7 @@ def _refuse_split_decimals(table: Table, named: int) -> None:
 
 
 def _refuse_otherwise(rows: Sequence[Row], name: str) -> None:
-    """Refuse what is no table of readings in words of its own, where it is plain what it is."""
+    """Refuse something that clearly isn't a table of readings, and say what it is."""
     first = trimmed(rows[0][1])
     begins = [row[0].strip() for _, row in rows if len(trimmed(row)) > 1]
     for pattern, what, fix in _NO_TIMES:
@@ -344,7 +344,7 @@ def _refuse_otherwise(rows: Sequence[Row], name: str) -> None:
 
 
 def _refuse_turned(rows: Sequence[Row], name: str, *kinds: TimeKind) -> None:
-    """Refuse a table with a column for each time."""
+    """Refuse a table with one column per time."""
     first = trimmed(rows[0][1])
     times = [kind_of(cell) for cell in first[1:]]
     in_one_row = len(times) > 3 and None not in times and set(times) <= set(kinds or times)

@@ -1,4 +1,4 @@
-"""Firings from CSV files: our own, and those of other people's loggers with options."""
+"""Reads firings from CSV files: our own, and with options those of other people's loggers."""
 
 from __future__ import annotations
 
@@ -32,10 +32,10 @@ __all__ = [
 ]
 
 RIG: Final = "import"
-"""The rig that imported readings belong to, where the plan names no other."""
+"""The rig that imported readings belong to, unless the plan names one."""
 
 IMPORTED_SHA256: Final = "imported_sha256"
-"""In a firing's facts: `digest_of` each file that it was imported from."""
+"""Fact of a firing: `digest_of` each file it was imported from."""
 
 _SLICE: Final = 50_000
 HEAD_ROWS: Final = 5
@@ -51,8 +51,8 @@ def read_csv(
 ) -> CsvFiring:
     """Read a firing from a CSV file, or from several with a channel each.
 
-    Columns that the plan's probes name are temperatures; of more than 64 columns only they are read. CsvError
-    names the row, the column and the option that helps.
+    Columns that the plan's probes name are temperatures; if there are more than 64 columns, only those are
+    read. CsvError names the row, the column and the option that helps.
     """
     given = [paths] if isinstance(paths, Path) else list(paths)
     options = options or CsvOptions()
@@ -80,8 +80,8 @@ def import_csv(
 ) -> tuple[FiringInfo, CsvFiring]:
     """Put a firing from CSV files into the journal, all of it or nothing.
 
-    The plan's probes, or their channels, are named like the columns. Without a title it is the plan's, or the
-    file's name. `started_us` is the time of the first reading where the file doesn't say; left out: now.
+    The plan's probes, or their channels, are named like the columns. The title defaults to the plan's, or the
+    file's name. `started_us` is the time of the first reading if the file doesn't give it (default: now).
     `invented`: from a simulation. CsvError: something can't be read. JournalError: the journal can't be
     written to.
     """
@@ -115,13 +115,13 @@ def import_csv(
 def preview(
     paths: Sequence[Path], options: CsvOptions | None = None
 ) -> tuple[list[dict[str, Any]], dict[str, Any]]:
-    """Say what is understood of each file, and what firing they make together, for people to look at first.
+    """Say what was understood of each file, and what firing they make together, for people to check first.
 
-    Of each: its first `lines`, its first rows of readings as `head` (number, cells), with the `headers` of
-    all columns, those of `time`, and the `columns` of temperatures (name, unit). Of the firing: why it can't
-    be imported (`error`, `refusal`), else by column its `names`, `lowest_c`, `highest_c` and number of
+    For each file: its first `lines`, its first rows of readings as `head` (number, cells), the `headers` of
+    all columns, those of `time`, and the `columns` of temperatures (name, unit). For the firing: why it can't
+    be imported (`error`, `refusal`); or by column its `names`, `lowest_c`, `highest_c` and number of
     `readings`; `rows`, time of the first (`started`), `duration_s`, the usual step (`step_s`), where rows are
-    missing and for how long (`gaps`, s); and all that is to be told (`guesses`).
+    missing and for how long (`gaps`, s); and everything worth saying (`guesses`).
     """
     once, notes = each_once(paths)
     tables: dict[Path, Table] = {}
@@ -188,7 +188,7 @@ def _first_lines(path: Path) -> list[str]:
 
 
 def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
-    """Leave out files that repeat another one, and say in words what was left out."""
+    """Leave out files that repeat another one; return the rest, and notes on what was left out."""
     if len(paths) < 2:
         return list(paths), []
     seen: dict[str, Path] = {}
@@ -205,9 +205,9 @@ def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
 
 
 def digest_of(path: Path) -> str:
-    """Work out what a file is recognised by, whatever its name: the SHA-256 of its bytes in hex.
+    """Return what identifies a file whatever its name: the SHA-256 of its bytes in hex.
 
-    Empty where it can't be read, since reading it says why, and for a pipe, which could be read only once.
+    Empty if it can't be read (reading it says why), and for a pipe, which can be read only once.
     """
     if not path.is_file():
         return ""
@@ -219,9 +219,9 @@ def digest_of(path: Path) -> str:
 
 
 def already_here(firings: Iterable[FiringInfo], digests: Iterable[str]) -> dict[str, FiringInfo]:
-    """Find files that were imported before: by digest, the newest firing that holds each.
+    """Find files that were imported before: by digest, the newest firing that has each.
 
-    `firings` come newest first; `digests` are `digest_of`'s, of which empty ones are never here.
+    `firings` come newest first; `digests` come from `digest_of`; empty ones match nothing.
     """
     wanted = {digest for digest in digests if digest}
     found: dict[str, FiringInfo] = {}
@@ -234,11 +234,11 @@ def already_here(firings: Iterable[FiringInfo], digests: Iterable[str]) -> dict[
 
 
 def _rigs(names: Sequence[str], plan: Plan | None) -> list[tuple[str, tuple[Channel, ...], list[int]]]:
-    """Give each column the rig and the channel by which the plan knows it, at most 64 to a rig."""
+    """Give each column the rig and channel by which the plan knows it, at most 64 to a rig."""
     probes = probes_of(names, plan)
     rigs: dict[str, list[tuple[Channel, int]]] = {}
     used: set[tuple[str, str]] = set()
-    # Columns that the plan names come first: no other may take their channel.
+    # Columns that the plan names come first: no other may take their channels.
     for j in sorted(range(len(names)), key=lambda j: j not in probes):
         probe = probes.get(j)
         rig, channel = (probe.rig or RIG, probe.channel) if probe else (RIG, names[j])

@@ -1,4 +1,4 @@
-"""Files that name their own numbers, line by line or as JSON of any shape. Pure."""
+"""Files whose lines name their own numbers, and JSON of any shape. Pure."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from logger.exchange.csv_dates import kind_of
 from logger.exchange.csv_words import ERROR_WORDS, KEY, NO_READING, OPEN_WORDS
 
 Labels = Literal["json", "document", "named", "pairs", "blocks", "points", ""]
-"""A JSON object a line, another JSON document, `T1=21.5 T2=22.0`, `T1 21.5 T2 22.0`, a line for each value of
-a reading, a line for each point of a series; or columns."""
+"""One JSON object per line, another JSON document, `T1=21.5 T2=22.0`, `T1 21.5 T2 22.0`, one line per value,
+one line per point of a series; or columns."""
 
 _NUMBER: Final = r"[+\-−]?\d+(?:[.,]\d+)?(?:e[+\-]?\d+)?"
 _MOMENT: Final = (
@@ -45,22 +45,22 @@ _POINT: Final = re.compile(
     r"(?P<fields>[^\s=]+=.*?)\s(?P<t>-?\d{10,19})"
     r"|(?P<metric>[A-Za-z_:][\w:]*)(?:\{(?P<labels>.*)\})?\s+(?P<value>[^\s=]+)\s+(?P<at>\d{10,13})"
 )
-"""InfluxDB's line protocol, and the text format of Prometheus."""
+"""InfluxDB's line protocol, and Prometheus's text format."""
 _TAG: Final = re.compile(r',?\s*((?:\\.|[^\s\\,="])+)=("(?:[^"\\]|\\.)*"|(?:\\.|[^\s\\,"])+)')
 _ONLY_VALUE: Final = re.compile(r"value|v|reading|temp(erature)?(_c)?|_value|gauge", re.I)
 _MOST: Final = 60
 _LONGEST: Final = 4000
-"""A board prints no longer line. [characters]"""
+"""No board prints a longer line. [characters]"""
 _ENOUGH: Final = 0.7
 _BETWEEN: Final = re.compile(r"[\s,]*")
 _EPOCH: Final = 1e8
-"""A larger number is a time, and no temperature: 1973 in seconds."""
+"""A larger number is a time, not a temperature: 1973 in seconds."""
 _DEEPEST: Final = 5
 _NO_PYTHON: Final = (ValueError, SyntaxError, MemoryError, RecursionError)
 
 
 class BadLine(ValueError):
-    """A line that is no JSON, in a file of it; `row` counts from 1."""
+    """A line that isn't JSON, in a JSON file; `row` counts from 1."""
 
     def __init__(self, row: int, why: str) -> None:
         super().__init__(why)
@@ -68,7 +68,7 @@ class BadLine(ValueError):
 
 
 def labels_of(lines: Sequence[str]) -> Labels:
-    """Say in what way the first lines of a file name their numbers."""
+    """Find how the first lines of a file name their numbers."""
     first = "".join(line[:_LONGEST] for line in lines[:40]).lstrip()
     if re.match(r"\[\s*[\[{]", first):
         return "document"
@@ -93,9 +93,9 @@ def labels_of(lines: Sequence[str]) -> Labels:
 
 
 def cells_of(lines: Iterable[str], labels: Labels, last_line: int | None) -> Iterator[list[str]]:
-    """Turn such lines, up to the last that is wanted, into rows of cells, the names first.
+    """Turn such lines, up to the last one wanted, into rows of cells, names first.
 
-    Rows are empty where a line says nothing. BadLine: no JSON, or no rows in it.
+    A line that says nothing becomes an empty row. BadLine: not JSON, or no rows in it.
     """
     lines = itertools.islice(lines, last_line)
     rows: Iterator[dict[str, str]]
@@ -117,19 +117,19 @@ def cells_of(lines: Iterable[str], labels: Labels, last_line: int | None) -> Ite
 
 
 def without_arrows(lines: Iterable[str], delimiter: str) -> Iterator[str]:
-    """Set a terminal's time stamp (`10:00:00.123 -> 20.5,21.0`) apart as a column."""
+    """Make a terminal's time stamp (`10:00:00.123 -> 20.5,21.0`) a column of its own."""
     for line in lines:
         match = _STAMP.match(line)
         yield f"{match[1] or match[2]}{delimiter}{line[match.end() :]}" if match else line
 
 
 def has_arrows(lines: Sequence[str]) -> bool:
-    """Say whether most lines begin with a terminal's time stamp and its arrow."""
+    """Whether most lines begin with a terminal's time stamp and arrow."""
     return sum(1 for line in lines if _STAMP.match(line)) > len(lines) // 2
 
 
 def _pairs_in(text: str) -> list[tuple[str, str]]:
-    """Find each name (with its unit) and value of a line such as `T1=21.5 T2=22.0`."""
+    """Find each name (with its unit) and value in a line such as `T1=21.5 T2=22.0`."""
     found = _NAMED.finditer(text[:_LONGEST].strip())
     return [(f"{m['name']} ({m['unit']})" if m["unit"] else m["name"], m["value"]) for m in found]
 
@@ -144,14 +144,14 @@ def _one(line: str, way: Labels) -> dict[str, str]:
         found = _BEFORE.match(text)
         before = found[1] if found else ""
         pairs = _in_turn(text[found.end() :] if found else text)
-    if kind_of(before) is None:  # a log's line: its time stands among other words
+    if kind_of(before) is None:  # a log line: its time is among other words
         when = _WHEN.search(before)
         before = when[0] if when else before
     return ({"time": before} if before and pairs else {}) | dict(pairs)
 
 
 def _in_turn(text: str) -> list[tuple[str, str]]:
-    """Read `T1 21.5 T2 OPEN`: nothing but a name and a value in turn."""
+    """Read `T1 21.5 T2 OPEN`: names and values in turn, nothing else."""
     parts = [part.strip('"') for part in re.split(r"[\s,;]+", text.strip(" ,;"))]
     names, values = parts[::2], parts[1::2]
     good = len(names) == len(values) == len(set(names)) and all(
@@ -197,7 +197,7 @@ def _plain(text: str) -> str:
 
 
 def _decoded(text: str, row: int) -> Any:
-    """Read one document, be it written as Python writes it."""
+    """Read one document, in JSON or as Python prints it."""
     try:
         return json.loads(text)
     except json.JSONDecodeError as exc:
@@ -207,9 +207,9 @@ def _decoded(text: str, row: int) -> Any:
 
 
 def _rows_in(text: str, *, cut: bool) -> Iterator[dict[str, str]]:
-    """Find the rows in a document, or in several one after another; BadLine: no JSON, or no rows in it.
+    """Find the rows in one document or several in a row; BadLine: not JSON, or no rows in it.
 
-    With `cut` somebody wants what stands before its end: a list may stay open.
+    `cut`: only the part before its end is wanted, so a list may be left open.
     """
     found = _elements(text, cut=cut)
     rows = _rows(found[0] if len(found) == 1 and isinstance(found[0], dict) else found)
@@ -219,7 +219,7 @@ def _rows_in(text: str, *, cut: bool) -> Iterator[dict[str, str]]:
 
 
 def _elements(text: str, *, cut: bool) -> list[Any]:
-    """Read a list's elements, or documents one after another, one by one."""
+    """Read the elements of a list, or several documents, one by one."""
     decoder = json.JSONDecoder()
     opened = text.lstrip("\ufeff \t\r\n").startswith("[")
     at = _BETWEEN.match(text, text.index("[") + 1 if opened else 0).end()  # type: ignore[union-attr]
@@ -290,7 +290,7 @@ def _resolved(records: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _series(document: Any, depth: int) -> Iterator[tuple[str, list[Any]]]:
-    """Find a probe's name and its pairs of time and value, wherever they stand."""
+    """Find a probe's name and its pairs of time and value, wherever they are."""
     if depth > _DEEPEST or not isinstance(document, (dict, list)):
         return
     if isinstance(document, dict):
@@ -329,7 +329,7 @@ def _is_time(value: Any) -> bool:
 
 
 def _side_by_side(document: dict[str, Any]) -> list[dict[str, Any]] | None:
-    """Read `{"time": [0, 10], "T1": [20, 21]}`, also with objects for lists; or a list of objects in one."""
+    """Read `{"time": [0, 10], "T1": [20, 21]}`, where lists may also be objects."""
     columns = {name: v for name, v in document.items() if isinstance(v, (list, dict))}
     most = max((len(column) for column in columns.values()), default=0)
     same = {name: column for name, column in columns.items() if len(column) == most}
@@ -342,14 +342,14 @@ def _side_by_side(document: dict[str, Any]) -> list[dict[str, Any]] | None:
 
 
 def _flat(document: Any, way: str = "") -> dict[str, str]:
-    """Give what stands at the ends of a document, by the way to it."""
+    """Return a document's innermost values by their paths."""
     if isinstance(document, str) and document.strip()[:1] == "{":  # a message within a message
         with contextlib.suppress(json.JSONDecodeError):
             return _flat(json.loads(document), way)
     if isinstance(document, str) and len(pairs := _pairs_in(document)) > 1:
         return dict(pairs)
     if isinstance(document, dict) and len(document) == 1 and next(iter(document))[:1] == "$":
-        return _flat(next(iter(document.values())), way)  # {"$date": …}: a type, and no name
+        return _flat(next(iter(document.values())), way)  # {"$date": …}: a type, not a name
     if isinstance(document, dict):
         parts = [_flat(value, f"{way}.{key}" if way else str(key)) for key, value in document.items()]
     elif isinstance(document, list):

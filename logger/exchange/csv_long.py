@@ -1,4 +1,4 @@
-"""A table's rows, read in blocks; also where a column says of each row which probe it is of."""
+"""Reads a table's rows in blocks, also if a column names each row's probe."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _VALUE: Final = re.compile(
 
 
 def read_rows(text: Text, table: Table, options: CsvOptions, progress: Progress | None = None) -> Part:
-    """Read a table's times and temperatures; CsvError: a cell can't be read, or times don't go up."""
+    """Read a table's times and temperatures; CsvError: a cell can't be read, or times don't rise."""
     reader: Reader | _ByProbe | _ByTime
     if table.by is not None:
         reader = _ByProbe(table, options)
@@ -42,7 +42,7 @@ def read_rows(text: Text, table: Table, options: CsvOptions, progress: Progress 
 
 
 def _plain_rows(rows: Iterator[Row], table: Table) -> Iterator[Row]:
-    """Leave out remarks, and the header where it is repeated among the rows; the table's notes say so."""
+    """Leave out remarks and repeated headers; the table's notes say so."""
     header = [cell.casefold() for cell in table.header if cell]
     count = itertools.count()
     left_out = {"the header again": 0, "a remark": 0}
@@ -61,7 +61,7 @@ def _cell(row: Sequence[str], column: int | None) -> str:
 
 
 class _ByProbe:
-    """A reader for each probe that rows tell of; each has times of its own."""
+    """One reader per probe named in the rows; each has its own times."""
 
     def __init__(self, table: Table, options: CsvOptions) -> None:
         assert table.by is not None
@@ -90,14 +90,14 @@ class _ByProbe:
                 self._readers[name].add(own)
 
     def _other_quantity(self, row: Sequence[str]) -> tuple[str, str] | None:
-        """Say what a row is of that is no temperature, where a column names the quantity or the unit."""
+        """Say what a row is if a column shows it isn't a temperature: its name or unit, and why."""
         quantity, unit = _cell(row, self._quantities), _cell(row, self._units)
         if quantity and (why := why_no_temperature(quantity, None)) is not None:
             return quantity, why
         return (f"({unit})", f"{unit} {OF_OTHER}") if unit_cell(unit)[1] else None
 
     def _begin(self, name: str, row: Sequence[str]) -> None:
-        """Make the reader of a probe, or note why it is left out."""
+        """Make a probe's reader, or note why it is left out."""
         table = self._table
         if len(self._readers) + len(self._left_out) >= _MOST_NAMES:
             what = f"more than {_MOST_NAMES} kinds of rows: this column may not name the probe"
@@ -140,7 +140,7 @@ class _ByProbe:
         return why_no_temperature(name, unit) if name else f"rows without a {headers[self._by]}"
 
     def finish(self, text: Text) -> Part:
-        """Set the probes side by side."""
+        """Put the probes side by side."""
         table = self._table
         if self._units is not None:
             of_units = table.headers[self._units]

@@ -1,4 +1,4 @@
-"""Several files, or one, on one line of time."""
+"""Merges one or several files into one firing, on a common time line."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from logger.plan import Plan, Probe
 from logger.reading import MAX_CHANNELS, Bytes, Floats, Ints, Status
 
 _HOT_END_C: Final = 100.0
-"""Nobody switches one channel off while its probe is so hot. [°C]"""
+"""Nobody switches off one channel while its probe is this hot. [°C]"""
 _GENERIC: Final = frozenset(
     (
         *("temperature", "temp", "temp.", "value", "reading", "channel 1", "ch1", "tc", "tc1", "°c", "°f"),
@@ -25,21 +25,21 @@ _GENERIC: Final = frozenset(
 )
 
 Piece = tuple[Part, int]
-"""A column of a part."""
+"""A part and one of its columns."""
 
 
 @dataclass(frozen=True, slots=True)
 class CsvFiring:
-    """What one or several CSV files say: n rows, k columns."""
+    """A firing from one or several CSV files: n rows, k columns."""
 
     names: tuple[str, ...]
-    t_us: Ints  # (n,), from the first row on, strictly ascending
-    started_us: int | None  # of the first row, UTC; None where the file has no dates
+    t_us: Ints  # (n,), from the first row, strictly ascending
+    started_us: int | None  # time of the first row, UTC; None if the file has no dates
     temperature_c: Floats  # (n, k), NaN where there is no reading
     # (n, k): OPEN where a word says so or a column stays empty for long; ABSENT where it is only empty now
-    # and then, as when two instruments don't write at the same time
+    # and then, as when two instruments write at different times
     status: Bytes
-    guesses: tuple[str, ...] = ()  # what was found out and may be wrong
+    guesses: tuple[str, ...] = ()  # conclusions that may be wrong
     notes: tuple[str, ...] = ()  # what was done with the files
     left_out: tuple[tuple[str, str], ...] = ()  # columns, and why
 
@@ -50,11 +50,11 @@ class CsvFiring:
 
     @property
     def readings(self) -> int:
-        """Number of temperatures: what is empty, open or out of range is none."""
+        """Number of temperatures; empty, open or out of range doesn't count."""
         return int(np.count_nonzero(self.status == Status.OK))
 
     def said(self) -> tuple[str, ...]:
-        """Give all that is to be told of how it was read, in sentences."""
+        """Return everything worth saying about how it was read."""
         why: dict[str, list[str]] = {}
         for column, reason in self.left_out:
             why.setdefault(reason, []).append(column)
@@ -70,10 +70,10 @@ class CsvFiring:
 
 
 def merge_parts(parts: Sequence[Part], *, plan: Plan | None = None, notes: Sequence[str] = ()) -> CsvFiring:
-    """Put the readings of several files onto one line of time; for `plan` see `read_csv`.
+    """Put the readings of several files on one time line; for `plan` see `read_csv`.
 
-    `notes` say what was done with the files before. CsvError: one has dates and another none, two columns
-    have one name, there are more than 64 columns, or the plan fits none.
+    `notes` say what was done with the files before. CsvError: some have dates and others don't, two columns
+    share a name, there are more than 64 columns, or the plan fits none.
     """
     absolute, file = parts[0].times.absolute, parts[0].table.name
     odd = [part for part in parts if not part.times.absolute]
@@ -112,7 +112,7 @@ def merge_parts(parts: Sequence[Part], *, plan: Plan | None = None, notes: Seque
 
 
 def _columns(parts: Sequence[Part], notes: list[str]) -> dict[str, list[Piece]]:
-    """Give each column of several files a name, and its pieces; `notes` say which files go on with others."""
+    """Return the pieces of each column of several files, by name; `notes` say which files continue others."""
     columns: dict[str, list[Piece]] = {}
     for part in parts:
         path = part.table.path
@@ -135,7 +135,7 @@ def _columns(parts: Sequence[Part], notes: list[str]) -> dict[str, list[Piece]]:
 
 
 def _goes_on(columns: dict[str, list[Piece]], part: Part) -> list[list[Piece]]:
-    """Find the columns of earlier files that a file goes on with: the same names, the same rows in both."""
+    """Find the columns of earlier files that a file continues: the same names, and the same rows in any overlap."""
     names = part.table.names
     same = [pieces for pieces in columns.values() if pieces[0][0].table.names == names]
     if not part.times.absolute or len(same) != len(names):
@@ -157,7 +157,7 @@ def _agree(a: Part, i: int, b: Part, j: int) -> bool:
 
 
 def side_by_side(columns: Sequence[Sequence[Piece]]) -> tuple[Ints, Floats, Bytes]:
-    """Put columns, of one piece or of several that don't overlap, onto one line of time."""
+    """Put columns, each of one piece or several that don't overlap, on one time line."""
     t_us = np.unique(np.concatenate([part.times.t_us for pieces in columns for part, _ in pieces]))
     values = np.full((len(t_us), len(columns)), np.nan, order="F")
     status = np.full(values.shape, np.uint8(Status.ABSENT), order="F")
@@ -169,7 +169,7 @@ def side_by_side(columns: Sequence[Sequence[Piece]]) -> tuple[Ints, Floats, Byte
 
 
 def _kept(names: Sequence[str], plan: Plan | None, *, own: bool, file: str) -> list[int]:
-    """Say which columns stay: all, or where there are too many those that the plan names."""
+    """Say which columns to keep: all, or if there are too many, those that the plan names."""
     every = list(range(len(names)))
     fits = probes_of(names, plan)
     if plan is not None and plan.probes and not fits:
@@ -191,7 +191,7 @@ def _kept(names: Sequence[str], plan: Plan | None, *, own: bool, file: str) -> l
 
 
 def probes_of(names: Sequence[str], plan: Plan | None) -> dict[int, Probe]:
-    """Find the plan's probe of each column: by its name, else by its channel."""
+    """Find each column's probe in the plan: by name, else by channel."""
     found: dict[int, Probe] = {}
     folded = [name.casefold() for name in names]
     for by_name in (True, False):
@@ -203,12 +203,12 @@ def probes_of(names: Sequence[str], plan: Plan | None) -> dict[int, Probe]:
 
 
 def _mark_open(t_us: Ints, values_c: Floats, status: Bytes, ends_us: Sequence[int]) -> None:
-    """Take a column that stays empty longer than three of its usual steps for an open thermocouple.
+    """Mark a column as open where it stays empty for longer than three of its usual steps.
 
-    Three that fall silent in one row, or all, are a logger that stopped. Before its first reading a column
-    says nothing: its logger didn't run yet. After its last it is open where it ends alone and hot, while its
-    file goes on: a couple that broke for good. `t_us` (n,), `values_c` (n, k); `status` (n, k) changes in
-    place; `ends_us` is the last time of the file that each column came from.
+    If three fall silent in one row, or all do, a logger stopped. Before its first reading a column's logger
+    wasn't running yet. After its last reading a column is open if it ends alone and hot while its file goes
+    on: a thermocouple that broke for good. `t_us` (n,), `values_c` (n, k); `status` (n, k) changes in place;
+    `ends_us` is the last time in the file that each column came from.
     """
     read = status != Status.ABSENT
     silent = (read[:-1] & ~read[1:]).sum(axis=1)

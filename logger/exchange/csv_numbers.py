@@ -1,4 +1,4 @@
-"""Numbers and cells in CSV files: decimal signs, signs between thousands, words in a number's place. Pure."""
+"""Numbers and cells in CSV files: decimal marks, thousands separators, words in place of numbers. Pure."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _COMMA: Final = re.compile(
 )
 _SPACES: Final = re.compile(r"[\s'’]")
 _AFTER: Final = re.compile(r"(?<=\d)(?:e[+\-]?\d{1,3}|\s*[°º]?\s?[CFK℃℉])$", re.I)
-"""What may stand behind a number: its exponent, or its unit."""
+"""What may follow a number: its exponent, or its unit."""
 _THREE: Final = re.compile(r"[+\-−]?[1-9]\d{0,2},\d{3}")
 _WITH_COMMA: Final = re.compile(r"[+\-−]?\d+,\d+")
 _WITH_POINT: Final = re.compile(r"[+\-−]?(?:\d+|\d{1,3}(?:,\d{3})+)\.\d+")
@@ -30,15 +30,14 @@ _GROUPED: Final = re.compile(r"[+\-−]?\d{1,3}(?:\.\d{3})+,\d+")
 _BOTH: Final = re.compile(r"[+\-−]?\d{1,3}(?:,\d{3})+\.\d+")
 _ERROR: Final = re.compile(r"(?:e|err|error|fault|f)[ .:#\-]?\d{1,3}", re.I)
 _BEYOND: Final = re.compile(r"[<>≤≥]=? ?[+\-]?\d+(?:[.,]\d+)?(?: ?°?[cf])?")
-"""More, or less, than the instrument can read: >1200."""
+"""Above or below what the instrument can read: >1200."""
 _OTHER_COMMA: Final = re.compile(r"[+\-]?\d+,(?:\d{1,2}|\d{4,})")
 
 
 def as_number(cell: str, decimal: str) -> float | None:
-    """Read a number, None where it is none.
+    """Read a number; None if it isn't one.
 
-    Of point and comma the one that isn't `decimal` may stand between thousands, where they are three digits
-    each.
+    The one of point and comma that isn't `decimal` may separate thousands, in groups of three digits.
     """
     text = cell.strip().replace("−", "-").removeprefix("'")
     if text[:1] in ("+", "-"):
@@ -51,13 +50,13 @@ def as_number(cell: str, decimal: str) -> float | None:
 
 
 def numbers_in(table: Table, i: int) -> list[float]:
-    """Give the numbers that stand in a column, as far as it was looked at."""
+    """Return the numbers in a column's first rows."""
     found = (as_number(cell, table.decimal) for cell in table.cells(i))
     return [number for number in found if number is not None]
 
 
 def find_decimal(table: Table, options: CsvOptions) -> str:
-    """Find a table's decimal sign, point or comma; CsvError: it can be both, as in 1,234 alone."""
+    """Find a table's decimal mark, point or comma; CsvError: it could be either, as in 1,234 alone."""
     if options.decimal is not None:
         if options.decimal not in (".", ","):
             raise table.refuse(f"--decimal {options.decimal!r}: must be '.' or ','", code="decimal")
@@ -84,10 +83,10 @@ def find_decimal(table: Table, options: CsvOptions) -> str:
 def _thousands_or_decimals(
     table: Table, commas: Sequence[tuple[int, int, str]], sample: Sequence[tuple[int, int, str]]
 ) -> str:
-    """Decide what 1,234 is where every number with a comma has three digits after it, none a point."""
+    """Decide what 1,234 is if every number with a comma has three digits after it, and none has a point."""
     columns = {j for _, j, _ in commas}
     whole = {j for _, j, cell in sample if j in columns and re.fullmatch(r"\d{1,3}", cell) and cell != "0"}
-    if whole == columns:  # 950 stands in the same column: it counts 950, 975, 1,000
+    if whole == columns:  # 950 is in the same column: 950, 975, 1,000
         table.guesses.append("commas separate thousands")
         return "."
     number, column, cell = commas[0]
@@ -98,7 +97,7 @@ def _thousands_or_decimals(
 
 
 def plain_floats(cells: Sequence[str]) -> Floats | None:
-    """Read cells that are nothing but numbers with points, or empty (NaN); None where one is not."""
+    """Read cells that are all plain numbers with points, or empty (NaN); None if one isn't."""
     try:
         values = np.array([float(cell or "nan") for cell in cells])
     except ValueError:
@@ -107,22 +106,22 @@ def plain_floats(cells: Sequence[str]) -> Floats | None:
 
 
 def is_number(cell: str) -> bool:
-    """Say whether a cell is a number with either decimal sign."""
+    """Whether a cell is a number with either decimal mark."""
     return as_number(cell, ".") is not None or as_number(cell, ",") is not None
 
 
 def is_word(cell: str, decimal: str) -> bool:
-    """Say whether a cell holds no number and no digit."""
+    """Whether a cell has neither a number nor a digit."""
     return as_number(cell, decimal) is None and not any(c.isdigit() for c in cell)
 
 
 def decimals_of(cell: str) -> str:
-    """Give what stands behind a number's decimal sign."""
+    """Return the digits after a number's decimal mark."""
     return re.split(r"[.,]", cell.strip())[1] if re.search(r"\d[.,]", cell) else ""
 
 
 def one_cell(cell: str, decimal: str, words: frozenset[str]) -> tuple[float | None, Status, str | None]:
-    """Value, status, and the unit where the cell says one; None where it can't be read."""
+    """Return value (None if it can't be read), status, and the unit if the cell gives one."""
     text = cell.strip().replace("−", "-")
     lower = text.lower()
     letters = re.sub(r"[^a-z0-9%#]+", "", lower)
@@ -143,7 +142,7 @@ def one_cell(cell: str, decimal: str, words: frozenset[str]) -> tuple[float | No
         text = text[:-1].removesuffix("deg").rstrip(" °º")
     if decimal == "," and "," not in cell:
         text = text.replace(".", ",")
-    elif decimal == "." and _OTHER_COMMA.fullmatch(text):  # written by hand, among others with points
+    elif decimal == "." and _OTHER_COMMA.fullmatch(text):  # typed by hand among others with points
         text = text.replace(",", ".")
     value = as_number(text, decimal)
     return value, Status.OK, unit

@@ -1,4 +1,4 @@
-"""A CSV file's rows in order of time, each time once; clocks that step back. Pure."""
+"""Sorts a CSV file's rows by time, each time once; refuses clocks that step back. Pure."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from logger.reading import Ints
 _HOUR_US: Final = 3_600_000_000
 _MONTH_US: Final = 30 * 24 * _HOUR_US
 _NEVER_SET: Final = (0, 3657, 10_957)
-"""1970, 1980 and 2000: where clocks without a battery begin. [days from 1970]"""
+"""1970, 1980 and 2000: where clocks without a battery start. [days from 1970]"""
 _LONG: Final = 10
-"""Rows of a stretch that is no mere disorder of neighbours."""
+"""Rows in a stretch that is more than neighbours out of order."""
 
 
 def in_order(table: Table, times: Times, rows: Ints, options: CsvOptions) -> tuple[Ints | slice, Times]:
-    """Bring a file's numbered rows into order of time, each time once; give their new order and times.
+    """Sort a file's numbered rows by time, each time once; return their new order and times.
 
-    CsvError: they go back in time, or two have one, and no option says what to do about it.
+    CsvError: they go back in time, or two have the same time, and no option says what to do.
     """
     t_us = times.t_us
     steps = np.diff(t_us)
@@ -47,7 +47,7 @@ def in_order(table: Table, times: Times, rows: Ints, options: CsvOptions) -> tup
 
 
 def _say_hours(table: Table, times: Times, rows: Ints, options: CsvOptions) -> None:
-    """Say where a wall's clock leaps on by an hour, as at the beginning of summer time."""
+    """Say where a local clock jumps ahead by an hour, as when summer time begins."""
     if times.wall_us is None or options.timezone is not None or len(rows) < 3:
         return
     steps = np.diff(times.t_us)
@@ -62,7 +62,7 @@ def _say_hours(table: Table, times: Times, rows: Ints, options: CsvOptions) -> N
 
 
 def _refuse_leap(table: Table, times: Times, rows: Ints) -> None:
-    """Refuse a clock that was set on the way: from 2000 to today is no firing."""
+    """Refuse a clock that was set on the way: no firing lasts from 2000 until today."""
     leaps = np.flatnonzero(np.diff(times.t_us) > _MONTH_US)
     if not times.absolute or not len(leaps):
         day = int(times.t_us[0]) // (24 * _HOUR_US)
@@ -80,7 +80,7 @@ def _refuse_leap(table: Table, times: Times, rows: Ints) -> None:
 
 
 def _in_two(rows: Ints, i: int) -> tuple[Hint, Hint]:
-    """Offer to import rows up to the i-th by themselves, and the others by themselves."""
+    """Offer to import rows up to the i-th on their own, and the rest on their own."""
     last = int(rows[i])
     before = f"{rows[0]}-{last}" if last > rows[0] else str(last)
     return Hint("last_line", last, "for the first part"), Hint("skip_rows", before, "for the rest")
@@ -97,7 +97,7 @@ def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> C
     an_hour = abs(by_s - 3600 + usual_s) <= max(2 * usual_s, 60)
     what = f"this is {_span(by_s)} earlier than the row above"
     ways: tuple[Hint, ...]
-    if not len(back):  # the wall's clock goes on: that zone's summer time is what goes back
+    if not len(back):  # local time doesn't go back: only the zone's summer time does
         offset = int(t_us[0] - times.t_us[0]) // 60_000_000
         fixed = f"UTC{'-' if offset < 0 else '+'}{abs(offset) // 60:02}:{abs(offset) % 60:02}"
         code, ways = "no-summer-time", (Hint("timezone", fixed, "for the whole file"),)
@@ -118,7 +118,7 @@ def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> C
 
 
 def _laps(t_us: Ints, back: Ints) -> bool:
-    """Say whether stretches that go up overlap in time: then sorting would mix them."""
+    """Whether rising stretches overlap in time: sorting would mix them."""
     starts = np.concatenate(([0], back + 1))
     ends = np.append(back, len(t_us) - 1)
     order = np.argsort(t_us[starts], kind="stable")
@@ -149,7 +149,7 @@ def _span(seconds: float) -> str:
 
 
 def _spread(t_us: Ints) -> Ints:
-    """Spread rows of the same time evenly up to the next time; the last ones as those before them."""
+    """Spread rows with the same time evenly up to the next; the last ones over the usual step."""
     times, starts, counts = np.unique(t_us, return_index=True, return_counts=True)
     lengths = np.diff(times)
     usual = int(np.median(lengths)) if len(lengths) else 1_000_000

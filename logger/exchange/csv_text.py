@@ -22,13 +22,13 @@ from logger.reading import OTHER_DIGITS
 
 MAX_BYTES: Final = 512 << 20
 MAX_LINE: Final = 1 << 20
-"""Characters in a line: 64 columns of 16 take a thousandth of it."""
+"""Characters in a line: 64 columns of 16 characters take a thousandth of it."""
 MAX_COLUMNS: Final = 2048
 MAX_CELL: Final = 200
-"""Characters of a cell that are looked at: the rest says nothing about a temperature or a column's name."""
+"""Characters of a cell that are read: the rest says nothing about a temperature or a column's name."""
 MAX_SECONDS: Final = 600.0
 _OWN_TIME: Final = "time_s"
-"""Header of the first column by which our own files are known."""
+"""First header of our own files, by which they are known."""
 
 HEAD_LINES: Final = 600
 _LONGEST_HEAD: Final = 20_000
@@ -42,7 +42,7 @@ _SPACES: Final = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
 _FRAME: Final = re.compile(r"^\s*\|(?=.*\|\s*$)|\|\s*$|^\s*\+[\-=+:]+\s*$")
 """The lines around a table of `| 10 | 20.5 |`."""
 _CONTROL: Final = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f]")
-"""What a card whose power went, a serial line that begins or stops (XON, XOFF), and old systems leave."""
+"""Left by a card that lost power, a serial line that starts or stops (XON, XOFF), or old systems."""
 _KNOWN: Final = (
     (b"\x1f\x8b", "packed with gzip; unpack it first (gunzip), and import the result"),
     (b"PK\x03\x04", "a spreadsheet or a zip; save the sheet as CSV, or unpack it, and import that"),
@@ -57,30 +57,30 @@ _KNOWN: Final = (
     (b"SQLite format 3", "a database; export the table of readings as CSV, and import that"),
     (b"%PDF", "a PDF; export the readings as CSV where it was made, and import that"),
 )
-"""Beginnings of files that are no text, and what to do (the formats' own specifications)."""
+"""First bytes of files that aren't text, and what to do (from the formats' own specifications)."""
 _MARKS: Final = {
     "utf-32": (b"\xff\xfe\0\0", b"\0\0\xfe\xff"),
     "utf-16": (b"\xff\xfe", b"\xfe\xff"),
     "utf-8-sig": (b"\xef\xbb\xbf",),
 }
-"""How files begin that say their encoding (Unicode's byte-order mark)."""
+"""First bytes of files that state their encoding (Unicode's byte-order mark)."""
 _OF_TWO_BYTES: Final = ("shift_jis", "gb18030", "big5", "euc_kr", "euc_jp")
-"""Encodings in which the degree sign is written as no two letters of Latin-1 ever stand together."""
+"""Encodings that write the degree sign as two bytes that never occur together in Latin-1."""
 _PIECE: Final = 1 << 20
 _STRAY: Final = 8
-"""So many noughts in a text are a serial line's that had just begun."""
+"""Up to this many zero bytes in a text come from a serial line that was just starting."""
 _LOST: Final = re.compile(rf"(?<=[^\0\r\n])\0{{{_STRAY + 1},}}|\0{{{_STRAY + 1},}}(?=[^\0\r\n])")
-"""A block that a card has lost within a row, or at its end."""
+"""A block that a card lost within a row or at its end."""
 _COLOUR: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
-"""What terminals take for colours and places (ECMA-48)."""
+"""Terminal codes for colours and positions (ECMA-48)."""
 _OTHER_SIGNS: Final = OTHER_DIGITS | str.maketrans(
     "│┃║─━═┌┬┐├┼┤└┴┘╔╦╗╠╬╣╚╩╝╒╤╕╞╪╡╘╧╛╭╮╰╯", "|||---" + "+" * 31
 )
-"""And the lines around a drawn table."""
+"""Digits of other scripts, and the lines around a drawn table."""
 
 Row = tuple[int, list[str]]
 Progress = Callable[[int, int], None]
-"""Is told from time to time how many bytes are read, and of how many; what it raises ends the reading."""
+"""Called now and then with the bytes read so far and in all; an exception from it ends the reading."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,22 +91,22 @@ class Text:
     encoding: str
     delimiter: str
     ends_whole: bool
-    """Whether its last line has an end."""
+    """Whether its last line has a line end."""
     own: bool
     above: int = 0
     """Lines of a long head that are passed over."""
     guesses: tuple[str, ...] = ()
     labels: Labels = ""
-    """In what way its lines name their numbers; "" where columns do."""
+    """How its lines name their numbers; "" if the columns do."""
     arrows: bool = False
-    """Whether a terminal's time stamp and `->` stand before each line."""
+    """Whether a terminal put a time stamp and `->` before each line."""
     quote: str = ""
-    """What stands around texts, where it isn't the usual sign."""
+    """The quote character, if it isn't the usual one."""
 
     def rows(self, options: CsvOptions, progress: Progress | None = None) -> Iterator[Row]:
-        """Read the rows that options don't leave out, with their numbers from 1; empty rows are left out too.
+        """Read the rows that options don't leave out, numbered from 1; empty rows are left out too.
 
-        CsvError: a line is too long, a quote stays open, or it takes too long.
+        CsvError: a line is too long, a quote isn't closed, or reading takes too long.
         """
         left_out = _skipped_rows(options, self.path.name)
         last = options.last_line
@@ -151,9 +151,9 @@ class Text:
         if self.delimiter in _SPACES and not self.quote:
             split = _SPACES[self.delimiter].split
             return (split(line.strip()) for line in lines)
-        # ="20.5", as spreadsheets are made to leave a text alone.
+        # ="20.5" makes spreadsheets leave a text alone.
         lines = (line.replace('="', '"') if '="' in line else line for line in lines)
-        if self.delimiter == "|":  # a table drawn with signs
+        if self.delimiter == "|":  # a drawn table
             lines = (_FRAME.sub("", line) for line in lines)
         return csv.reader(
             lines, delimiter=self.delimiter[0], quotechar=self.quote or '"', skipinitialspace=not self.own
@@ -161,7 +161,7 @@ class Text:
 
 
 def open_text(path: Path, options: CsvOptions) -> Text:
-    """Find out how a file is written; CsvError: it can't be opened, is too large, or is no text."""
+    """Find out how a file is written; CsvError: it can't be opened, is too large, or isn't text."""
     try:
         size = path.stat().st_size
         if size > MAX_BYTES:
@@ -201,7 +201,7 @@ def open_text(path: Path, options: CsvOptions) -> Text:
 
 
 def _skipped_rows(options: CsvOptions, name: str) -> list[range]:
-    """Read which rows are to be left out; CsvError, with the file's `name`: no number and no range."""
+    """Read which rows to leave out; CsvError, with the file's `name`: neither a number nor a range."""
     found = []
     for part in (part for text in options.skip_rows for part in text.split(",")):
         match = re.fullmatch(r"\s*(\d{1,9})\s*(?:-\s*(\d{1,9})\s*)?", part)
@@ -266,7 +266,7 @@ def _says_degrees(path: Path, encoding: str) -> bool:
 
 
 def _last_character(path: Path, encoding: str) -> str:
-    """Decode a whole file, and give its last character; noughts at its end are a card's whose power went."""
+    """Decode a whole file and return its last character; zero bytes at its end mean a card lost power."""
     decoder = codecs.getincrementaldecoder(encoding)()
     at, last, noughts, behind = 0, "\n", 0, 0
     with path.open("rb") as file:
@@ -285,7 +285,7 @@ def _last_character(path: Path, encoding: str) -> str:
 
 
 def _refuse_other_files(path: Path, start: bytes) -> None:
-    """Refuse what is known by its first bytes, and say how to come to a text."""
+    """Refuse file types known by their first bytes, and say how to get text from them."""
     if re.match(rb"<[?!A-Za-z]", start.lstrip(b"\xef\xbb\xbf \t\r\n")):
         what = "a web page or XML, not a table; open it in a spreadsheet and save it as CSV"
         raise CsvError(what, file=path.name, code="no-text")
@@ -337,7 +337,7 @@ def _find_delimiter(lines: list[str], name: str, *, counts_rows: bool) -> str:
     if named:
         return named[1]
     some = lines[:400]
-    tail = some[len(some) // 2 :]  # below titles and header
+    tail = some[len(some) // 2 :]  # below any titles and header
     shares: dict[str, float] = {}
     for delimiter in _DELIMITERS:
         with contextlib.suppress(csv.Error):
@@ -347,7 +347,7 @@ def _find_delimiter(lines: list[str], name: str, *, counts_rows: bool) -> str:
     if shares:
         best = max(shares, key=shares.__getitem__)
         return next((d for d, share in shares.items() if share >= 0.8), best)
-    for delimiter, pattern in _SPACES.items():  # with the header: a date and a clock are one cell or two
+    for delimiter, pattern in _SPACES.items():  # with the header: date and time may be one cell or two
         width, share = _usual_width(pattern.split(line.strip()) for line in some)
         if width > 1 and share >= 0.5:
             shares[delimiter] = share

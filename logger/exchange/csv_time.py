@@ -1,4 +1,4 @@
-"""Reads the times of a CSV file's rows. Pure but for the computer's own time zone and date."""
+"""Reads the times of a CSV file's rows. Pure, except for the computer's own time zone and date."""
 
 from __future__ import annotations
 
@@ -41,10 +41,10 @@ _SINCE: Final = (
     (86_400.0, 210_866_760_000.0, "in days, as Julian dates do", r"julian|(?<![a-z])jd(?![a-z])"),
     (86_400.0, 62_167_219_200.0 + 86_400.0, "in days from the year 0", r"datenum"),
 )
-"""Other counts than from 1970: the unit [s], how long before 1970 they begin [s], their name, and what the
-header must say where the number alone might be anything else."""
+"""Counts that don't start in 1970: unit [s], how long before 1970 they start [s], name, and what the header
+must say if the number alone could be anything."""
 _AGES_S: Final = (946_684_800.0, 3.05e9)
-"""2000 to 2066: what an instrument's clock may say, counted from 1970. [s]"""
+"""2000 to 2066: what an instrument's clock may show, counted from 1970. [s]"""
 _PART: Final = re.compile(r"0[.,](0*)1\s?(?:s|sec|min|h)\b")
 _HEADER_UNIT: Final = re.compile(
     r"(?<![a-zµ])(?:(?P<us>[µμ]s|us|usecs?|microseconds?|micros)|(?P<ms>ms|msec|milliseconds?|millis)"
@@ -52,16 +52,16 @@ _HEADER_UNIT: Final = re.compile(
     r"|(?P<min>min|mins|minutes?|minuten?)|(?P<h>h|hr|hrs|hours?|std|stunden?)|(?P<days>d|days?))(?![a-z]|\s?=)",
     re.I,
 )
-_EXCEL_EPOCH_DAYS: Final = 25_569  # 1970-01-01 in a spreadsheet's count
+_EXCEL_EPOCH_DAYS: Final = 25_569  # 1970-01-01 in a spreadsheet
 
 
 @dataclass(slots=True)
 class Times:
-    """When a file's rows were taken."""
+    """The times of a file's rows."""
 
-    t_us: Ints  # UTC since 1970 if `absolute`, else from any beginning
+    t_us: Ints  # UTC since 1970 if `absolute`, otherwise from any start
     absolute: bool
-    wall_us: Ints | None = None  # what the clock on the wall said, where nothing in the file says its zone
+    wall_us: Ints | None = None  # local time, if nothing in the file gives its zone
 
 
 class TimeReader:
@@ -73,19 +73,19 @@ class TimeReader:
         cells = (csv_dates.joined(cells, table.digits) for cells in parts)
         kinds = Counter(kind for cell in cells if (kind := csv_dates.kind_of(cell)) is not None)
         usual = "number" if table.own or not kinds else kinds.most_common(1)[0][0]
-        # A date alone is midnight, as spreadsheets write it.
+        # Spreadsheets write midnight as the date alone.
         self.kind: csv_dates.TimeKind = "datetime" if usual == "date" else usual
         self._values: list[Floats] = []
         self._clocks: list[Ints] = []
-        self._days: dict[tuple[str | None, ...], int] = {}  # dates with their zones, each with a number …
+        self._days: dict[tuple[str | None, ...], int] = {}  # dates with their zones, numbered …
         self._day_of: list[Ints] = []
-        self._day_row: list[tuple[int, str]] = []  # … and where each stands first
+        self._day_row: list[tuple[int, str]] = []  # … and where each comes first
         self._three_parts = self._halves = False
         self._first_two_part = ""
         self._rows: Ints = np.zeros(0, np.int64)
 
     def add(self, rows: Sequence[int], cells: Sequence[str]) -> list[int]:
-        """Read a block of times in the numbered rows; return where in the block is no time of this kind."""
+        """Read a block of times in the numbered rows; return where in it there is no time of this kind."""
         if self.kind == "number":
             return self._add_numbers(cells)
         clocks, days = np.zeros((2, len(cells)), np.int64)
@@ -107,7 +107,7 @@ class TimeReader:
         return bad
 
     def finish(self, rows: Ints) -> Times:
-        """Say what the times of all numbered rows are; CsvError: they can mean two things."""
+        """Return the times of all numbered rows; CsvError: they can mean two things."""
         self._rows = rows
         if self.kind == "number":
             return self._finish_numbers(np.concatenate(self._values))
@@ -165,17 +165,17 @@ class TimeReader:
         if self.kind == "datetime":
             return us
         us += int(match["days"] or 0) * _DAY_US
-        return -us if match["before"] else us  # counted down to the beginning
+        return -us if match["before"] else us  # a countdown to the start
 
     def _finish_clocks(self, t_us: Ints) -> Times:
-        """Time of day, or time since the beginning; both count from the first row."""
+        """Time of day, or time since the start; both count from the first row."""
         table, options = self._table, self._options
         if self._first_two_part and not self._halves:
             unit = options.time_unit or self._two_part_unit(t_us)
             if unit not in ("mm:ss", "hh:mm"):
                 what = f"--time-unit {unit!r}: for {self._first_two_part!r} it must be hh:mm or mm:ss"
                 raise table.refuse(what, code="time-unit")
-            if unit == "mm:ss":  # until three parts come: 59:58, 59:59, 1:00:00
+            if unit == "mm:ss":  # until there are three parts: 59:58, 59:59, 1:00:00
                 back = np.flatnonzero(np.diff(t_us) < 0)
                 until = len(t_us) if not self._three_parts else int(back[0]) + 1 if len(back) else 0
                 t_us = np.concatenate([t_us[:until] // 60, t_us[until:]])
@@ -215,7 +215,7 @@ class TimeReader:
     def _finish_datetimes(self, clocks: Ints) -> Times:
         order = self._order()
         starts = np.empty(len(self._days), np.int64)
-        zones: dict[str | None, int] = {}  # and the row where each stands first
+        zones: dict[str | None, int] = {}  # and the row where each comes first
         for i, ((*date, zone), (row, cell)) in enumerate(zip(self._days, self._day_row, strict=True)):
             zones.setdefault(zone, row)
             try:
@@ -250,7 +250,7 @@ class TimeReader:
         return self._absolute(clocks + starts[day_of])
 
     def _order(self) -> csv_dates.Order:
-        """Say in what order day, month and year stand, where all are numbers of two digits."""
+        """Find the order of day, month and year, if all are numbers of two digits."""
         dates = [date for date in self._days if date[_A] is not None]
         if not dates or self._options.day_first is not None:
             return "dmy" if self._options.day_first else "mdy"
@@ -275,7 +275,7 @@ class TimeReader:
         raise self._refused("day-or-month", row, what, Hint("day_first", True), Hint("day_first", False))
 
     def _from_local(self, local_us: Ints) -> Times:
-        """Turn the readings of a clock on the wall into UTC."""
+        """Turn local times into UTC."""
         zone: tzinfo | None = None
         name = self._options.timezone
         if name is not None:
@@ -289,7 +289,7 @@ class TimeReader:
             self._table.guesses.append("times are in this computer's time zone")
         utc = local_us - csv_dates.zone_offsets_us(local_us, zone)
         if name is None and (np.diff(local_us) > 0).all() and (np.diff(utc) <= 0).any():
-            # A clock that knows of no summer time.
+            # A clock that ignores summer time.
             utc = local_us - csv_dates.zone_offsets_us(local_us[:1], zone)[0]
         return Times(self._absolute(utc).t_us, absolute=True, wall_us=local_us)
 
@@ -323,25 +323,23 @@ def _days(date: tuple[str | None, ...], order: csv_dates.Order) -> int | None:
 
 
 class _Count(NamedTuple):
-    """How times are counted."""
+    """How numbers count time."""
 
     unit_s: float
-    since: Literal["1970", "on the wall", ""] = (
-        ""  # from 1970 in UTC or by the clock on the wall; or any beginning
-    )
-    before_s: float = 0.0  # how long before 1970 it begins
+    since: Literal["1970", "on the wall", ""] = ""  # from 1970 in UTC or local time; or from any start
+    before_s: float = 0.0  # how long before 1970 it starts
 
     def t_us(self, values: Floats) -> Ints:
-        """Give times from 1970, or from that beginning."""
+        """Return times from 1970, or from that start."""
         if not self.before_s:
             return np.rint(values * (self.unit_s * 1e6)).astype(np.int64)
-        # A day in a double is good to some microseconds; nobody's logger is that good.
+        # A day in a double is good to some microseconds; no logger is that good.
         decimals = 3 if self.since == "on the wall" else 4
         return np.rint(np.round(values * self.unit_s - self.before_s, decimals) * 1e6).astype(np.int64)
 
 
 def _unwrapped(values: Floats) -> tuple[Floats, int]:
-    """Let a counter of 32 or 16 bits that began again at 0 go on; and say how many bits."""
+    """Continue a 32-bit or 16-bit counter that wrapped to 0; return how many bits it has, 0 if it didn't."""
     steps = np.diff(values)
     if not (steps < 0).any() or (values % 1 != 0).any() or values.min() < 0:
         return values, 0
@@ -354,7 +352,7 @@ def _unwrapped(values: Floats) -> tuple[Floats, int]:
 
 
 def _count_of(table: Table, values: Floats, options: CsvOptions) -> _Count:
-    """Find out how a table's times are counted; CsvError: nothing says it."""
+    """Find out how a table counts time; CsvError: nothing says so."""
     low, high = float(values.min()), float(values.max())
 
     def counted(unit: str, step: float = 1.0) -> _Count:

@@ -1,4 +1,4 @@
-"""A CSV file's rows to times and temperatures, in blocks, so that a large file takes little memory."""
+"""Reads rows into times and temperatures, in blocks, so that a large file takes little memory."""
 
 from __future__ import annotations
 
@@ -30,10 +30,10 @@ from logger.exchange.csv_words import has_temperature_word
 from logger.reading import Bytes, Floats, Ints, Status
 
 MAX_READINGS: Final = 40_000_000
-"""Cells of temperatures in a file: 16 probes at 10 Hz for three days."""
+"""Temperatures in one file: 16 probes at 10 Hz for three days."""
 BLOCK: Final = 8192
 _FULL_SCALE: Final = (32767.0, 32766.0, -32768.0, -32767.0, 65535.0)
-"""What a register of 16 bits reads without a probe (common practice, no source)."""
+"""What a 16-bit register reads without a probe (common practice, no source)."""
 _MOST_BAD: Final = 1000
 _LONGEST_WORD: Final = 60
 
@@ -43,13 +43,13 @@ class Part:
     """One file's readings, in order of time: n rows, k columns."""
 
     times: Times
-    values: Floats  # (n, k), °C, in columns
-    status: Bytes  # (n, k), in columns
-    table: Table  # what was understood of the file, and said about it
+    values: Floats  # (n, k), °C
+    status: Bytes  # (n, k)
+    table: Table  # what was understood of the file, and noted about it
 
 
 class _Bad(NamedTuple):
-    """A cell that can't be read, or a row that is too wide (`at` -1, and `what` is wrong)."""
+    """A cell that can't be read, or a row of the wrong width (`at` is -1; `what` is wrong)."""
 
     row: int
     at: int
@@ -81,7 +81,7 @@ class Reader:
         return self._table.columns
 
     def add(self, block: Sequence[Row]) -> None:
-        """Read a block of rows; CsvError: they are too many."""
+        """Read a block of rows; CsvError: there are too many."""
         table = self._table
         numbers = [number for number, _ in block]
         width, apart = self._width, len(table.time) > 1
@@ -109,7 +109,7 @@ class Reader:
                 column.taken_back += int(np.count_nonzero(bad))
 
     def _whole(self, number: int, row: list[str]) -> list[str]:
-        """Give a row all its cells and no more, and the date that stands only where a day begins."""
+        """Make a row exactly as wide as the table; fill in a date that is only given where a day begins."""
         table, width = self._table, self._width
         if len(row) != width:
             some = f"{len(row)} cells where there should be {width}"
@@ -123,7 +123,7 @@ class Reader:
         return row
 
     def _note_bad(self, at: int, row: int, cell: str) -> None:
-        """Keep the first cells of a column that can't be read."""
+        """Note a cell that can't be read: only a column's first ones are kept."""
         self._bad_counts[at] += 1
         if self._bad_counts[at] <= _MOST_BAD:
             self._bad.append(_Bad(row, at, cell))
@@ -168,9 +168,9 @@ class Reader:
     # --- all of it --------------------------------------------------------------------------------------
 
     def finish(self, text: Text) -> Part:
-        """Say what all the rows are, of the text that they came from.
+        """Return what all rows say; `text` is the file they came from.
 
-        CsvError: a cell can't be read, or the rows' times don't go up.
+        CsvError: a cell can't be read, or the times don't rise.
         """
         table, options = self._table, self._options
         if not self._count:
@@ -194,7 +194,7 @@ class Reader:
         return Part(times, values, status, table)
 
     def _leave_out_what_is_none(self) -> None:
-        """Leave out columns that turn out to hold texts, counts, or nothing at all."""
+        """Leave out columns that turn out to hold text, counts, or nothing."""
         table, before = self._table, self._table.columns
         if table.own:
             return
@@ -216,7 +216,7 @@ class Reader:
             if 2 * len(codes) <= len(table.columns):
                 table.leave_out(dict.fromkeys(codes, "whole numbers, mostly 0: a code"))
         if not table.columns:
-            table.columns = before  # a preview shows them
+            table.columns = before  # for the preview
             because = "; ".join(f"{shown(header)}: {why}" for header, why in table.left_out[:6])
             raise table.refuse(f"no column of temperatures ({because})", code="no-temperatures")
 
@@ -243,7 +243,7 @@ class Reader:
         return None
 
     def _refuse_bad(self, rows: Ints, text: Text) -> None:
-        """Refuse what can't be read: the first of it, with a way on for all of it."""
+        """Refuse what can't be read: name the first place, and a way forward for all of them."""
         table, time = self._table, self._table.time[0]
         counts = {-1, time, *(column.at for column in table.columns)}
         found = [bad for bad in self._bad if bad.at in counts]
@@ -272,12 +272,12 @@ class Reader:
             raise self._table.refuse(what, Hint("last_line", number - 1), row=number, code="torn")
 
     def _is_cut(self, row: list[str]) -> bool:
-        """Say whether the file's last cell has fewer decimals than all others of its column: 12 of 129.0."""
+        """Whether the file's last cell has fewer decimals than all others in its column: 12 of 129.0."""
         decimals = [len(decimals_of(cells[-1])) for _, cells in self._table.head[:-1] if is_number(cells[-1])]
         return bool(decimals) and len(row) == self._width and len(decimals_of(row[-1])) < min(decimals)
 
     def _is_remark(self, row: int) -> bool:
-        """Say whether no column has a number in a row: it tells of something, and is no reading."""
+        """Whether a row has no number in any column: a remark, not a reading."""
         columns, decimal = self._table.columns, self._table.decimal
         words = {bad.at for bad in self._bad if bad.row == row and is_word(bad.cell, decimal)}
         return len(columns) > 1 and all(column.at in words for column in columns)
@@ -315,7 +315,7 @@ class Reader:
         return hints
 
     def _last_look(self, values: Floats, status: Bytes) -> None:
-        """Say what may be wrong with what was read, and blank what is no reading."""
+        """Note what may be wrong with the values, and blank those that aren't readings."""
         table = self._table
         low_c, high_c = CELSIUS_RANGE_C
         out_of_range = int(np.count_nonzero(status == Status.RANGE))

@@ -1,4 +1,4 @@
-"""Words in CSV files: units, names of what is no temperature, what stands for no reading. Pure."""
+"""Words in CSV files: units, names of other quantities, words for "no reading". Pure."""
 
 from __future__ import annotations
 
@@ -18,22 +18,22 @@ NO_READING: Final = _words(
     r"#ref!|#div/0!|null|none|nil|nodata|\n|(null)|<na>|undefined|k.a.|s/d|n/d|n.d.|no data|"
     "no reading|missing|-nan|nan.0|1.#qnan|-1.#ind|blank|off|x|xxx|unavailable|unknown"
 )
-"""Words in place of a reading that say only that there is none."""
+"""Words that only say there is no reading."""
 OPEN_WORDS: Final = _words(
     "ol|o.l|o.l.|+ol|-ol|0l|over|overload|overrange|over range|+over|-over|open|open tc|opentc|"
     "open circuit|burnout|burn out|b.out|disconnected|unplugged|unplug|unconnected|not connected|"
     "no tc|hhhh|uuuu|no sensor|no probe"
 )
-"""Words for a thermocouple that is broken or not connected."""
+"""Words for a broken or unconnected thermocouple."""
 GOOD_WORDS: Final = frozenset({"ok", "good", "g", "valid", "normal", "pass", "passed"})
-"""Words beside a reading for one that can be believed."""
+"""Words beside a reading that can be believed."""
 ERROR_WORDS: Final = _words(
     "err|err.|error|erreur|fehler|fault|fail|failed|bad|invalid|short|under|underrange|under range|"
     "llll|lo|hi|sens.err|sens err|sensor error|sensor fault|tc error"
 )
-"""Words for any other fault of the instrument."""
+"""Words for any other instrument fault."""
 BAD_WORDS: Final = (OPEN_WORDS | ERROR_WORDS | {"b"}) - {"hi", "lo"}
-"""Words beside a reading for one that can't be believed; `hi` and `lo` speak of limits."""
+"""Words beside a reading that can't be believed; `hi` and `lo` are about limits."""
 
 INDEX: Final = re.compile(
     r"#|(no|nr|n°|n|index|idx|record|recnum|rec(ord)?[ _]?(no|nr|number|#)|rec|scan|sample|row|"
@@ -47,22 +47,22 @@ KEY: Final = re.compile(
     r"канал|датчик|通道|チャンネル)s?[ _]?(id|no|nr|number|name)?\.?",
     re.I,
 )
-"""Headers of a column that says of each row which probe it is of."""
+"""Headers of a column that names each row's probe."""
 QUALITY: Final = re.compile(r"(?<![a-z])(quality|status|state|faults?|errors?|flags?|valid)(?![a-z])", re.I)
-"""Headers of a column that says of the reading beside it whether it can be believed."""
+"""Headers of a column that says whether the reading beside it can be believed."""
 QUANTITY: Final = re.compile(
     r"quantity|parameter|measurand|measurement|variable|metric|property|kind|type", re.I
 )
-"""Headers of a column that says of each row what was measured."""
+"""Headers of a column that says what each row measured."""
 TIME_WORD: Final = re.compile(
     r"(?<![a-z])(time|times|timestamp|date|datetime|elapsed|duration|clock|zeit|uhrzeit|datum|zeitstempel|heure|"
     r"hora|fecha|tijd|tid|seconds|minutes|hours|millis|epoch|unixtime|uptime)(?![a-z])",
     re.I,
 )
 
-# ø and ¡ are degree signs of older code pages, read as Latin-1.
+# ø and ¡ are degree signs from older code pages, read as Latin-1.
 _DEGREES: Final = r"(?:°|º|Â°|˚|�|(?<![^\W\d_])[ø¡]|deg(?:rees?)?\.?)\s?"
-# No bare K: "(K)" is a thermocouple of type K at least as often as a kelvin.
+# No bare K: "(K)" means a type K thermocouple at least as often as kelvin.
 _UNIT: Final = re.compile(
     rf"[\s_,;:/\-]*[(\[]\s?(?:{_DEGREES}|\?\s?)?([CF])\s?[)\]]|[\s_,;:/\-]*{_DEGREES}([CF])(?![A-Za-z])"
     rf"|[\s_,;:/\-]*[(\[]\s?{_DEGREES}(K)\s?[)\]]|[\s_,;:/\-]*{_DEGREES}(K)(?![A-Za-z])"
@@ -71,7 +71,7 @@ _UNIT: Final = re.compile(
     r"|(?<=^t\d)([CF])$|(?<=^t\d\d)([CF])$|(?<=^tc\d)([CF])$|(?<=temp\d)([CF])$|(?<=^temp)([CF])(?=\d+$)",
     re.I,
 )
-_LETTER_AT_END: Final = re.compile(r"[_ ]([CF])$", re.I)  # of a header that says temperature: temp_upper_F
+_LETTER_AT_END: Final = re.compile(r"[_ ]([CF])$", re.I)  # in headers that say temperature: temp_upper_F
 _OTHER: Final = (
     r"%(?:\s?(?:rh|r\.h\.|rf|o2|co2|vol))?|rh|[mµuk]?v(?:dc|ac|olts?)?|volts?|[mµ]?a(?:mps?)?|[mk]?w|[mk]?wh|"
     r"[hkm]?pa|m?bar|psi|in ?hg|mm ?hg|inh2o|ppm|ppb|vol ?%|lux|lx|m/s|m/min|km/h|mph|ft/s|kn|rpm|"
@@ -81,7 +81,7 @@ _OTHER: Final = (
 _OF_OTHER: Final = re.compile(_OTHER, re.I)
 _OTHER_UNIT: Final = re.compile(rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$|\s(%)$", re.I)
 WITH_UNIT: Final = re.compile(r"[+\-−]?\d+(?:[.,]\d*)?\s*(?:°|º|deg)?\s*([CFK℃℉])", re.I)
-"""A number with its unit behind it: 68.0 F."""
+"""A number followed by its unit: 68.0 F."""
 _ONE_SIGN: Final = str.maketrans({"℃": "°C", "℉": "°F"})
 _SCALE: Final = re.compile(
     rf"(?:0[.,](?P<noughts>0*)1|1\s?/\s?(?P<part>1000?|10))\s?[*x×·]?\s?(?={_DEGREES}[CFK]\b|[CFK]\b)"
@@ -92,7 +92,7 @@ _SCALE: Final = re.compile(
     re.I,
 )
 _WORTH: Final = {"t": 0.1, "d": 0.1, "h": 0.01, "c": 0.01, "th": 0.001, "m": 0.001}
-"""Tenths, deci; hundredths, centi; thousandths, milli: by how they begin."""
+"""Tenths, deci; hundredths, centi; thousandths, milli: by first letters."""
 _UNITS: Final[dict[str, Unit]] = {"c": "c", "f": "f", "k": "k"}
 _TEMPERATURE_UNIT: Final = re.compile(rf"(?:{_DEGREES}|\?)?([CFK])|celsius|fahrenheit|kelvin", re.I)
 _TIME_UNIT: Final = re.compile(
@@ -110,7 +110,7 @@ _LENGTH: Final = re.compile(r"^(weight|mass|height|depth|width|length|distance)\
 
 
 def _told_by(table: dict[str, str]) -> tuple[tuple[str, re.Pattern[str]], ...]:
-    """What a name tells of, by patterns in which «…» are words that stand alone."""
+    """Compile patterns of what a name stands for; «…» encloses whole words."""
     return tuple(
         (what, re.compile(words.replace("«", "(?<![a-z])(").replace("»", ")(?![a-z])"), re.I))
         for what, words in table.items()
@@ -182,9 +182,9 @@ _NO_PROBE: Final = _told_by(
 
 
 def scale_in(header: str) -> tuple[str, float]:
-    """Take out of a header, or a unit, what it says of tenths or hundredths of a degree.
+    """Take "tenths" or "hundredths" of a degree out of a header or unit.
 
-    The header without it, and what the numbers below are multiplied by (1 where it says nothing).
+    Returns the text without it, and the factor for the numbers below (1 if it says nothing).
     """
     text = header.translate(_ONE_SIGN)
     match = _SCALE.search(text)
@@ -200,11 +200,11 @@ def scale_in(header: str) -> tuple[str, float]:
 
 
 OF_OTHER: Final = "is not a unit of temperature"
-"""Why a column is left out that says a unit of something else."""
+"""Why a column with another unit is left out."""
 
 
 def unit_in(header: str) -> tuple[str, Unit | None]:
-    """Split a header into the name and the unit of temperature, where it says one."""
+    """Split a header into its name and its unit of temperature, if any."""
     header = header.translate(_ONE_SIGN)
     match = _UNIT.search(header) or ("temp" in header.lower() and _LETTER_AT_END.search(header)) or None
     if match is None:
@@ -216,12 +216,12 @@ def unit_in(header: str) -> tuple[str, Unit | None]:
 
 
 def _bare(cell: str) -> str:
-    """Take a unit out of its brackets, and parts of a degree off it."""
+    """Strip a unit of its brackets, and of words for parts of a degree."""
     return scale_in(cell.translate(_ONE_SIGN))[0].strip().strip("()[]\"'").strip()
 
 
 def unit_cell(cell: str) -> tuple[Unit | None, bool]:
-    """Read a cell of a row of units: its unit of temperature, or whether it is a unit of something else."""
+    """Read a cell in a row of units: its unit of temperature, and whether it is some other unit."""
     text = _bare(cell)
     match = _TEMPERATURE_UNIT.fullmatch(text)
     if match is not None:
@@ -230,17 +230,17 @@ def unit_cell(cell: str) -> tuple[Unit | None, bool]:
 
 
 def is_unit(cell: str) -> bool:
-    """Say whether a cell is a unit of temperature or a well-known other one: neither `GOOD` nor `upper`."""
+    """Whether a cell is a unit of temperature or another well-known one: not `GOOD`, not `upper`."""
     return any(unit.fullmatch(_bare(cell)) for unit in (_TEMPERATURE_UNIT, _OF_OTHER))
 
 
 def is_time_word(header: str) -> bool:
-    """Say whether a header speaks of the time."""
+    """Whether a header is about time."""
     return TIME_WORD.search(header.replace("_", " ")) is not None
 
 
 def is_units_row(row: Sequence[str]) -> bool:
-    """Say whether a row is one of units: more than one of them, and nothing else."""
+    """Whether a row is a row of units: more than one, and nothing else."""
     filled = [text for cell in row if (text := _bare(cell))]
     return len(filled) > 1 and all(
         text in ("-", "--", "n/a", "none")
@@ -250,7 +250,7 @@ def is_units_row(row: Sequence[str]) -> bool:
 
 
 def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
-    """Say whether a row below names is one of units: some of temperature, or one of time below `Time`."""
+    """Whether a row below names is a row of units: several of temperature, or one of time below `Time`."""
     if len(row) != len(above) or any(unit_cell(name)[0] for name in above):
         return False
     pairs = zip(above, map(_bare, row), strict=True)
@@ -259,7 +259,7 @@ def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
 
 
 def is_types_row(row: Sequence[str]) -> bool:
-    """Say whether a row tells two probes' types or more (`Type K`, `TC K`), beside other instruments."""
+    """Whether a row names the types of two or more probes (`Type K`, `TC K`), among other instruments."""
     types = [bool(_TYPE.fullmatch(cell.strip())) for cell in row[1:]]
     first = row[0].strip() if row else ""
     beside = sum(1 for cell in row[1:] if cell.strip())
@@ -268,17 +268,17 @@ def is_types_row(row: Sequence[str]) -> bool:
 
 
 def is_processing_row(row: Sequence[str]) -> bool:
-    """Say whether a row says of each column how it was sampled: `Smp`, `Avg`."""
+    """Whether a row says how each column was sampled: `Smp`, `Avg`."""
     return any(cell.strip() for cell in row) and all(_PROCESSED.fullmatch(cell.strip()) for cell in row)
 
 
 def has_temperature_word(header: str) -> bool:
-    """Say whether a header speaks of a temperature or a probe."""
+    """Whether a header is about a temperature or a probe."""
     return _TEMPERATURE_WORD.search(header.replace("_", " ")) is not None
 
 
 def why_no_time(header: str, below: str) -> str | None:
-    """Say why numbers are no times: by a unit in their header or below it in the row of units, or by name."""
+    """Say why numbers aren't times: by a unit in their header or in the row of units, or by name."""
     if is_time_word(header) or re.match(r"t(?![a-z\d])", header, re.I):
         return None
     other = _OTHER_UNIT.search(header)
@@ -289,9 +289,9 @@ def why_no_time(header: str, below: str) -> str | None:
 
 
 def why_no_temperature(header: str, unit: Unit | None) -> str | None:
-    """Say what else than a probe's temperature a column is by its header, None where it may well be one.
+    """Say what a column is by its header; None if it may well be a probe's temperature.
 
-    `unit` is what the file says of it.
+    `unit` is its unit of temperature according to the file.
     """
     text = header.replace("_", " ")
     for what, words in _NO_PROBE:

@@ -1,4 +1,4 @@
-"""Firings out of the journal: CSV, Parquet, line protocol. What is written appears whole or not at all."""
+"""Writes firings to files: CSV, Parquet, line protocol. A file appears whole or not at all."""
 
 from __future__ import annotations
 
@@ -21,26 +21,26 @@ from logger.plan import assign_probes
 from logger.reading import Floats, Ints, Status
 
 SLICE_US: Final = 600_000_000
-"""A firing is written in parts of this length, however long it is. [µs]"""
+"""Firings are written in pieces of this length. [µs]"""
 
 FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠", "'")
-"""What a spreadsheet may take for the beginning of a formula, wide forms too; and the sign that guards it."""
+"""What a spreadsheet may take as the start of a formula, wide forms too; and the sign that guards it."""
 
 
 class ExportError(UserError):
-    """An export that can't be made: says why, and the mend."""
+    """An export can't be made; says why, and what to do."""
 
 
 def export_csv(reader: JournalReader, firing: str, out: Path, *, progress: Progress | None = None) -> int:
     """Write a firing as CSV, replacing `out`; return the number of rows. ExportError: it can't be written.
 
-    First column `time_s`, from the first reading; a column a probe in °C, a row for each time at which a rig
-    sent something; empty where there was no reading that is OK. Numbers are as short as they can be and still
-    read back to the same double. A name that a spreadsheet would run as a formula (it begins with one of
-    `FORMULA`) gets an apostrophe in front, which an import takes off again.
+    The first column is `time_s`, from the first reading; then one column per probe in °C, with a row for each
+    time at which a rig sent something; empty where there was no reading that is OK. Numbers are as short as
+    they can be and still read back to the same double. A name that a spreadsheet would run as a formula (it
+    begins with one of `FORMULA`) gets an apostrophe in front, which an import removes again.
 
-    `progress` is told from time to time how much is done, and of how much; what it raises ends the export and
-    leaves nothing.
+    `progress` is called now and then with how much is done, and of how much; an exception from it ends the
+    export and leaves nothing behind.
     """
     columns = reader.columns(firing)
     header = [f"'{name}" if name.startswith(FORMULA) else name for name in (c.probe.name for c in columns)]
@@ -62,8 +62,8 @@ def export_csv(reader: JournalReader, firing: str, out: Path, *, progress: Progr
 def export_parquet(reader: JournalReader, firing: str, out: Path, *, progress: Progress | None = None) -> int:
     """Write a firing as a Parquet file; return the number of rows. ExportError: it can't be written.
 
-    Column `time`, UTC in microseconds, and a column of float64 a probe, null where there was no reading that
-    is OK. The file's metadata have the firing's ID, title and plan, and which rigs' readings nothing proves.
+    Column `time`, UTC in microseconds, and one column of float64 per probe, null where there was no reading
+    that is OK. The metadata have the firing's ID, title and plan, and which rigs' readings are unproven.
     """
     import pyarrow as pa
     import pyarrow.parquet as pq
@@ -117,10 +117,10 @@ def export_line_protocol(
 
 
 def export_set_apart(reader: JournalReader, firing: str, out: Path) -> int:
-    """Write a firing's frames that could not be placed, as they came; return their number.
+    """Write a firing's frames that were set apart, as they came; return their number.
 
-    Tab-separated, a header line: when it came in (UTC), by what source, which rig it names, why it is here,
-    and the line itself with its checksum. ExportError: it can't be written.
+    Tab-separated, with a header line: when it came in (UTC), from what source, which rig it names, why it was
+    set apart, and the line itself with its checksum. ExportError: it can't be written.
     """
     rows = reader.set_apart(firing)
     with whole_file(out) as file:
@@ -133,13 +133,13 @@ def export_set_apart(reader: JournalReader, firing: str, out: Path) -> int:
 
 @contextlib.contextmanager
 def whole_file(out: Path) -> Iterator[IO[bytes]]:
-    """Write a file beside its place and move it there when it is complete; into a device straight.
+    """Write a file under another name and rename it when complete; write straight to a device.
 
     ExportError: it can't be written; a file that was at `out` is still there.
     """
     beside = out.with_name(f".{out.name}.{secrets.token_hex(4)}.part")
     try:
-        if out.exists() and not out.is_file():  # a device or a pipe: nothing can stand in its place
+        if out.exists() and not out.is_file():  # a device or a pipe: it can't be replaced
             with out.open("wb") as file:
                 yield file
             return
@@ -160,7 +160,7 @@ def whole_file(out: Path) -> Iterator[IO[bytes]]:
 def _rows(
     reader: JournalReader, firing: str, columns: Sequence[Column], progress: Progress | None
 ) -> Iterator[tuple[Ints, Floats]]:
-    """Rows of a common time line, part by part: times (n,) and temperatures (n, k)."""
+    """Yield rows on a common time line, piece by piece: times (n,) and temperatures (n, k)."""
     index = {(c.rig, c.channel): j for j, c in enumerate(columns)}
     stretches = list(reader.stretches(firing, SLICE_US))
     for done, (since, until) in enumerate(stretches):

@@ -19,7 +19,7 @@ _ESCAPES: Final = str.maketrans(
         ",": "\\,",
         "=": "\\=",
         " ": "\\ ",
-        # The protocol has no way to write these in a tag.
+        # The protocol can't write these in a tag.
         "\\": "\N{SET MINUS}",
         "\n": "\\ ",
         "\r": "\\ ",
@@ -28,9 +28,9 @@ _ESCAPES: Final = str.maketrans(
 
 
 def escape_tag(text: str) -> str:
-    r"""Write a tag's value: commas, equals signs and spaces escaped.
+    r"""Write a tag's value, with commas, equals signs and spaces escaped.
 
-    A backslash, which a tag can't carry before one of those or at the end, becomes the sign '∖' there.
+    A backslash, which a tag can't have before one of those or at its end, becomes the sign '∖'.
     """
     return text.translate(_ESCAPES)
 
@@ -38,12 +38,11 @@ def escape_tag(text: str) -> str:
 def lines_of(
     batch: Batch, probes: Sequence[Probe], *, firing: str, site: str = "", proof: str = ""
 ) -> list[str]:
-    """Write a batch's readings, one line each; those that weren't sent have none.
+    """Write a batch's readings, one line each; readings that weren't sent get none.
 
-    Measurement `reading`; tags `site`, `rig`, `channel`, `firing` (its ID), `probe`, `zone`, `proof`, those
-    left out that are empty; fields `temperature_c`, `cold_junction_c`, `emf_uv` where there are any, and
-    `fault`, the status' name in lower case, where the reading isn't OK. Times in nanoseconds. `probes` has
-    one for each channel.
+    Measurement `reading`; tags `site`, `rig`, `channel`, `firing` (its ID), `probe`, `zone`, `proof`, leaving
+    out empty ones; fields `temperature_c`, `cold_junction_c`, `emf_uv` if there are any, and `fault`, the
+    status name in lower case, if the reading isn't OK. Times in nanoseconds. `probes` has one per channel.
     """
     again = reconvert(batch, probes)
     emf_uv = _emf_uv(again)
@@ -77,7 +76,7 @@ _FIELDS: Final = ("temperature_c", "cold_junction_c", "emf_uv")
 
 
 def _emf_uv(batch: Batch) -> Floats:
-    """Thermoelectric voltage where a channel tells it, NaN elsewhere."""
+    """Thermoelectric voltage where a channel gives it, NaN elsewhere."""
     out = np.full(batch.raw.shape, np.nan)
     for j, c in enumerate(batch.channels):
         chip = AMPLIFIERS.get(c.amp or "")
