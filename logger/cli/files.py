@@ -136,7 +136,7 @@ def import_(
         "here_already": known,
         "left_out": [{"column": column, "why": why} for column, why in firing.left_out],
     }
-    head = f"Firing {info.id}: {firing.readings} readings of {', '.join(firing.names)}"
+    head = f"Firing {info.id}: {firing.readings} readings from {', '.join(firing.names)}"
     tell(document, [head, *(f"  {line}" for line in (*firing.said(), *said))], as_json=as_json)
     return 0
 

@@ -134,7 +134,7 @@ def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
             click.echo(f"Showing {influx.influx_url}, view only.")
         elif firing is not None:
             raise UserError(
-                "page: --firing only works with --from-influx; without it, the page shows all yours"
+                "page: --firing only works with --from-influx; without it, the page shows your own"
             )
         return int(
             serve(

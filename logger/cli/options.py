@@ -119,7 +119,7 @@ class Rigs(Group):
     form: str | None = option(
         "--as",
         type=click.Choice(["lines", "mqtt", "modbus"]),
-        help="For rigs that don't send Stokewatch's own line; mqtt and modbus need [[source]] in the plan.",
+        help="How the rig sends, if not as the rig's line; mqtt and modbus need [[source]] in the plan.",
     )
     unit: str = option(
         "--unit",
@@ -131,7 +131,7 @@ class Rigs(Group):
     plan_file: Path | None = option("--plan", type=FILE, help="Plan file (TOML).")
 
     def read(self) -> tuple[Plan | None, tuple[str, ...], tuple[PlanSource, ...]]:
-        """Return the plan, the ports of rigs that send our own line, and the other sources."""
+        """Return the plan, the ports of rigs that send the rig's line, and the other sources."""
         from logger.plan import load
         from logger.plan.sources import sources_as
         from logger.refusals import Mistake

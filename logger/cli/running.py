@@ -58,7 +58,7 @@ def _finish(home: Home) -> str:
     with contextlib.closing(JournalWriter(home.journal)) as writer:
         running = writer.running()
         if running is None:
-            raise UserError("no firing is running; `stokewatch firings` lists those in the journal")
+            raise UserError("no firing is running; `stokewatch firings` lists all firings")
         writer.finish_firing(running.id, running.last_us or running.started_us)
         return running.id
 

@@ -71,18 +71,18 @@ class Gathered:
 
     def span(self, key: int) -> tuple[int, int]:
         """Times of a firing's first and last readings; 0 if there are none. [µs]."""
-        told = [told for pieces in self._minutes[key].values() for _, told in pieces]
-        return min((t[-4] for t in told), default=0), max((t[-3] for t in told), default=0)
+        covered = [covered for pieces in self._minutes[key].values() for _, covered in pieces]
+        return min((t[-4] for t in covered), default=0), max((t[-3] for t in covered), default=0)
 
     def batches(self, key: int) -> Iterator[Batch]:
         """A firing's readings, minute by minute, newest first."""
         for (minute, layout_id), pieces in sorted(self._minutes[key].items(), reverse=True):
             layout = self._layouts[layout_id][1]
             parts = []
-            for cell, told in pieces:
+            for cell, covered in pieces:
                 try:
                     data = self._file.values(cell)[-1]
-                    parts.append(layout.load(data, told, packed=len(told) == _OF_CHUNK))
+                    parts.append(layout.load(data, covered, packed=len(covered) == _OF_CHUNK))
                 except ValueError:
                     self.bad_rows += 1
             if parts:
@@ -122,11 +122,11 @@ class Gathered:
             if table:
                 self._rows[table].append((cell.rowid, self._file.values(cell)))
             return
-        told = self._file.values(cell, len(cell.serials) - 1)[1:][:_OF_CHUNK]
-        _, *minute, _, t0_us, t1_us, _, _ = told
+        covered = self._file.values(cell, len(cell.serials) - 1)[1:][:_OF_CHUNK]
+        _, *minute, _, t0_us, t1_us, _, _ = covered
         if not _is_time(t0_us) or {t0_us // MINUTE_US, *minute} != {t1_us // MINUTE_US}:
             raise BrokenCell("readings of more than a minute")
-        self._stretches.append((cell, told))
+        self._stretches.append((cell, covered))
 
     def _firings(self) -> Iterator[tuple[int, FiringInfo]]:
         for key, said in self._true("firing"):

@@ -134,15 +134,15 @@ class Layout:
             out["tc"] = _bits(np.ascontiguousarray(batch.temperature_c[:, columns])) ^ _bits(sent)
         return out, minute
 
-    def load(self, data: bytes, told: Sequence[int], *, packed: bool) -> Records:
-        """Read a row's records, read-only; ValueError if they, or its numbers in `told`, are damaged.
+    def load(self, data: bytes, covered: Sequence[int], *, packed: bool) -> Records:
+        """Read a row's records, read-only; ValueError if they, or its numbers in `covered`, are damaged.
 
         `packed`: a minute (`squeeze`); otherwise a batch as it came in (`seal`).
         """
         if packed:
-            return unsqueeze(data, self.dtype, told)
+            return unsqueeze(data, self.dtype, covered)
         try:
-            return np.frombuffer(unseal(data, told), self.dtype)
+            return np.frombuffer(unseal(data, covered), self.dtype)
         except TypeError as exc:
             raise ValueError(f"damaged data: {exc}") from exc
 
@@ -217,36 +217,36 @@ def as_stored(batch: Batch) -> Batch:
     return replace(batch, temperature_c=rounded)
 
 
-def seal(data: bytes, told: Sequence[int]) -> bytes:
+def seal(data: bytes, covered: Sequence[int]) -> bytes:
     """Append a checksum: the file itself has none, and flipped bits would read as temperatures.
 
-    It also covers the numbers in `told` (firing, minute, layout …): a flipped one would put readings under
+    It also covers the numbers in `covered` (firing, minute, layout …): a flipped one would put readings under
     another probe's name.
     """
-    return data + _crc(data, told).to_bytes(4, "little")
+    return data + _crc(data, covered).to_bytes(4, "little")
 
 
-def unseal(data: bytes, told: Sequence[int]) -> bytes:
+def unseal(data: bytes, covered: Sequence[int]) -> bytes:
     """Remove the checksum; ValueError if the data is damaged."""
-    if not is_whole(data, told):
+    if not is_whole(data, covered):
         raise ValueError("damaged data: the checksum is wrong")
     return data[:-4]
 
 
-def is_whole(data: Any, told: Sequence[Any]) -> bool:
-    """Whether data, and the numbers in `told`, match their checksum."""
+def is_whole(data: Any, covered: Sequence[Any]) -> bool:
+    """Whether data, and the numbers in `covered`, match their checksum."""
     if not isinstance(data, bytes) or len(data) < 4:
         return False
-    said = int.from_bytes(data[-4:], "little")
+    body, crc = data[:-4], int.from_bytes(data[-4:], "little")
     # Older versions left the row's numbers out of the checksum.
-    return all(isinstance(n, int) for n in told) and said in (_crc(data[:-4], told), zlib.crc32(data[:-4]))
+    return all(isinstance(n, int) for n in covered) and crc in (_crc(body, covered), zlib.crc32(body))
 
 
-def _crc(data: bytes, told: Sequence[int]) -> int:
-    return zlib.crc32(data, zlib.crc32(struct.pack(f"<{len(told)}q", *told)))
+def _crc(data: bytes, covered: Sequence[int]) -> int:
+    return zlib.crc32(data, zlib.crc32(struct.pack(f"<{len(covered)}q", *covered)))
 
 
-def squeeze(array: NDArray[np.generic], told: Sequence[int]) -> bytes:
+def squeeze(array: NDArray[np.generic], covered: Sequence[int]) -> bytes:
     """Pack and seal an array whose items change little from one to the next.
 
     The first bytes of all items come first, then the second ones and so on, each as the difference from the
@@ -254,16 +254,16 @@ def squeeze(array: NDArray[np.generic], told: Sequence[int]) -> bytes:
     gains a tenth.
     """
     planes = np.ascontiguousarray(array).view(np.uint8).reshape(len(array), -1).T
-    return seal(zlib.compress(np.diff(planes, axis=1, prepend=np.uint8(0)).tobytes(), 1), told)
+    return seal(zlib.compress(np.diff(planes, axis=1, prepend=np.uint8(0)).tobytes(), 1), covered)
 
 
-def unsqueeze(data: bytes, dtype: np.dtype[np.void], told: Sequence[int]) -> NDArray[np.void]:
+def unsqueeze(data: bytes, dtype: np.dtype[np.void], covered: Sequence[int]) -> NDArray[np.void]:
     """Unpack what `squeeze` packed, as items of a type; ValueError if it is damaged.
 
     If rows of several items were packed, each item is a whole row.
     """
     try:
-        flat = np.frombuffer(zlib.decompress(unseal(data, told)), np.uint8)
+        flat = np.frombuffer(zlib.decompress(unseal(data, covered)), np.uint8)
     except zlib.error as exc:
         raise ValueError(f"damaged data: {exc}") from exc
     if flat.size % dtype.itemsize:

@@ -26,10 +26,10 @@ STRETCHES: Final = STRETCHES_DATA.replace(", data", "")
 
 def load(layout: Layout, row: Sequence[Any]) -> Records:
     """Read the records of a row of `STRETCHES_DATA`; ValueError if they, or its numbers, are damaged."""
-    return layout.load(row[-1], told_of(row), packed=bool(row[1]))
+    return layout.load(row[-1], covered_by(row), packed=bool(row[1]))
 
 
-def told_of(row: Sequence[Any]) -> Sequence[int]:
+def covered_by(row: Sequence[Any]) -> Sequence[int]:
     """The numbers that the checksum of a row of `STRETCHES_DATA` covers besides its data."""
     return row[2:-1] if row[1] else (row[2], *row[4:-1])
 
@@ -85,10 +85,10 @@ def _pack_minute(db: sqlite3.Connection, key: int, minute: int, layout: Layout) 
     first, last = (begin + int(t) for t in records["t"][[0, -1]])
     status = layout.status(records)
     readings = int((status != Status.ABSENT).sum())
-    told = (key, minute, layout.id, first, last, len(records), readings)
+    covered = (key, minute, layout.id, first, last, len(records), readings)
     db.execute(
         "INSERT OR REPLACE INTO chunk VALUES (NULL, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (*told, rows[-1][0], squeeze(records, told)),
+        (*covered, rows[-1][0], squeeze(records, covered)),
     )
     for level_s, buckets in roll_minute(records["t"], layout.temperature_c(records), status).items():
         where = (key, minute, layout.id)

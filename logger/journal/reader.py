@@ -92,8 +92,9 @@ class JournalReader:
             else:
                 found = select_firings(self._db, "WHERE id = ?", (ref,))
         if not found:
-            what = "no firings yet" if ref == "last" else f"{ref}: no such firing"
-            raise NoFiringError(f"{what} in {self.path}; `stokewatch firings` lists them")
+            if ref == "last":
+                raise NoFiringError(f"no firings yet in {self.path}; record or import one first")
+            raise NoFiringError(f"{ref}: no such firing in {self.path}; `stokewatch firings` lists them all")
         return found[0]
 
     def running(self) -> FiringInfo | None:
@@ -345,5 +346,5 @@ class JournalReader:
     def _key(self, firing: str) -> int:
         row = self._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
         if row is None:
-            raise UserError(f"{firing}: no such firing in {self.path}; `stokewatch firings` lists them")
+            raise UserError(f"{firing}: no such firing in {self.path}; `stokewatch firings` lists them all")
         return int(row[0])

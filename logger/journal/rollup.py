@@ -97,20 +97,21 @@ def run_starts(keys: Ints) -> Ints:
     return np.concatenate(([0], np.flatnonzero(np.diff(keys)) + 1))
 
 
-def dump_buckets(buckets: Buckets, told: Sequence[int]) -> bytes:
-    """Turn a minute's buckets, shape (60 / level, k), into bytes; `told`: level [s], firing, minute, layout.
+def dump_buckets(buckets: Buckets, covered: Sequence[int]) -> bytes:
+    """Turn a minute's buckets, shape (60 / level, k), into bytes.
 
-    Only the finest level is packed: the others are small, and opening a page reads hundreds of them.
+    `covered`, see `seal`: level [s], firing, minute, layout. Only the finest level is packed: the others are
+    small, and opening a page reads hundreds of them.
     """
-    return squeeze(buckets, told) if told[0] == LEVELS_S[0] else seal(buckets.tobytes(), told)
+    return squeeze(buckets, covered) if covered[0] == LEVELS_S[0] else seal(buckets.tobytes(), covered)
 
 
-def load_buckets(data: bytes, k: int, told: Sequence[int]) -> bytes:
+def load_buckets(data: bytes, k: int, covered: Sequence[int]) -> bytes:
     """Check and unpack a minute of buckets; the bytes of several can be joined and read at once."""
-    if told[0] == LEVELS_S[0]:
-        found = unsqueeze(data, np.dtype((np.void, BUCKET.itemsize * k)), told).tobytes()
+    if covered[0] == LEVELS_S[0]:
+        found = unsqueeze(data, np.dtype((np.void, BUCKET.itemsize * k)), covered).tobytes()
     else:
-        found = unseal(data, told)
-    if len(found) != 60 // told[0] * k * BUCKET.itemsize:
+        found = unseal(data, covered)
+    if len(found) != 60 // covered[0] * k * BUCKET.itemsize:
         raise ValueError("damaged data: buckets for other channels")
     return found

@@ -26,7 +26,7 @@ from logger.journal.aside import joined as name_joined
 from logger.journal.aside import set_aside
 from logger.journal.gathered import Gathered
 from logger.journal.layout import MINUTE_US, is_whole
-from logger.journal.packing import STRETCHES_DATA, told_of
+from logger.journal.packing import STRETCHES_DATA, covered_by
 from logger.journal.pages import PageFile
 from logger.journal.rollup import LEVELS_S
 from logger.journal.rows import (
@@ -111,10 +111,10 @@ def _bad_rows(db: sqlite3.Connection, *, every_firing: bool) -> list[str]:
         if load_layout(db, layout_id) is None:
             return ["the description of a rig's channels can't be read"]
     stretches = db.execute(f"SELECT * FROM {STRETCHES_DATA}{where}")
-    bad = sum(not is_whole(row[-1], told_of(row)) for row in stretches)
+    bad = sum(not is_whole(row[-1], covered_by(row)) for row in stretches)
     for level_s in LEVELS_S:
         rows = db.execute(f"SELECT firing, minute, layout, data FROM rollup_{level_s}{where}")
-        bad += sum(not is_whole(data, (level_s, *told)) for *told, data in rows)
+        bad += sum(not is_whole(data, (level_s, *covered)) for *covered, data in rows)
     found = [f"{bad} stretches of readings don't match their checksums"] if bad else []
     events = db.execute(f"SELECT firing, id, t_us, kind, data, who FROM event{where}")
     odd = sum(to_event(row, firing) is None for firing, *row in events)
@@ -307,11 +307,11 @@ def main(argv: list[str]) -> int:
     what, journal, *rest = argv
     path = Path(journal)
     try:
-        told = _check_and_repair(path) if what == "check" else _join_one(path, Path(rest[0]))
+        result = _check_and_repair(path) if what == "check" else _join_one(path, Path(rest[0]))
     except StokewatchError as exc:
-        told = {"error": str(exc)}
-    print(json.dumps(told))
-    return 1 if "error" in told else 0
+        result = {"error": str(exc)}
+    print(json.dumps(result))
+    return 1 if "error" in result else 0
 
 
 def _check_and_repair(path: Path) -> dict[str, Any]:

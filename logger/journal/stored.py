@@ -152,8 +152,8 @@ class Stored:
                 continue
             minutes, blobs = stored.setdefault(layout_id, ([], []))
             try:
-                told = (level_s, key, minute, layout_id)
-                blobs.append(load_buckets(data, len(self._layouts[layout_id].channels), told))
+                covered = (level_s, key, minute, layout_id)
+                blobs.append(load_buckets(data, len(self._layouts[layout_id].channels), covered))
             except ValueError:
                 fresh.add((minute, layout_id))  # damaged: work it out again
             else:

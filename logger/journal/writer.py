@@ -177,8 +177,8 @@ class JournalWriter(WrittenFile):
             rows = []
             for a, b in zip(starts, [*starts[1:], len(minute)], strict=True):
                 readings = int(present[a:b].sum())
-                told = (progress.key, layout.id, int(t_us[a]), int(t_us[b - 1]), int(b - a), readings)
-                rows.append((arrival, *told, seal(records[a:b].tobytes(), told)))
+                covered = (progress.key, layout.id, int(t_us[a]), int(t_us[b - 1]), int(b - a), readings)
+                rows.append((arrival, *covered, seal(records[a:b].tobytes(), covered)))
                 arrival += 1
             self._db.executemany("INSERT INTO recent VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
             newest = progress.newest_us.get(batch.rig, -1)
@@ -335,7 +335,7 @@ class JournalWriter(WrittenFile):
             return self._progress[firing].key
         row = self._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
         if row is None:
-            raise UserError(f"{firing}: no such firing in this journal; `stokewatch firings` lists them")
+            raise UserError(f"{firing}: no such firing in this journal; `stokewatch firings` lists them all")
         return int(row[0])
 
     def _progress_of(self, firing: str) -> _Progress:
