@@ -63,8 +63,8 @@ _INTERVAL: Final = re.compile(
 )
 _RUN_TOGETHER: Final = re.compile(r"\d{5,6}")
 _LIKELY: Final = ("datetime", "date", "clock", "number", None)
-_COUNTS: Final = "counts the seconds from the first row (in a spreadsheet);"
-_ELSEWHERE: Final = Hint("time", None, "if one does have times")
+_COUNTS: Final = "counts the seconds from the first row (in a spreadsheet), or name one that has times with"
+_ELSEWHERE: Final = Hint("time")
 
 
 def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions) -> None:

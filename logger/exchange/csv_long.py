@@ -45,10 +45,10 @@ def _plain_rows(rows: Iterator[Row], table: Table) -> Iterator[Row]:
     """Leave out remarks and repeated headers; the table's notes say so."""
     header = [cell.casefold() for cell in table.header if cell]
     count = itertools.count()
-    left_out = {"the header again": 0, "a remark": 0}
+    left_out = {"a repeated header": 0, "a remark": 0}
     for number, row in itertools.dropwhile(lambda row: row[0] < table.first_row, rows):
         if is_beside(row, header):
-            left_out["a remark" if is_remark(row) else "the header again"] += 1
+            left_out["a remark" if is_remark(row) else "a repeated header"] += 1
         else:
             yield number, [str(next(count)), *row] if table.numbered else row
     for what, many in left_out.items():
