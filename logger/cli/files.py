@@ -194,9 +194,10 @@ def _progress(done_word: str) -> Callable[[int, int], None] | None:
 def export(
     home: Home, firing: str, kind: str, output: Path, site: str, timezone: str, unit: str, as_json: bool
 ) -> int:
-    """Write a FIRING (its ID, or last) to a file: its readings, or (html) a report that prints on two pages.
+    """Write a FIRING (its ID, or last) to a file: readings, or a report.
 
-    set-apart writes the frames that nobody can place, as they came; `show` says how many there are.
+    html is a report that prints on two pages. set-apart writes the frames that nobody can place, as they
+    came; `show` says how many there are.
     """
     with _stoppable(f"nothing was written to {output}"), reading(home) as reader:
         found = reader.firing(firing)

@@ -113,7 +113,7 @@ def log(home: Home, said: Sources, stored: Path | None, time_scale: float, inven
 @grouped("influx", Influx, but="influx_url")
 @with_home
 def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
-    """Run the page alone: it shows what is in the journal, whether or not a logger is running.
+    """Run the page alone; it shows the journal, with or without a logger running.
 
     With --from-influx, shows an InfluxDB that a logger somewhere else is mirrored to.
     """
@@ -185,7 +185,7 @@ def demo(
     stored: Path | None,
     place: PageAt,
 ) -> int:
-    """Run an invented firing: a simulated rig on a real (pseudo-)serial port, the logger and the page."""
+    """Run an invented firing: a rig simulated on a (pseudo-)serial port, logger and page."""
     from logger.home import Home
     from logger.recording.supervisor import Child, python_module
     from logger.simulator.demo import prepare

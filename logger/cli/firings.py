@@ -97,9 +97,10 @@ def _in_lines(document: dict[str, Any]) -> Iterator[str]:
 def rehearse(
     home: Home, firing: str | None, every: bool, estimate: bool, plan_file: Path | None, as_json: bool
 ) -> int:
-    """Show which alarms a stored FIRING (its ID, or last) would have raised, under its own plan or another.
+    """Show which alarms a stored FIRING (its ID, or last) would have raised.
 
-    This is the judgement that runs beside the fire, on the same readings.
+    This is the judgement that runs beside the fire, on the same readings, under the firing's own plan or
+    another.
     """
     from logger.judgement.rehearsal import table
     from logger.plan import load

@@ -42,7 +42,10 @@ def mirror(home: Home, influx: Influx, afresh: bool) -> int:
 @json_option
 @with_home
 def pull(home: Home, firing: str | None, influx: Influx, as_json: bool) -> int:
-    """Fetch a FIRING (its ID, or last) from an InfluxDB into this journal; without FIRING, list them all."""
+    """Fetch a FIRING (its ID, or last) from an InfluxDB; without one, list them.
+
+    It becomes a firing in this journal.
+    """
     import contextlib
 
     from logger.mirror.archive import Archive

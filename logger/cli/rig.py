@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 @click.argument("paths", nargs=-1)
 @json_option
 def ports(paths: tuple[str, ...], as_json: bool) -> int:
-    """Find the serial ports that look like a rig, by listening to each (or to PATHS) for a few seconds."""
+    """Find serial ports with a rig: listen to each (or to PATHS) for a few seconds."""
     import asyncio
     from dataclasses import asdict
 
@@ -84,7 +84,7 @@ def _what_is_heard(h: Heard) -> str:
 @json_option
 @with_home
 def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
-    """Say in plain words whether a rig's lines are right, and if not, what is wrong and how to fix it.
+    """Say whether a rig's lines are right, and if not, what is wrong and how to fix it.
 
     PORT_OR_URL is a serial port (PORT@BAUD for a speed other than 115200), mqtt://host, or a file of recorded
     lines. If the logger is reading that port, its own counts are shown instead. Exits with status 2 if the

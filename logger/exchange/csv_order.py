@@ -56,8 +56,8 @@ def _say_hours(table: Table, times: Times, rows: Ints, options: CsvOptions) -> N
         return
     for i in np.flatnonzero(np.abs(steps - _HOUR_US) <= 2 * max(usual, 1_000_000))[:3]:
         table.guesses.append(
-            f"the clock goes on by an hour at row {rows[i + 1]}: if that is summer time and no pause, "
-            "--timezone names the place"
+            f"the clock goes on by an hour at row {rows[i + 1]}: if that is summer time, not a pause, name "
+            "the place with --timezone"
         )
 
 
