@@ -136,7 +136,7 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
         ("0,20,30\n1,oops,31\n", "fire.csv row 3, column 'low': 'oops' is not a temperature", "no_reading"),
         (
             "0,20,30\n0,21,31\n",
-            "fire.csv row 3, column 'time (s)': this is the time of another row too",
+            "fire.csv row 3, column 'time (s)': another row has the same time",
             "repeats",
         ),
     ],
