@@ -96,7 +96,7 @@ def test_a_file_is_asked_about_comes_in_and_is_seen(
     choose_files(tablet, log_of_dates(tmp_path / "log of a fire.csv"))
     # Unclear: the page asks beside the field, and nothing can be imported before it is answered.
     tablet.wait_for_selector(f"{read('day_first')}[aria-invalid=true]", state="attached", timeout=90_000)
-    assert "may be the day or the month first" in tablet.inner_text("#import-refused")
+    assert "may have the day or the month first" in tablet.inner_text("#import-refused")
     assert "Day or month first: 3/4 is 3 April" in tablet.inner_text("#import-refused")
     assert tablet.is_disabled("#import-now")
     assert "03/04/2026" in tablet.inner_text("#import-understood")
