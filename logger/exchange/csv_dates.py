@@ -55,7 +55,7 @@ HHMMSS: Final = re.compile(r"(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?|\d[0-5]\d[0-5]
 _STAMP: Final = re.compile(
     r"(?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d(?:\.\d+)?)?"
 )
-"""20261125100000: date and time without separators; as a count from 1970 it would be long past, or far off."""
+"""20261125100000: date and time without separators; too large or too small to count from 1970."""
 ZONE: Final = re.compile(r"[+\-−]\d{2}:?\d{2}|Z|UTC|GMT")
 _HOUR: Final = re.compile(r"\d{1,2}([.,]\d{0,6})?")
 HALF: Final = re.compile(r"[ap]\.? ?m\.?", re.I)

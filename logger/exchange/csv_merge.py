@@ -135,7 +135,7 @@ def _columns(parts: Sequence[Part], notes: list[str]) -> dict[str, list[Piece]]:
 
 
 def _goes_on(columns: dict[str, list[Piece]], part: Part) -> list[list[Piece]]:
-    """Find the columns of earlier files that a file continues: the same names, and the same rows in any overlap."""
+    """Find the columns of earlier files that a file continues: the same names and, in any overlap, rows."""
     names = part.table.names
     same = [pieces for pieces in columns.values() if pieces[0][0].table.names == names]
     if not part.times.absolute or len(same) != len(names):

@@ -117,7 +117,7 @@ def _told_by(table: dict[str, str]) -> tuple[tuple[str, re.Pattern[str]], ...]:
     )
 
 
-A_STATE: Final = "a state, no temperature"
+A_STATE: Final = "a state, not a temperature"
 _OTHER_WORDS: Final = _told_by(
     {
         "a humidity": (

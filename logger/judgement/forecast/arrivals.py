@@ -208,7 +208,7 @@ def forecast(
     low, usual, high = (tuple(round(c, 1) for c in line) for line in band(now).tolist())
     return Forecast(
         at_s,
-        str(words),
+        words,
         parts,
         _told(burnout),
         _told(target),
