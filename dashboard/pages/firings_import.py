@@ -287,7 +287,7 @@ def _refused(error: str, ways: list[dict[str, Any]], *, stands: bool) -> Any:
         for n, way in enumerate(ways)
     ]
     head = "It can't be imported yet. " if stands else "One question first. "
-    end = "" if error.endswith((".", "?")) else "."
+    end = "" if error.endswith((".", "?", ":")) else "."
     return [html.P([html.B(head), error + end]), door_row(*buttons) if buttons else ""]
 
 

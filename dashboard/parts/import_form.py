@@ -147,14 +147,13 @@ def page_words(text: str) -> tuple[str, list[str]]:
 
 
 def refusal_words(refusal: Mapping[str, Any]) -> str | None:
-    """Say what is wrong if every way forward is a button; None if some answers only a person knows."""
+    """Say what is wrong and lead on to the buttons, one for each way; None if only a person knows some."""
     if not refusal["hints"] or any(hint["value"] is None for hint in refusal["hints"]):
         return None
     row, column = refusal["row"], refusal["column"]
     place = " ".join(part for part in (refusal["file"], f"row {row}" if row is not None else "") if part)
     place = ", ".join(part for part in (place, f"column '{column}'" if column else "") if part)
-    # The lead-in to the command's options, such as "; say which with", is dropped.
-    what = re.sub(r"(;|(?<=[.?]) )[^;.?]*(with|say|another)$", "", refusal["what"]).rstrip(";")
+    what = refusal["what"].rstrip(";") + ":"
     return f"{place}: {what}" if place else what
 
 

@@ -443,7 +443,7 @@ def test_what_is_unclear_is_asked_in_the_pages_words_with_ways_on(tablet: Tablet
     tablet.send("date,a\n03/04/2026 10:00:00,20\n03/04/2026 10:00:01,21\n")
     told = tablet.preview()
     refused = text_of(told["import-refused"]["children"])
-    assert "'03/04/2026' may have the day or the month first." in refused, "how is said on the buttons"
+    assert "'03/04/2026' may have the day or the month first; say which with:" in refused
     assert "Day or month first: 3/4 is 3 April" in refused
     assert told['{"field":"day_first","type":"read"}']["error"] == "say which"
     assert told['{"field":"day_first","type":"read-box"}']["className"] == "asked"
