@@ -90,12 +90,17 @@ def find_temperatures(
     _qualities(table)
 
 
+_COUNTS: Final = "only counts the rows or names the logger"
+
+
 def _none(table: Table) -> CsvError:
     """Refuse a table in which no column is one of temperatures, and say why."""
     none = f"no column of temperatures besides {shown(table.headers[table.time[0]])}"
     because = "; ".join(f"{shown(header)} is left out: {why}" for header, why in table.left_out[:6])
     ways = [
-        Hint("keep", name, "if that is one") for name, why in table.left_out if csv_words.OF_OTHER not in why
+        Hint("keep", name, "if that is one")
+        for name, why in table.left_out
+        if csv_words.OF_OTHER not in why and why != _COUNTS
     ]
     if not ways and any(csv_words.VOLTS.search(why) for _, why in table.left_out):
         because += ". Convert these to °C first, with the temperature of the cold junction"
@@ -197,8 +202,9 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
     if sure:
         return None
     id_number = csv_words.KEY.fullmatch(header) and len(set(cells)) == 1 and cells[0].isdecimal()
-    if unit is None and (csv_words.INDEX.fullmatch(header) or id_number):
-        return "only counts the rows or names the logger"
+    counts = csv_words.INDEX.fullmatch(header) and not any(n % 1 for n in numbers_in(table, i))
+    if unit is None and (counts or id_number):
+        return _COUNTS
     if unit is None and csv_words.is_time_word(header):
         return "another time"
     if all(kind_of(cell) in ("datetime", "date", "clock") for cell in cells) and cells:
