@@ -260,7 +260,7 @@ def test_what_is_to_come_is_the_verdicts_band_and_sentence(
     [whose] = [t for t in drawn(page) if t["name"] == "whose forecast"]
     assert whose["text"] == [said["coldest"]]
     # Without one nothing is drawn or said.
-    nothing = {"zones": [z | {"forecast": None} for z in said["zones"]], "coming": ""}
+    nothing = {"zones": [z | {"forecast": None} for z in said["zones"]], "coming": "", "coming_parts": []}
     until(lambda: (evening.tell(**nothing), not page.inner_text("#come"))[1], "no sentence", 20, 0.4)
     page.reload()
     until(lambda: (evening.tell(**nothing), bool(drawn(page)))[1], "the traces", 30, 0.4)

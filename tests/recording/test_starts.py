@@ -229,14 +229,14 @@ async def test_the_judgement_catches_up_beside_the_recording(path: Path, tmp_pat
     writer.append(firing, shifted)
     writer.close()
     bench = Bench(long)
+    catching_up = bench.recorder.judged._catching_up
+    assert catching_up is not None
     assert bench.recorder.judged.judging is None, "nothing waits for it"
     await bench.put(3000, 5)
     with contextlib.closing(JournalReader(long)) as reader:
         assert reader.firing(firing).readings == 3005
-    catching_up = bench.recorder.judged._catching_up
-    assert catching_up is not None
     catching_up.join(60)
-    assert bench.turn()
+    bench.turn()
     assert bench.recorder.judged.judging is not None
     await bench.put(3005, 5)
     with contextlib.closing(JournalReader(long)) as reader:
@@ -279,7 +279,7 @@ def test_a_read_only_journal_mended_as_told_works(tmp_path: Path) -> None:
         cwd=ROOT,
     )
     first, second = done.stdout.splitlines()
-    assert "write permission (chmod u+w)" in first
+    assert "make the file and its disk writable (chmod u+w)" in first
     assert second == "works"
 
 

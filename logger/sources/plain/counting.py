@@ -75,6 +75,11 @@ class Count:
             return True
         return self.may_count and not self._clock.may_be and (len(self._steps) > 2 or self._steps[-1] != 1)
 
+    @property
+    def open(self) -> bool:
+        """Whether only the next numbers can tell."""
+        return self.may_count and not self.counts
+
 
 class _Clock:
     """Tells seconds, as a board counts them, from a temperature: up by as many as have gone by.

@@ -126,12 +126,14 @@ class LineReader:
     There is no checksum: only its looks distinguish a whole line from half of one, or from what a board
     prints at start-up. Consecutive lines with the same keys for `SETTLE_S` settle what a sample is; a line
     with other keys isn't one. If a board changes what it prints, that is followed after `FOLLOW_S`. Not if it
-    has printed `FIRM` samples by place and now leaves a place out: the others would be mistaken.
+    has printed `FIRM` samples by place and now leaves a place out: the others would be mistaken. The first
+    sample waits up to `DECIDED_S` for numbers that may be a clock, so that channels come in their order.
     """
 
     SETTLE_S: Final = 0.4
     FOLLOW_S: Final = 5.0
     FIRM: Final = 5
+    DECIDED_S: Final = 2.5
 
     def __init__(self, marks: Sequence[Marked] = (), unit: Unit = "C", decimal: str | None = None) -> None:
         self._marks = tuple(marks)
@@ -143,7 +145,7 @@ class LineReader:
         self._take_turns = self._of_turn = False
         self._first_s: dict[str, float] = {}
         self._minus_one = MinusOne()
-        self._samples, self._sampled_s = 0, 0.0
+        self._samples, self._sampled_s, self._began_s = 0, 0.0, math.inf
         self.fewer = ""
         """Why lines are left alone that have fewer numbers than before, in words that go on after "it"."""
 
@@ -165,6 +167,9 @@ class LineReader:
             return None
         by_key = {f.key: f for f in found}
         if not self._marks:
+            self._began_s = min(self._began_s, at_s)
+            if at_s - self._began_s < self.DECIDED_S and any(self._lines.counts[key].open for key in by_key):
+                return None  # else a probe that might be a clock would come last of all
             return {
                 name: Marked(name, f.key, f.unit or self._unit).sample(self._minus_one.live(f.key, f.value))
                 for name, f in zip(channel_names([f.key for f in found]), found, strict=True)
