@@ -11,7 +11,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.pages.asked import act, read_kept
-from dashboard.parts.import_form import CLOCK_LEAPS, page_words, reading_of
+from dashboard.parts.import_form import page_words, reading_of
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.stored.exports import exports
@@ -19,6 +19,7 @@ from dashboard.work.spool import MAX_FILES, Spool
 from dashboard.work.works import Works
 from logger.errors import StokewatchError, UserError
 from logger.exchange.csv_in import already_here
+from logger.exchange.csv_order import CLOCK_LEAPS
 from logger.journal.reader import FiringInfo
 from logger.requests import plain_text
 

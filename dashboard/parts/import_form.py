@@ -83,8 +83,6 @@ FIELDS: Final = {
 SHOWN_COLUMNS: Final = 12
 SHOWN_CELL: Final = 40
 SHOWN_PROBES: Final = 64
-CLOCK_LEAPS: Final = "goes on by an hour"
-"""What the reader says where a clock leaps forward, as when summer time begins."""
 
 
 _KINDS: Final[dict[str, tuple[Any, str]]] = {

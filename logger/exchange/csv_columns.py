@@ -76,7 +76,7 @@ def find_temperatures(
         if unit in (None, "k"):
             unit = _kelvin_or_type(table, i, unit, options)
         if unit is None and options.unit is None and _ends_in_f(table, header):
-            table.guesses.append(f"{shown(header)} ends in F: taken for °F")
+            table.guesses.append(f"{shown(header)} ends in F: taken as °F")
             name, unit = header[:-2], "f"
         column = Column(i, name or header, options.unit or unit or unsaid, sure=sure or unit is not None)
         column.told = options.unit is not None or unit is not None
@@ -233,7 +233,7 @@ def _worked_out(table: Table, i: int) -> str | None:
         if any(
             controlled.fullmatch(other.casefold()) for other in table.headers if other.casefold() != header
         ):
-            return f"a controller's {'set point' if match[1] == 'sv' else 'output'}, no probe"
+            return f"a controller's {'set point' if match[1] == 'sv' else 'output'}, not a probe"
     return None
 
 

@@ -14,6 +14,8 @@ _HOUR_US: Final = 3_600_000_000
 _MONTH_US: Final = 30 * 24 * _HOUR_US
 _NEVER_SET: Final = (0, 3657, 10_957)
 """1970, 1980 and 2000: where clocks without a battery start. [days from 1970]"""
+CLOCK_LEAPS: Final = "the clock jumps ahead by an hour"
+"""How a guess begins that only the place of the clock can settle."""
 _LONG: Final = 10
 """Rows in a stretch that is more than neighbours out of order."""
 
@@ -56,7 +58,7 @@ def _say_hours(table: Table, times: Times, rows: Ints, options: CsvOptions) -> N
         return
     for i in np.flatnonzero(np.abs(steps - _HOUR_US) <= 2 * max(usual, 1_000_000))[:3]:
         table.guesses.append(
-            f"the clock goes on by an hour at row {rows[i + 1]}: if that is summer time, not a pause, name "
+            f"{CLOCK_LEAPS} at row {rows[i + 1]}: if that is summer time, not a pause, name "
             "the place with --timezone"
         )
 

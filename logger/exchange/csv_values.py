@@ -257,7 +257,7 @@ class Reader:
         if at == time and cell.casefold() == table.headers[time].casefold():
             what = "another header, with other columns; import the file in two, with"
             above = Hint("last_line", row - 1, "for the first part")
-            below = Hint("skip", row - 1, "for what follows")
+            below = Hint("skip", row - 1, "for the rest")
             raise table.refuse(what, above, below, row=row, code="other-header")
         code = "width" if at < 0 else "no-time" if at == time else "no-temperature"
         if not what and at == time:

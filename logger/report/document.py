@@ -116,7 +116,7 @@ def _template() -> Template:
 def _when(info: FiringInfo, shown: Shown) -> str:
     length = span(info.length_s)
     if not info.time_known:
-        return f"Day and time of day not known; {length} recorded"
+        return f"Date and time unknown; {length} recorded"
     return f"First reading {shown.moment(info.started_us)} ({shown.zone_name}); {length} recorded"
 
 

@@ -644,7 +644,7 @@ def test_an_hour_that_a_walls_clock_leaps_on_is_pointed_at(tmp_path: Path) -> No
     minutes = [f"01:{m:02d}" for m in range(40, 60)] + [f"03:{m:02d}" for m in range(20)]
     text = "when,a\n" + "".join(f"2026-03-29 {m}:00,{20 + n}\n" for n, m in enumerate(minutes))
     [said] = [guess for guess in read(tmp_path, text).guesses if "hour" in guess]
-    assert said.startswith("the clock goes on by an hour at row 22: ")
+    assert said.startswith("the clock jumps ahead by an hour at row 22: ")
     assert "--timezone" in said
     there = read(
         tmp_path, text, timezone="Europe/Vienna"

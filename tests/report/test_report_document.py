@@ -267,7 +267,7 @@ def test_a_day_that_nobody_knows_is_not_told(known: tuple[Gathered, Any]) -> Non
     gathered, traces = known
     info = replace(gathered.info, facts={**gathered.info.facts, "time_known": False})
     text = text_of((replace(gathered, info=info), traces))
-    assert "Day and time of day not known" in text
+    assert "Date and time unknown" in text
     assert "November" not in text
 
 

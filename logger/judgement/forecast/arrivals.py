@@ -239,20 +239,21 @@ def in_words(burnout: Arrival | None, target: Arrival | None, cool: Arrival | No
             will = "will not" if told.chance <= LEAST else "may not"
             return "; ".join([*parts, f"{will} reach {goal} without more wood"])
         probably = "" if told.chance >= SURE else "probably "
-        parts.append(f"{name} {probably}in {_span(told.early_s, told.late_s)}")
+        parts.append(f"{name} {probably}in {in_how_long(told)}")
     if parts:
         return f"{', '.join(parts)} at this rate"
     if cool is None:
         return ""
-    return said("cooled to {} in {}", Degrees("at", cool.temperature_c), _span(cool.early_s, cool.late_s))
+    return said("cooled to {} in {}", Degrees("at", cool.temperature_c), in_how_long(cool))
 
 
 def _told(found: Arrival | None) -> Arrival | None:
     return found if found is not None and can_tell(found.chance) else None
 
 
-def _span(early_s: float | None, late_s: float | None) -> str:
-    low, high = (0.0 if s is None else s / 60.0 for s in (early_s, late_s))
+def in_how_long(arrival: Arrival) -> str:
+    """Write the span in which an arrival comes."""
+    low, high = ((s or 0.0) / 60.0 for s in (arrival.early_s, arrival.late_s))
     if high < 1.0:
         return "less than a minute"
     unit = "min"

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from logger.judgement.forecast import PAST_ROWS, Forecast, forecast
+from logger.judgement.forecast.arrivals import in_how_long
 from logger.judgement.ledger import Ledger
 from logger.judgement.stages import BURN_DOWN, COOLING, DRYING
 from logger.judgement.trend import SLOW_EVERY_S, Trend
@@ -15,6 +16,7 @@ from logger.judgement.verdicts import ZoneVerdict
 from logger.judgement.zones import Places, ZoneBook
 from logger.plan import Plan
 from logger.reading import Floats
+from logger.words.said import Degrees, said
 
 
 class Outlook:
@@ -90,8 +92,9 @@ def coming(pots: Sequence[ZoneVerdict]) -> list[Any]:
     for zone, forecast_ in told:
         if zone.missing and forecast_.cool is None:
             return [f"{zone.zone}: ", *forecast_.words_parts]
-    cooling = [(f.cool.late_s or 0.0, v.zone, f.words_parts) for v, f in told if f.cool is not None]
+    cooling = [(v.zone, f.cool) for v, f in told if f.cool is not None]
     if not cooling:
         return []
-    _, zone_name, parts = max(cooling, key=lambda one: one[:2])
-    return [f"{zone_name} last: ", *parts]
+    last, cool = max(cooling, key=lambda one: (one[1].late_s or 0.0, one[0]))
+    cold = Degrees("at", cool.temperature_c)
+    return said("Coolest last: {}, {} in {}", last, cold, in_how_long(cool)).plain()

@@ -463,7 +463,7 @@ def test_what_is_unclear_is_asked_in_the_pages_words_with_ways_on(tablet: Tablet
     ("clock", "said"),
     [
         (["02:58", "02:59", "02:00", "02:01"], "the clock goes back by 59 min"),
-        (["01:58", "01:59", "03:00", "03:01"], "the clock goes on by an hour"),
+        (["01:58", "01:59", "03:00", "03:01"], "the clock jumps ahead by an hour"),
     ],
 )
 def test_a_clock_that_steps_by_an_hour_asks_for_the_time_zone(
