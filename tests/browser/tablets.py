@@ -322,8 +322,11 @@ AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 
-# Count what passes instead of listing it: with its HTML that is megabytes.
+# Colours on their way to others have too little contrast. Count what passes instead of listing it: with its
+# HTML that is megabytes.
 LOOKED_AT = """async ([tags, part]) => {
+    const ending = (one) => Number.isFinite(one.effect?.getComputedTiming().endTime);
+    await Promise.all(document.getAnimations().filter(ending).map((one) => one.finished.catch(() => 0)));
     const { violations, passes } = await axe.run(part ?? document, { runOnly: tags, resultTypes: ["violations"] });
     return { violations, passes: passes.length };
 }"""
