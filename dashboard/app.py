@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Final
 
-from dash import Dash, register_page
+from dash import Dash
 from dash._callback import GLOBAL_CALLBACK_LIST, GLOBAL_CALLBACK_MAP
 from dash._pages import PAGE_REGISTRY
 from fastapi import FastAPI
@@ -19,7 +19,7 @@ from starlette.websockets import WebSocket
 from dashboard.context import Context
 from dashboard.front import CALLBACKS, Front, is_callback
 from dashboard.live.hub import Hub
-from dashboard.pages import PAGES
+from dashboard.pages import modules, register_pages
 from dashboard.pages.firings import UPLOAD
 from dashboard.pages.report import PHOTOS
 from dashboard.security.access import Access
@@ -78,8 +78,8 @@ def create_app(
     context = Context(journal_path, door.operator)
     hub = Hub(journal_path, VERSION, first_look)
     server.include_router(door.routes())
-    for entry in PAGES:
-        if (routes := getattr(entry.load(), "routes", None)) is not None:
+    for page in modules().values():
+        if (routes := getattr(page, "routes", None)) is not None:
             server.include_router(routes(context))
     server.add_exception_handler(StokewatchError, _refuse)
     server.add_exception_handler(RequestValidationError, _refuse_form)
@@ -134,8 +134,7 @@ _registered: tuple[list[Any], dict[str, Any]] = ([], {})
 def _register(app: Page) -> None:
     """Register pages and callbacks; Dash keeps them globally, and only for the first application to ask."""
     PAGE_REGISTRY.clear()
-    for entry in PAGES:
-        register_page(**entry.registering())
+    register_pages()
     if not _registered[0]:
         _registered[0].extend(GLOBAL_CALLBACK_LIST)
         _registered[1].update(GLOBAL_CALLBACK_MAP)

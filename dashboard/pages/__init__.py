@@ -1,37 +1,30 @@
 """The pages: each module has a `layout`, and callbacks beside it."""
 
-import importlib
-import importlib.util
-from dataclasses import dataclass
+from importlib import import_module
 from types import ModuleType
-from typing import Any, Final
+from typing import Final
+
+import dash
+
+PAGES: Final = {
+    "fire": ("Stokewatch", "/"),
+    "prepare": ("Prepare · Stokewatch", "/prepare"),
+    "firings": ("Firings · Stokewatch", "/firings"),
+    "replay": ("Replay · Stokewatch", "/replay/<firing>"),
+    "compare": ("Compare · Stokewatch", "/compare"),
+    "report": ("Report · Stokewatch", "/report/<firing>"),
+}
+"""By module: the tab's title, and a path, whose bracketed parts and query are keywords of `layout`."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A page."""
-
-    module: str  # in this package
-    title: str  # of the tab
-    # a path or a template such as `/replay/<firing>`; bracketed parts and the query are keywords of `layout`
-    path: str
-
-    def load(self) -> ModuleType:
-        """Import the page's module, which registers its callbacks."""
-        return importlib.import_module(f"dashboard.pages.{self.module}")
-
-    def registering(self) -> dict[str, Any]:
-        """Return the arguments for `dash.register_page`."""
-        where = {"path_template": self.path} if "<" in self.path else {"path": self.path}
-        layout = self.load().layout
-        return {"module": f"dashboard.pages.{self.module}", "title": self.title, "layout": layout, **where}
+def modules() -> dict[str, ModuleType]:
+    """Import the pages, which registers their callbacks."""
+    return {name: import_module(f"dashboard.pages.{name}") for name in PAGES}
 
 
-PAGES: Final = (
-    Entry("fire", "Stokewatch", "/"),
-    Entry("prepare", "Prepare · Stokewatch", "/prepare"),
-    Entry("firings", "Firings · Stokewatch", "/firings"),
-    Entry("replay", "Replay · Stokewatch", "/replay/<firing>"),
-    Entry("compare", "Compare · Stokewatch", "/compare"),
-    Entry("report", "Report · Stokewatch", "/report/<firing>"),
-)
+def register_pages() -> None:
+    """Register the pages with Dash."""
+    for name, module in modules().items():
+        title, path = PAGES[name]
+        where = {"path_template" if "<" in path else "path": path}
+        dash.register_page(module.__name__, title=title, layout=module.layout, **where)

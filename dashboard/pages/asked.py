@@ -17,14 +17,14 @@ Pixels = Annotated[int, msgspec.Meta(ge=320, le=20_000)]
 T = TypeVar("T")
 
 
-def act(*parts: Any, **more: Any) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
-    """Register a callback that only an operator may trigger, and that never runs on its own."""
+def on_change(*parts: Any, **more: Any) -> Any:
+    """Register a callback that never runs on its own."""
+    return callback(*parts, **more, prevent_initial_call=True)
 
-    def register(do: Callable[..., Any]) -> Callable[..., Any]:
-        guarded: Callable[..., Any] = callback(*parts, **more, prevent_initial_call=True)(operator_only(do))
-        return guarded
 
-    return register
+def act(*parts: Any, **more: Any) -> Callable[[Callable[..., Any]], Any]:
+    """Register such a callback that only an operator may trigger."""
+    return lambda do: on_change(*parts, **more)(operator_only(do))
 
 
 def read_kept(kind: type[T], given: Any) -> T | None:

@@ -15,9 +15,9 @@ from dashboard.context import here
 from dashboard.figures.comparison import Curve, curves_figure, endured_figure
 from dashboard.figures.look import Unit, theme_of, unit_of
 from dashboard.pages import progress
-from dashboard.pages.asked import ids_of
+from dashboard.pages.asked import ids_of, on_change
 from dashboard.parts.comparison import SOURCES, bars, fact_table, heat_key
-from dashboard.parts.frame import button, door_row, follow_theme, graph, options, templates
+from dashboard.parts.frame import button, door_row, follow_theme, graph, items, options, page_top, templates
 from dashboard.stored import shelf
 from dashboard.words import shown as in_unit
 from dashboard.work.gathering import gathering
@@ -38,8 +38,17 @@ LEAST_C, MOST_C = 30.0, 1200.0
 def layout(firings: str = "", **_query: str) -> Any:
     """Lay out the page for firings whose IDs are separated by commas."""
     asked = list(dict.fromkeys(part.strip() for part in firings.split(",") if part.strip()))
-    left_out = len(asked) - MOST
-    more = f" Six at most: {left_out} left out." if left_out > 0 else ""
+    more = f" Six at most: {len(asked) - MOST} left out." if len(asked) > MOST else ""
+    choice = dmc.MultiSelect(
+        id="compare-choice",
+        label="Firings",
+        description="Two to six",
+        data=[],
+        value=asked[:MOST],
+        maxValues=MOST,
+        searchable=True,
+        debounce=300,
+    )
     return html.Div(
         id="compare",
         children=[
@@ -48,27 +57,10 @@ def layout(firings: str = "", **_query: str) -> Any:
             dcc.Store(id="compare-firings", data=asked[:MOST]),
             dcc.Store(id="compare-ready", data=[]),
             dcc.Download(id="compare-file"),
-            html.Div(
-                [html.H1("Compare firings"), html.P(f"{more}", id="compare-left-out")], className="page-top"
-            ),
+            page_top("Compare firings", html.P(more, id="compare-left-out")),
             progress.working("compare"),
             html.Ol(id="compare-chosen"),
-            html.Details(
-                [
-                    html.Summary("Choose firings"),
-                    dmc.MultiSelect(
-                        id="compare-choice",
-                        label="Firings",
-                        description="Two to six",
-                        data=[],
-                        value=asked[:MOST],
-                        maxValues=MOST,
-                        searchable=True,
-                        debounce=300,
-                    ),
-                ],
-                open=len(asked) < 2,
-            ),
+            html.Details([html.Summary("Choose firings"), choice], open=len(asked) < 2),
             html.Div(id="compare-body", hidden=True, children=_body()),
         ],
     )
@@ -102,38 +94,31 @@ def _how() -> Any:
     def choice(name: str, label: str, data: list[str], **more: Any) -> Any:
         return dmc.Select(id=f"compare-{name}", label=label, data=data, allowDeselect=False, **more)
 
-    return html.Div(
-        className="compare-how",
-        children=[
-            choice("line", "Line", [COLDEST, HOTTEST], value=COLDEST),
-            choice("align", "Align at", [LIGHTING, PASSING], value=LIGHTING, **kept),
-            html.Div(
-                [
-                    choice("zone", "Zone", [], **kept),
-                    dmc.NumberInput(id="compare-at", label="Temperature", value=500, debounce=300),
-                ],
-                id="compare-passing",
-                className="compare-how",
-                hidden=True,
-            ),
-        ],
-    )
+    passing = [
+        choice("zone", "Zone", [], **kept),
+        dmc.NumberInput(id="compare-at", label="Temperature", value=500, debounce=300),
+    ]
+    parts = [
+        choice("line", "Line", [COLDEST, HOTTEST], value=COLDEST),
+        choice("align", "Align at", [LIGHTING, PASSING], value=LIGHTING, **kept),
+        html.Div(passing, id="compare-passing", className="compare-how", hidden=True),
+    ]
+    return html.Div(parts, className="compare-how")
 
 
 @callback(Output("compare-choice", "data"), Input("compare-firings", "data"))
 async def firings_there(_: Any) -> list[dict[str, str]]:
     """List the firings that can be compared."""
     found = await asyncio.to_thread(shelf.firings, here().journal_path)
-    said = ((i.title or "Firing", tables.day_of(i), "invented" if i.invented else "") for i in found)
+    said = [(i.title or "Firing", tables.day_of(i), "invented" if i.invented else "") for i in found]
     return options((i.id, ", ".join(filter(None, words))) for i, words in zip(found, said, strict=True))
 
 
-@callback(
+@on_change(
     Output("compare-address", "search"),
     Input("compare-choice", "value"),
     State("compare-firings", "data"),
     State("compare-choice", "data"),
-    prevent_initial_call=True,
 )
 def choose(chosen: Any, now: Any, options: Any) -> str:
     """Go to the page of the chosen firings, whose address can be bookmarked."""
@@ -171,12 +156,11 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
     return *progress.over("" if len(ids) > 1 else "Choose at least two firings."), done
 
 
-@callback(
+@on_change(
     *progress.stops("compare"),
     Input("compare-stop", "n_clicks"),
     State("compare-firings", "data"),
     State("compare-ready", "data"),
-    prevent_initial_call=True,
 )
 async def stop(_: int, firings: Any, ready: Any) -> Any:
     """Stop working out."""
@@ -244,13 +228,9 @@ async def _chosen(firing: str, known: list[Gathered], wrong: dict[str, str]) -> 
     info = one.info
     when = tables.day_of(info, "no date in the file")
     notes = [when, "still running" if info.running else "", "invented, not measured" if info.invented else ""]
-    return html.Li(
-        [
-            html.B(f"{known.index(one) + 1} ", className="number"),
-            dcc.Link(info.title or "Firing", href=f"/report/{info.id}"),
-            html.Span(" " + " · ".join(note for note in notes if note)),
-        ]
-    )
+    number = html.B(f"{known.index(one) + 1} ", className="number")
+    link = dcc.Link(info.title or "Firing", href=f"/report/{info.id}")
+    return html.Li([number, link, html.Span(" " + " · ".join(filter(None, notes)))])
 
 
 def _facts(known: list[Gathered], write: Shown) -> list[Any]:
@@ -290,8 +270,8 @@ async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: An
     if isinstance(at_c, str):
         return no_update, no_update, at_c, no_update, no_update
     known, _ = await _known(ready)
-    found = await asyncio.to_thread(_curves, known, line, zone if isinstance(zone, str) else "", at_c, own)
-    drawn, words = found
+    zone = zone if isinstance(zone, str) else ""
+    drawn, words = await asyncio.to_thread(_curves, known, line, zone, at_c, own)
     targets = {one.plan.target_c for one in known}
     figure = curves_figure(
         drawn,
@@ -302,7 +282,7 @@ async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: An
     )
     rate = LIT_C_PER_MIN * (1.8 if own == "F" else 1.0)
     words.append(f"Lighting is when a zone first rises by {rate:.0f} °{own} a minute for two minutes.")
-    return figure, [html.Li(text) for text in words], "", f" °{own}", free
+    return figure, items(words), "", f" °{own}", free
 
 
 def _temperature(given: Any, unit: Unit) -> float | str:
@@ -339,27 +319,23 @@ def moment(one: Gathered, zone: str, at_c: float | None, unit: Unit = "C") -> tu
     It is when the zone first passes `at_c` [°C]; the lighting if that is None or the zone never got that hot.
     """
     lit = one.lit
-    how = (
-        f"lit {minutes(lit.t_s)} after its first reading"
-        if lit.found
-        else "no lighting was seen: aligned at its first reading"
-    )
+    how = "no lighting was seen: aligned at its first reading"
+    if lit.found:
+        how = f"lit {minutes(lit.t_s)} after its first reading"
     if at_c is None:
         return lit.t_s, how
     at = f"{in_unit(at_c, unit):.0f} °{unit}"
     if zone not in one.levels.zones:
         return lit.t_s, f"it has no zone {zone}; {how}"
-    found = crossing(one.levels, zone, at_c)
-    if found is None:
+    if (found := crossing(one.levels, zone, at_c)) is None:
         return lit.t_s, f"{zone} never reached {at}; {how}"
     return found.t_s, f"{zone} first passes {at} {minutes(found.t_s)} after the first reading"
 
 
-@callback(
+@on_change(
     Output("compare-file", "data"),
     Input("compare-save", "n_clicks"),
     State("compare-ready", "data"),
-    prevent_initial_call=True,
 )
 async def save(_: int | None, ready: Any) -> Any:
     """Save the facts as a CSV file: values in the units of their keys, one column per firing."""

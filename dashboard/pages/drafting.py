@@ -5,13 +5,13 @@ import inspect
 from collections.abc import Callable
 from typing import Any, Final
 
-from dash import Input, Output, State, callback, no_update
+from dash import Input, Output, State, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.pages.asked import next_turn
+from dashboard.pages.asked import act, next_turn, on_change
 from dashboard.preparing.planning import Draft, draft_of
-from dashboard.security.guard import operator_only
 
+WRONG: Final = "Something in the plan is wrong; fix that first."
 PLAN: Final = Output("prepare-plan", "data", allow_duplicate=True)
 TURN: Final = Output("prepare-turn", "data", allow_duplicate=True)
 
@@ -45,7 +45,7 @@ def changes_draft(*parts: Output | Input | State, another: bool = False) -> Call
             return *((no_update, no_update) if new is None else (new.kept(), next_turn(turn))), *rest
 
         guarded = getattr(change, "operator_only", False)  # checked before anything else
-        register_it = callback(PLAN, TURN, *others, *told, *kept, prevent_initial_call=True)
-        return register_it(operator_only(changed) if guarded else changed)
+        register_it = (act if guarded else on_change)(PLAN, TURN, *others, *told, *kept)
+        return register_it(changed)
 
     return register

@@ -7,12 +7,16 @@ from dash import Input, Output, callback, ctx, dcc, html, no_update
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import act, carry_out
+from dashboard.pages.asked import act, carry_out, on_change
 from dashboard.pages.fire_notes import dialogs
-from dashboard.pages.fire_reading import ended_summary
-from dashboard.parts.frame import NOTHING, button, client, dialog, graph, options
+from dashboard.parts.frame import NOTHING, button, client, dialog, door_row, graph, items, options, section
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.shell import WAITING
+from dashboard.words import degrees
+from dashboard.work.gathering import gathering
+from logger.errors import StokewatchError
+from logger.report.shown import shown
+from logger.report.story import verdicts
 
 GRAPH: Final[dict[str, Any]] = {
     "displaylogo": False,
@@ -46,17 +50,9 @@ def layout(**_query: str) -> Any:
             dmc.Modal(
                 html.Div(
                     [
-                        html.P(
-                            [html.Span("", id="glance-alarm"), html.Span("", id="glance-advice")],
-                            id="glance-wrong",
-                        ),
+                        html.P([_span("glance-alarm"), _span("glance-advice")], id="glance-wrong"),
                         html.P("", id="glance-zone"),
-                        html.P(
-                            [
-                                html.Span("", id="glance-number"),
-                                html.Span("", id="glance-way", className="way"),
-                            ]
-                        ),
+                        html.P([_span("glance-number"), _span("glance-way", className="way")]),
                         html.P("", id="glance-need"),
                     ],
                     id="glance-words",
@@ -70,147 +66,92 @@ def layout(**_query: str) -> Any:
     )
 
 
+def _span(own: str, **more: Any) -> Any:
+    return html.Span("", id=own, **more)
+
+
+FIRST_STEPS: Final = (
+    "Plan it: what you will fire and how hot, where each probe will sit, what should raise an alarm.",
+    "Plug in the rig. Its first reading opens a firing and appears here.",
+    "Check the rig while it is cold, arm the plan, and light the fire.",
+)
+
+
 def _waiting() -> Any:
-    return html.Section(
+    return section(
+        html.H2("No firing yet"),
+        html.Ol(items(FIRST_STEPS)),
+        dcc.Link("Prepare a firing", href="/prepare", className="button main"),
+        html.P(["Readings from an earlier fire? ", dcc.Link("Import them", href="/firings?show=import")]),
         id="waiting",
         hidden=True,
-        **{"aria-label": "Before the first firing"},
-        children=[
-            html.H2("No firing yet"),
-            html.Ol(
-                [
-                    html.Li(
-                        "Plan it: what you will fire and how hot, where each probe will sit, what should "
-                        "raise an alarm."
-                    ),
-                    html.Li("Plug in the rig. Its first reading opens a firing and appears here."),
-                    html.Li("Check the rig while it is cold, arm the plan, and light the fire."),
-                ]
-            ),
-            dcc.Link("Prepare a firing", href="/prepare", className="button main"),
-            html.P(
-                [
-                    "Readings from an earlier fire? ",
-                    dcc.Link("Import them", href="/firings?show=import"),
-                ]
-            ),
-        ],
+        label="Before the first firing",
     )
+
+
+VIEWS: Final = (("traces", "Traces"), ("heat", "Stack through time"))
+WINDOWS: Final = (("whole", "Whole"), ("1800", "30 min"), ("600", "10 min"))
+SIDES: Final = (("now", "Stack"), ("zones", "Zones"), ("log", "Log"))
+
+
+def _one_of(own: str, choices: tuple[tuple[str, str], ...], **more: Any) -> Any:
+    """Make a switch between choices, at first the first."""
+    return dmc.SegmentedControl(id=own, value=choices[0][0], data=options(choices), **more)
 
 
 def _verdict_row() -> Any:
-    return html.Div(
-        id="verdict-row",
-        children=[
-            html.Div(
-                [
-                    html.P("", id="verdict"),
-                    html.P([html.Span("", id="since-wood"), html.Span("", id="come")], id="next"),
-                ],
-                className="words",
-            ),
-            html.Div(
-                className="switches",
-                children=[
-                    dmc.SegmentedControl(
-                        id="fire-view",
-                        value="traces",
-                        data=options((("traces", "Traces"), ("heat", "Stack through time"))),
-                    ),
-                    dmc.SegmentedControl(
-                        id="fire-window",
-                        value="whole",
-                        persistence=True,
-                        data=options((("whole", "Whole"), ("1800", "30 min"), ("600", "10 min"))),
-                    ),
-                    button("Glance", "glance-open"),
-                ],
-            ),
-        ],
-    )
+    words = [html.P("", id="verdict"), html.P([_span("since-wood"), _span("come")], id="next")]
+    switches = [
+        _one_of("fire-view", VIEWS),
+        _one_of("fire-window", WINDOWS, persistence=True),
+        button("Glance", "glance-open"),
+    ]
+    parts = [html.Div(words, className="words"), html.Div(switches, className="switches")]
+    return html.Div(parts, id="verdict-row")
 
 
 def _chart() -> Any:
-    return html.Section(
-        id="chart",
-        **{"aria-label": "Temperatures over time"},
-        children=[
-            dcc.Graph(id="traces", responsive=True, figure=NOTHING, config=GRAPH, className="graph"),
-            dcc.Graph(
-                id="heat",
-                responsive=True,
-                figure=NOTHING,
-                config=GRAPH,
-                className="graph",
-                style={"display": "none"},
-            ),
-        ],
-    )
+    how = {"responsive": True, "figure": NOTHING, "config": GRAPH, "className": "graph"}
+    unseen = {"display": "none"}
+    graphs = [dcc.Graph(id="traces", **how), dcc.Graph(id="heat", style=unseen, **how)]
+    return section(*graphs, id="chart", label="Temperatures over time")
 
 
 def _side() -> Any:
-    return html.Section(
+    now = [
+        graph("stack", className="stack"),
+        html.P("Touch the place where you add wood, rake, or aim the gun.", className="hint act"),
+        html.Ol(id="values", tabIndex=0, **{"aria-label": "Probes, from the top down"}),
+    ]
+    zones = [
+        html.Ol(id="zone-details"),
+        dmc.Switch(id="fire-bands", label="Show estimates of the pots", checked=True, persistence=True),
+        html.Ul(id="limits", **{"aria-label": "What this rig can't judge"}),
+    ]
+    log = [
+        html.H2("What happened"),
+        html.Ol(id="events"),
+        html.Details([html.Summary("Alarms so far"), html.Ol(id="past-alarms")]),
+        button("End the firing …", "end-open", className="act"),
+    ]
+    return section(
+        _one_of("fire-side", SIDES, fullWidth=True),
+        button("Note …", "note-open", className="act"),
+        html.Div(now, id="side-now"),
+        html.Div(zones, id="side-zones", hidden=True, tabIndex=0),
+        html.Div(log, id="side-log", hidden=True, tabIndex=0),
         id="side",
-        **{"aria-label": "The stack, its zones, and what happened"},
-        children=[
-            dmc.SegmentedControl(
-                id="fire-side",
-                value="now",
-                fullWidth=True,
-                data=options((("now", "Stack"), ("zones", "Zones"), ("log", "Log"))),
-            ),
-            button("Note …", "note-open", className="act"),
-            html.Div(
-                id="side-now",
-                children=[
-                    graph("stack", className="stack"),
-                    html.P("Touch the place where you add wood, rake, or aim the gun.", className="hint act"),
-                    html.Ol(id="values", tabIndex=0, **{"aria-label": "Probes, from the top down"}),
-                ],
-            ),
-            html.Div(
-                id="side-zones",
-                hidden=True,
-                tabIndex=0,
-                children=[
-                    html.Ol(id="zone-details"),
-                    dmc.Switch(
-                        id="fire-bands",
-                        label="Show estimates of the pots",
-                        checked=True,
-                        persistence=True,
-                    ),
-                    html.Ul(id="limits", **{"aria-label": "What this rig can't judge"}),
-                ],
-            ),
-            html.Div(
-                id="side-log",
-                hidden=True,
-                tabIndex=0,
-                children=[
-                    html.H2("What happened"),
-                    html.Ol(id="events"),
-                    html.Details([html.Summary("Alarms so far"), html.Ol(id="past-alarms")]),
-                    button("End the firing …", "end-open", className="act"),
-                ],
-            ),
-        ],
+        label="The stack, its zones, and what happened",
     )
 
 
 def _end_dialog() -> Any:
-    return dialog(
-        "end-dialog",
-        "End the firing?",
-        html.P("Nothing more is recorded until the next firing. Coals stay hot under ash for a day."),
-        html.Div(
-            [
-                button("End the firing", "end-now", className="big main"),
-                button("Keep recording", "end-not", className="big"),
-            ],
-            className="choices",
-        ),
-    )
+    choices = [
+        button("End the firing", "end-now", className="big main"),
+        button("Keep recording", "end-not", className="big"),
+    ]
+    words = "Nothing more is recorded until the next firing. Coals stay hot under ash for a day."
+    return dialog("end-dialog", "End the firing?", html.P(words), html.Div(choices, className="choices"))
 
 
 client("arrive", Output("fire-here", "storage_type"), Input("fire-here", "data"))
@@ -237,7 +178,7 @@ def turn(side: str) -> list[bool]:
 
 
 for _dialog, _door in (("glance", "glance-open"), ("end-dialog", "end-open")):
-    callback(Output(_dialog, "opened"), Input(_door, "n_clicks"), prevent_initial_call=True)(lambda _: True)
+    on_change(Output(_dialog, "opened"), Input(_door, "n_clicks"))(lambda _: True)
 
 
 @act(
@@ -254,14 +195,34 @@ async def end(now: int | None, go_on: int | None) -> Any:
     return False, WAITING if answer.get("waiting") else "The firing has ended."
 
 
-@callback(
+@on_change(
     Output("ended-summary", "children"),
     Input("fire", "className"),
     Input("unit", "data"),
-    prevent_initial_call=True,
 )
 async def summary(state: str, unit: str) -> Any:
     """Sum up an ended firing: peaks, verdicts, and where to go from here."""
     if state != "ended":
         return []
-    return await ended_summary(here().journal_path, unit_of(unit))
+    in_unit = unit_of(unit)
+    try:
+        known = await gathering(here().journal_path).known("last")
+    except StokewatchError:
+        return []
+    info = known.info
+    rows = []
+    for zone in verdicts(known, shown(in_unit, "UTC")):
+        if zone["peak_c"] is not None:
+            peak = html.Span(degrees(zone["peak_c"], in_unit), className="level")
+            rows.append(html.Li([html.B(zone["zone"]), peak, html.Span(zone["verdict"])]))
+    doors = (
+        dcc.Link("Report", href=f"/report/{info.id}"),
+        dcc.Link("Replay", href=f"/replay/{info.id}"),
+        dcc.Link("Prepare the next firing", href="/prepare"),
+    )
+    return [
+        html.H2("How it went"),
+        door_row(*doors),
+        html.P("Each zone's peak and verdict, coldest first.", className="hint"),
+        html.Ol(rows),
+    ]

@@ -1,6 +1,7 @@
 """Notes and gun readings at the fire: two dialogs and their callbacks."""
 
-import math
+import contextlib
+from pathlib import Path
 from typing import Any, Final
 
 import dash_mantine_components as dmc
@@ -10,10 +11,12 @@ from dash.exceptions import PreventUpdate
 from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages.asked import act, button_pressed, carry_out
-from dashboard.pages.fire_reading import doubt, noted, place_options
-from dashboard.parts.frame import button, dialog
+from dashboard.parts.frame import button, dialog, options
 from dashboard.shell import WAITING
+from dashboard.words import shown
 from logger.errors import UserError
+from logger.journal.reader import JournalReader
+from logger.reading import Status
 from logger.words.events import event_words
 from logger.words.looks import NOTES
 
@@ -34,19 +37,15 @@ ANYWHERE: Final = (
 """Notes about the whole fire."""
 EMISSIVITY: Final = 0.95
 LONGEST_AGO_MIN: Final = 600
+FAR_C: Final = 150.0
+"""A gun reading this far from its zone's probes is a slip. Common practice, no source. [°C]"""
+RECENT_S: Final = 5.0
 
 
 def dialogs() -> list[Any]:
     """Make the dialog for a new note or gun reading, and the one for correcting a note."""
-    where = dmc.Select(
-        id="note-place",
-        label="Where",
-        placeholder="Anywhere",
-        data=[],
-        clearable=True,
-        allowDeselect=True,
-        maxDropdownHeight=320,
-    )
+    how = {"clearable": True, "allowDeselect": True, "maxDropdownHeight": 320}
+    where = dmc.Select(id="note-place", label="Where", placeholder="Anywhere", data=[], **how)
     return [
         dialog(
             "note-dialog",
@@ -73,35 +72,19 @@ def _taps(label: str, told: tuple[tuple[str, str, str], ...]) -> Any:
         button(words, {"type": "fire-note", "kind": kind, "amount": amount}, className="big")
         for kind, amount, words in told
     ]
-    return html.Div(
-        [html.P(label, className="label"), *buttons],
-        className="choices",
-        role="group",
-        **{"aria-label": label},
-    )
+    parts, named = [html.P(label, className="label"), *buttons], {"aria-label": label}
+    return html.Div(parts, className="choices", role="group", **named)
 
 
 def _spot_form() -> list[Any]:
+    numeric, of = {"input": {"inputMode": "numeric"}}, "Emissivity setting"
+    fields = [
+        dmc.NumberInput(id="spot-value", label="Gun reading", allowDecimal=False, attributes=numeric),
+        dmc.NumberInput(id="spot-emissivity", label=of, value=EMISSIVITY, step=0.01, persistence=True),
+        button("Save the reading", "spot-keep"),
+    ]
     return [
-        html.Form(
-            className="row",
-            children=[
-                dmc.NumberInput(
-                    id="spot-value",
-                    label="Gun reading",
-                    allowDecimal=False,
-                    attributes={"input": {"inputMode": "numeric"}},
-                ),
-                dmc.NumberInput(
-                    id="spot-emissivity",
-                    label="Emissivity setting",
-                    value=EMISSIVITY,
-                    step=0.01,
-                    persistence=True,
-                ),
-                button("Save the reading", "spot-keep"),
-            ],
-        ),
+        html.Form(fields, className="row"),
         html.P("", id="spot-wrong", className="wrong", role="alert"),
         html.P(
             "Emissivity of unglazed clay and soot: 0.90–0.95. A gun reads one spot on the surface, and can't "
@@ -117,17 +100,60 @@ def _ago_field(name: str, **more: Any) -> Any:
 
 def _words_form(name: str, keep: str, *more: Any) -> list[Any]:
     """Make a text field, with `more` beside it, and the button that saves it."""
+    words = dmc.Textarea(id=f"{name}-text", label="In your own words", autosize=True, minRows=1)
     return [
-        html.Div(
-            className="row",
-            children=[
-                dmc.Textarea(id=f"{name}-text", label="In your own words", autosize=True, minRows=1),
-                *more,
-                button(keep, f"{name}-keep"),
-            ],
-        ),
+        html.Div([words, *more, button(keep, f"{name}-keep")], className="row"),
         html.P("", id=f"{name}-wrong", className="wrong", role="alert"),
     ]
+
+
+# --- what is known of the running firing --------------------------------------------------------------------
+
+
+def place_options(journal_path: Path) -> list[dict[str, str]]:
+    """List the running firing's zones as a select's options, pots first; empty if nothing is running."""
+    if not journal_path.exists():
+        return []
+    with contextlib.closing(JournalReader(journal_path)) as reader:
+        firing = reader.running()
+        probes = [] if firing is None else [c.probe for c in reader.columns(firing.id) if c.probe.zone]
+    probes.sort(key=lambda probe: probe.reads == "coals")
+    return options((zone, zone) for zone in dict.fromkeys(probe.zone for probe in probes))
+
+
+def noted(journal_path: Path, event: Any) -> dict[str, Any]:
+    """Find a note of the running firing (`kind`, `text`, `amount` …), or raise UserError."""
+    with contextlib.closing(JournalReader(journal_path)) as reader:
+        firing = reader.running()
+        for each in reader.events(firing.id) if firing is not None else ():
+            if each.id == event and each.kind == "note":
+                return each.data
+    raise UserError("that note is gone: somebody has changed it; open it again from the log")
+
+
+def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str:
+    """Say what is known about a zone if a gun reading is far from all of it; otherwise return ""."""
+    with contextlib.closing(JournalReader(journal_path)) as reader:
+        firing = reader.running()
+        if firing is None or firing.last_us is None:
+            return ""
+        tail = reader.readings(firing.id, firing.last_us - round(RECENT_S * 1e6))
+        beat = reader.heartbeat() or {}
+    probes = [
+        float(c[-1])
+        for column, c, status in zip(tail.columns, tail.temperature_c, tail.status, strict=True)
+        if column.probe.zone == zone and len(c) and status[-1] == Status.OK
+    ]
+    pots = ((beat.get("verdict") or {}).get("estimates") or {}).get(zone)
+    known = probes + ([] if pots is None else [float(pots["estimate_c"])])
+    if not known or any(abs(c - temperature_c) <= FAR_C for c in known):
+        return ""
+    ends = sorted({round(shown(c, unit_of(unit))) for c in known})
+    between = f"{ends[0]}" if len(ends) == 1 else f"{ends[0]} to {ends[-1]}"
+    return f"the {'probes here read' if probes else 'pots here are estimated at'} {between} °{unit}"
+
+
+# --- what people do -----------------------------------------------------------------------------------------
 
 
 @act(
@@ -158,33 +184,28 @@ def open_note(touched: Any, clicks: int | None, unit: str) -> Any:
 def _touched_place(touched: Any, zones: list[str]) -> tuple[str | None, float | None]:
     try:
         point = touched["points"][0]
-        found = point.get("customdata")
-        height = float(point["y"])
+        found, height = point.get("customdata"), float(point["y"])
     except (TypeError, KeyError, IndexError, ValueError, AttributeError):
         return None, None
     zone = str(found[0] if isinstance(found, list) and found else found)
-    if zone not in zones:
-        return None, None
-    return zone, height if math.isfinite(height) and -50 <= height <= 500 else None
+    return (None, None) if zone not in zones else (zone, height if -50 <= height <= 500 else None)
 
 
 def _place(zone: Any, touched: Any) -> dict[str, Any]:
     """Return where it was; the height touched counts only while its zone is still chosen."""
-    if not zone:
-        return {}
-    place: dict[str, Any] = {"zone": str(zone)}
-    if isinstance(touched, dict) and touched.get("zone") == zone and touched.get("height_cm") is not None:
-        place["height_cm"] = touched["height_cm"]
-    return place
+    known = zone and isinstance(touched, dict) and touched.get("zone") == zone
+    height = {"height_cm": touched["height_cm"]} if known and touched.get("height_cm") is not None else {}
+    return {"zone": str(zone), **height} if zone else {}
 
 
-def _done(words: str, answer: dict[str, Any], *, later: bool = False) -> list[Any]:
+async def _note(kind: str, data: dict[str, Any], words: str) -> list[Any]:
+    """Send a note or gun reading to the logger; return words for it, and a button that takes it back."""
+    answer = await carry_out(kind, data)
     if answer.get("waiting"):
         return [WAITING]
-    if later:  # the logger only takes back what is less than a minute old
+    if data.get("ago_min"):  # the logger only takes back what is less than a minute old
         return [words]
-    undo = button("Undo", {"type": "undo", "event": answer["event"]})
-    return [html.Span(f"{words} "), undo]
+    return [html.Span(f"{words} "), button("Undo", {"type": "undo", "event": answer["event"]})]
 
 
 @act(
@@ -202,11 +223,9 @@ async def note_kind(clicks: list[int | None], zone: Any, touched: Any, ago: Any)
     if (kind, amount) not in {(k, a) for k, a, _ in (*AT_A_PLACE, *ANYWHERE)}:
         raise PreventUpdate
     where = _place(zone, touched) if kind in ("wood", "raked") else {}
+    said = ", ".join(filter(None, (NOTES[kind].lower(), amount, where.get("zone"))))
     data = {"kind": kind, "amount": amount, **where, **_ago(ago)}
-    answer = await carry_out("note", data)
-    said = f"Noted: {NOTES[kind].lower()}{f', {amount}' if amount else ''}"
-    said += f", {where['zone']}." if where else "."
-    return _done(said, answer, later=bool(_ago(ago))), False
+    return await _note("note", data, f"Noted: {said}."), False
 
 
 def _ago(minutes: Any) -> dict[str, float]:
@@ -237,11 +256,10 @@ async def note_text(_: Any, text: Any, ago: Any, zone: Any, touched: Any) -> Any
         if not words:
             raise UserError("Write a word or two.")
         data = {"kind": "text", "text": words, **_place(zone, touched), **_ago(ago)}
-        answer = await carry_out("note", data)
+        short = words if len(words) <= 40 else f"{words[:39]}…"
+        return await _note("note", data, f"Noted: {short}"), False, "", ""
     except UserError as exc:
         return no_update, True, no_update, str(exc)
-    short = words if len(words) <= 40 else f"{words[:39]}…"
-    return _done(f"Noted: {short}", answer, later=bool(_ago(ago))), False, "", ""
 
 
 @act(
@@ -292,16 +310,13 @@ async def keep_spot(
             said += " Is that the right zone, and the number the gun shows?"
             return *stay, said, "Save it anyway", [zone, value]
         data = {"temperature_c": c, "emissivity": emissivity, **_place(zone, touched)}
-        answer = await carry_out("spot", data)
+        done = await _note("spot", data, f"Noted: {zone} at {value:g} °{unit}.")
     except UserError as exc:
         return *stay, str(exc), no_update, no_update
-    return _done(f"Noted: {zone} at {value:g} °{unit}.", answer), False, "", "", "Save the reading", None
+    return done, False, "", "", "Save the reading", None
 
 
-@act(
-    Output("fire-done", "children", allow_duplicate=True),
-    Input({"type": "undo", "event": ALL}, "n_clicks"),
-)
+@act(Output("fire-done", "children", allow_duplicate=True), Input({"type": "undo", "event": ALL}, "n_clicks"))
 async def undo(clicks: list[int | None]) -> Any:
     """Take back what was just noted."""
     await carry_out("retract", {"event": button_pressed()["event"]})
@@ -322,9 +337,8 @@ def open_edit(clicks: list[int | None], unit: str) -> Any:
     """Open a note to correct it."""
     pressed = button_pressed()
     note = noted(here().journal_path, pressed["event"])
-    title = "Edit the note"
-    if note.get("kind") != "text":  # a text note's words are in the field
-        title = f"Edit: {event_words('note', note, unit_of(unit))}"
+    is_text = note.get("kind") == "text"  # its words are in the field
+    title = "Edit the note" if is_text else f"Edit: {event_words('note', note, unit_of(unit))}"
     return True, title, note.get("text", ""), "", "", pressed["event"]
 
 

@@ -1,23 +1,22 @@
 """Stored firings: find, compare, save, delete and put back; and import files."""
 
 import asyncio
-from dataclasses import replace
+import contextlib
 from pathlib import Path
 from typing import Annotated, Any, Final
 from urllib.parse import quote
 
 import dash_mantine_components as dmc
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update, set_props
-from dash.exceptions import PreventUpdate
 from fastapi import APIRouter, Depends, Query, Request
 from starlette.responses import Response
 
 from dashboard.context import Context, here
 from dashboard.figures.look import unit_of
 from dashboard.pages import firings_errands, firings_import, firings_places, progress
-from dashboard.pages.asked import ids_of, next_turn
+from dashboard.pages.asked import button_pressed, ids_of, next_turn, on_change
 from dashboard.parts.firing_card import binned_card, card, coldest, peak_id
-from dashboard.parts.frame import button, door_row, notice, options
+from dashboard.parts.frame import ALL_FIRINGS, button, door_row, notice, options, page_top
 from dashboard.security.guard import may_act
 from dashboard.stored import shelf
 from dashboard.stored.exports import exports
@@ -45,87 +44,58 @@ def layout(show: str = "", places: str = "", **_query: str) -> Any:
 
 
 def _list(*, binned: bool) -> Any:
+    imports = dcc.Link("Import files …", href="/firings?show=import", id="firings-import-door")
     doors = [
-        dcc.Link("All firings", href="/firings")
-        if binned
-        else html.Div(
-            dcc.Link("Import files …", href="/firings?show=import", id="firings-import-door"),
-            id="firings-import-box",
-        ),
-        button("Empty the bin …", "firings-empty", className="bad", hidden=True)
-        if binned
-        else dcc.Link("Bin", href="/firings?show=bin", id="firings-bin-door"),
+        html.Div(imports, id="firings-import-box"),
+        dcc.Link("Bin", href="/firings?show=bin", id="firings-bin-door"),
     ]
+    if binned:
+        doors = [ALL_FIRINGS, button("Empty the bin …", "firings-empty", className="bad", hidden=True)]
+    which = "bin" if binned else "list"
+    turning = [button("◂ Previous", "firings-before"), button("Next ▸", "firings-after")]
+    bar = [
+        html.B("", id="firings-bar-count"),
+        html.Div(id="firings-bar-door"),
+        button("Clear", "firings-none"),
+    ]
+    named = {"role": "region", "aria-label": "Firings to compare"}
     return html.Div(
         id="firings",
         children=[
-            dcc.Store(id="firings-which", data="bin" if binned else "list"),
+            dcc.Store(id="firings-which", data=which),
             dcc.Store(id="firings-page", data=0),
             dcc.Store(id="firings-turn", data=0),
             *(dcc.Store(id=f"firings-{name}", data=[]) for name in ("waiting", "doomed")),
             dcc.Store(id="firings-chosen", data=[], storage_type="session"),
             dcc.Interval(id="firings-peaks", interval=1000, disabled=True),
-            html.Div(
-                [
-                    html.H1("Bin" if binned else "Firings"),
-                    html.P("", id="firings-count", role="status"),
-                    door_row(*doors),
-                ],
-                className="page-top",
+            page_top(
+                "Bin" if binned else "Firings",
+                html.P("", id="firings-count", role="status"),
+                door_row(*doors),
             ),
-            _finder("bin" if binned else "list"),
+            _finder(which),
             firings_errands.sure(),
             dcc.Store(id="firings-errand"),
             dcc.Store(id="firings-made"),
             progress.working("firings"),
             html.Ol(id="firings-list"),
-            door_row(
-                button("◂ Previous", "firings-before"),
-                button("Next ▸", "firings-after"),
-                id="firings-pages",
-                hidden=True,
-            ),
-            html.Div(
-                [
-                    html.B("", id="firings-bar-count"),
-                    html.Div(id="firings-bar-door"),
-                    button("Clear", "firings-none"),
-                ],
-                id="firings-bar",
-                role="region",
-                hidden=True,
-                **{"aria-label": "Firings to compare"},
-            ),
+            door_row(*turning, id="firings-pages", hidden=True),
+            html.Div(bar, id="firings-bar", hidden=True, **named),
         ],
     )
 
 
 def _finder(which: str) -> Any:
     # The list and the bin each remember their own search.
-    return html.Div(
-        [
-            dmc.TextInput(
-                id="firings-find",
-                label="Find",
-                placeholder="Title, day, clay …",
-                value="",
-                debounce=300,
-                persistence=which,
-                persistence_type="session",
-                attributes={"input": {"type": "search", "maxLength": 200}},
-            ),
-            dmc.Select(
-                id="firings-order",
-                label="Sort",
-                data=options(shelf.ORDERS.items()),
-                value="newest",
-                allowDeselect=False,
-                persistence=which,
-                persistence_type="session",
-            ),
-        ],
-        id="firings-finder",
-    )
+    kept = {"persistence": which, "persistence_type": "session"}
+    sought = {"input": {"type": "search", "maxLength": 200}}
+    words = {"label": "Find", "placeholder": "Title, day, clay …", "value": "", "debounce": 300}
+    order = {"label": "Sort", "value": "newest", "allowDeselect": False}
+    fields = [
+        dmc.TextInput(id="firings-find", attributes=sought, **words, **kept),
+        dmc.Select(id="firings-order", data=options(shelf.ORDERS.items()), **order, **kept),
+    ]
+    return html.Div(fields, id="firings-finder")
 
 
 # --- the list -----------------------------------------------------------------------------------------------
@@ -157,15 +127,7 @@ def _finder(which: str) -> Any:
     },
 )
 async def show(
-    words: Any,
-    order: Any,
-    page: Any,
-    turn: Any,
-    unit: Any,
-    theme: Any,
-    me: Any,
-    which: Any,
-    chosen: Any,
+    words: Any, order: Any, page: Any, unit: Any, theme: Any, which: Any, chosen: Any, **_: Any
 ) -> dict[str, Any]:
     """List the firings that match the search."""
     path, binned = here().journal_path, which == "bin"
@@ -182,10 +144,8 @@ async def show(
     at = min(max(page, 0), pages - 1) if isinstance(page, int) and not isinstance(page, bool) else 0
     some = infos[at * A_PAGE : (at + 1) * A_PAGE]
     rows = await asyncio.to_thread(shelf.rows, path, some) if some else []
-    rows = [
-        replace(row, failed=not row.known and _key(path, row.info) in _failed, waits=not binned)
-        for row in rows
-    ]
+    for row in rows:
+        row.failed, row.waits = not row.known and _key(path, row.info) in _failed, not binned
     looks: dict[str, Any] = {"night": theme == "night", "may_act": may_act()}
     own: Unit = unit_of(unit)
     if binned:
@@ -211,9 +171,8 @@ async def show(
 
 def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
     if not every:
-        if binned:
-            return "The bin is empty."
-        return "No firings yet. The first appears with the rig's first reading; you can also import a file."
+        none = "No firings yet. The first appears with the rig's first reading; you can also import a file."
+        return "The bin is empty." if binned else none
     if not found:
         return f"No match among {every} firings."
     what = "firing" if every == 1 else "firings"
@@ -221,12 +180,11 @@ def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
     return said if pages == 1 else f"{said}, {at * A_PAGE + 1} to {min((at + 1) * A_PAGE, found)}"
 
 
-@callback(
+@on_change(
     Output("firings-page", "data", allow_duplicate=True),
     Input("firings-before", "n_clicks"),
     Input("firings-after", "n_clicks"),
     State("firings-page", "data"),
-    prevent_initial_call=True,
 )
 def turn_page(_: Any, __: Any, page: Any) -> int:
     """Show the previous or next page."""
@@ -238,7 +196,7 @@ _failed: set[tuple[Path, str, int | None, int]] = set()
 """Firings that could not be rehearsed, as they were then; tried again once they have changed."""
 
 
-@callback(
+@on_change(
     Output(peak_id(ALL), "children"),
     Output("firings-waiting", "data", allow_duplicate=True),
     Output("firings-peaks", "disabled", allow_duplicate=True),
@@ -248,7 +206,6 @@ _failed: set[tuple[Path, str, int | None, int]] = set()
     State("firings-order", "value"),
     State("firings-turn", "data"),
     State("unit", "data"),
-    prevent_initial_call=True,
 )
 async def work_out_peaks(_: Any, waiting: Any, order: Any, turn: Any, unit: Any) -> Any:
     """Work out the next unknown peak and write it into its card.
@@ -259,11 +216,10 @@ async def work_out_peaks(_: Any, waiting: Any, order: Any, turn: Any, unit: Any)
     path, there = here().journal_path, [part["id"]["firing"] for part in ctx.outputs_list[0]]
     gathered, left = gathering(path), ids_of(waiting)
     told: list[Any] = [no_update] * len(there)
-    while left:
-        try:
+    info = None
+    while left and (info is None or info.running):
+        with contextlib.suppress(StokewatchError):  # deleted meanwhile
             info = await gathered.firing(left[0])
-        except StokewatchError:
-            info = None  # deleted meanwhile
         if info is not None and not info.running:
             work = await gathered.rehearsal(info)
             if await progress.so_far(work) is not None:
@@ -271,9 +227,8 @@ async def work_out_peaks(_: Any, waiting: Any, order: Any, turn: Any, unit: Any)
             if work.failed:
                 _failed.add(_key(path, info))
             for row in await asyncio.to_thread(shelf.rows, path, [info] if info.id in there else []):
-                told[there.index(info.id)] = coldest(replace(row, failed=work.failed), unit_of(unit))
-            left = left[1:]
-            break
+                row.failed = work.failed
+                told[there.index(info.id)] = coldest(row, unit_of(unit))
         left = left[1:]
     by_heat = order in ("hottest", "coldest")
     return told, left, not left, next_turn(turn) if by_heat and not left else no_update
@@ -286,23 +241,20 @@ def _key(path: Path, info: FiringInfo) -> tuple[Path, str, int | None, int]:
 # --- comparing ----------------------------------------------------------------------------------------------
 
 
-@callback(
+@on_change(
     Output("firings-chosen", "data"),
     Output({"type": "firing-choose", "firing": ALL}, "aria-pressed"),
     Input({"type": "firing-choose", "firing": ALL}, "n_clicks"),
     Input("firings-none", "n_clicks"),
     State({"type": "firing-choose", "firing": ALL}, "id"),
     State("firings-chosen", "data"),
-    prevent_initial_call=True,
 )
 def choose(clicks: list[Any], _: Any, there: list[Any], chosen: Any) -> Any:
     """Add a firing to those to be compared, or remove it."""
     ids = ids_of(chosen)
     pressed = ctx.triggered_id
     if isinstance(pressed, dict):
-        if not ctx.triggered[0]["value"]:
-            raise PreventUpdate  # a new card appeared; nobody pressed it
-        firing = str(pressed.get("firing"))
+        firing = str(button_pressed().get("firing"))
         if firing in ids:
             ids.remove(firing)
         elif len(ids) >= MOST_COMPARED:
@@ -324,11 +276,10 @@ def choose(clicks: list[Any], _: Any, there: list[Any], chosen: Any) -> Any:
 def show_chosen(chosen: Any, which: Any) -> Any:
     """Show how many firings are chosen, and the link to compare them."""
     ids = ids_of(chosen)[:MOST_COMPARED]
-    door = (
-        dcc.Link("Compare them", href=f"/compare?firings={quote(','.join(ids), safe=',')}", className="main")
-        if len(ids) > 1
-        else html.Span("Choose at least one more.")
-    )
+    door = html.Span("Choose at least one more.")
+    if len(ids) > 1:
+        href = f"/compare?firings={quote(','.join(ids), safe=',')}"
+        door = dcc.Link("Compare them", href=href, className="main")
     return not ids or which == "bin", f"{len(ids)} chosen", door
 
 

@@ -4,14 +4,14 @@ import asyncio
 import time
 from typing import Any, Final
 
-from dash import ALL, Input, Output, State, callback, ctx, html, no_update, set_props
+from dash import ALL, Input, Output, State, ctx, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 
 from dashboard.acts import write
 from dashboard.context import here
 from dashboard.pages import progress
-from dashboard.pages.asked import act, button_pressed, ids_of, next_turn
-from dashboard.parts.frame import button, client, door_row, notice
+from dashboard.pages.asked import act, button_pressed, ids_of, next_turn, on_change
+from dashboard.parts.frame import button, client, door_row, notice, section
 from dashboard.stored import shelf
 from dashboard.stored.exports import Download, exports
 from dashboard.work.gathering import gathering
@@ -21,12 +21,11 @@ from logger.journal.bin import put_back, throw_away
 DELETING: Final = "Deleting"
 
 
-@callback(
+@on_change(
     Output("firings-errand", "data"),
     Output("firings-poll", "disabled", allow_duplicate=True),
     Input({"type": "firing-save", "firing": ALL, "kind": ALL}, "n_clicks"),
     State("firings-errand", "data"),
-    prevent_initial_call=True,
 )
 async def save(clicks: list[Any], running: Any) -> Any:
     """Start writing a firing to a file."""
@@ -79,22 +78,21 @@ client(
 
 def sure() -> Any:
     """Make the question asked before firings are deleted for good."""
-    return html.Section(
-        [
-            html.H2("Delete for good"),
-            html.P("", id="firings-sure-words", role="alert"),
-            html.P(
-                "Readings, notes, report and photos are deleted and can't be brought back. Copies in "
-                "InfluxDB or in saved files stay."
-            ),
-            door_row(
-                button("Delete for good", "firings-delete-now", className="bad"),
-                button("Keep", "firings-delete-not"),
-            ),
-        ],
+    answers = (
+        button("Delete for good", "firings-delete-now", className="bad"),
+        button("Keep", "firings-delete-not"),
+    )
+    return section(
+        html.H2("Delete for good"),
+        html.P("", id="firings-sure-words", role="alert"),
+        html.P(
+            "Readings, notes, report and photos are deleted and can't be brought back. Copies in InfluxDB or "
+            "in saved files stay."
+        ),
+        door_row(*answers),
         id="firings-sure",
         hidden=True,
-        **{"aria-label": "Delete for good"},
+        label="Delete for good",
     )
 
 
@@ -106,15 +104,15 @@ def sure() -> Any:
 )
 async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
     """Move a firing to the bin, or put it back."""
-    pressed = button_pressed()
-    info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
-    away = pressed.get("type") == "firing-delete"
-    now_us = round(time.time() * 1e6)
-    if away:
-        await write(here().journal_path, lambda writer: throw_away(writer, info.id, now_us))
+    pressed, path = button_pressed(), here().journal_path
+    info = await gathering(path).firing(str(pressed.get("firing")))
+    if pressed.get("type") == "firing-delete":
+        now_us, where = round(time.time() * 1e6), "in the bin"
+        await write(path, lambda writer: throw_away(writer, info.id, now_us))
     else:
-        await write(here().journal_path, lambda writer: put_back(writer, info.id))
-    notice(f"{info.title or 'The firing'} {'is in the bin.' if away else 'is back in the list.'}")
+        where = "back in the list"
+        await write(path, lambda writer: put_back(writer, info.id))
+    notice(f"{info.title or 'The firing'} is {where}.")
     return next_turn(turn)
 
 
@@ -131,9 +129,9 @@ async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
     pressed = ctx.triggered_id
     if not pressed or not ctx.triggered[0]["value"]:
         raise PreventUpdate  # new cards appeared: the question stays open
-    if pressed == "firings-delete-not":
-        return True, "", []
-    infos = await asyncio.to_thread(shelf.firings, here().journal_path, binned=True)
+    infos = []
+    if pressed != "firings-delete-not":
+        infos = await asyncio.to_thread(shelf.firings, here().journal_path, binned=True)
     if isinstance(pressed, dict):
         infos = [info for info in infos if info.id == pressed.get("firing")]
     if not infos:

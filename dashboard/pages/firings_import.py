@@ -17,7 +17,7 @@ from dashboard.figures.look import unit_of
 from dashboard.pages import progress
 from dashboard.pages.asked import act, button_pressed, read_kept
 from dashboard.pages.firings_sent import Errand, files_sent, looked_at, spool_here, works_here
-from dashboard.parts.frame import button, client, door_row, options
+from dashboard.parts.frame import ALL_FIRINGS, button, client, door_row, options, page_top
 from dashboard.parts.import_form import (
     FIELDS,
     ReadingRefused,
@@ -36,6 +36,12 @@ HEADERS: Final = 300
 """Column names offered at most; any other can be typed."""
 
 
+ABOUT: Final = (
+    "A table of times and temperatures, as CSV or text, from any logger. If it wrote one file per channel, "
+    "choose them all at once."
+)
+
+
 def layout() -> Any:
     """Lay out the page."""
     return html.Div(
@@ -44,18 +50,7 @@ def layout() -> Any:
             dcc.Location(id="import-address", refresh="callback-nav"),
             *(dcc.Store(id=f"import-{name}", data=None) for name in ("sent", "errand", "found")),
             dcc.Store(id="import-ways", data=[]),
-            html.Div(
-                [
-                    html.H1("Import files"),
-                    html.P(
-                        "A table of times and temperatures, as CSV or text, from any logger. If it wrote "
-                        "one file per channel, choose them all at once.",
-                        id="import-about",
-                    ),
-                    door_row(dcc.Link("All firings", href="/firings")),
-                ],
-                className="page-top",
-            ),
+            page_top("Import files", html.P(ABOUT, id="import-about"), door_row(ALL_FIRINGS)),
             html.P("", id="import-burning"),
             door_row(button("Choose files …", "import-choose", className="main")),
             html.P("", id="import-files", role="status"),
@@ -68,42 +63,28 @@ def layout() -> Any:
 
 def _form() -> list[Any]:
     zones = sorted(zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc"))
+    how = [html.Summary("How to read it"), html.Div(fields(zones), className="fields")]
+    begun = dmc.TextInput(
+        id="import-begun",
+        label="Started, if known",
+        description="Local time of Stokewatch's computer",
+        value="",
+        attributes={"input": {"type": "datetime-local", "step": 1}},
+    )
+    from_plan = {"label": "Probes and limits from", "placeholder": "no plan", "data": [], "clearable": True}
+    facts = [
+        dmc.TextInput(id="import-title", label="Title", value=""),
+        _boxed(begun),
+        _boxed(dmc.Select(id="import-plan", **from_plan), hidden=True),
+        dmc.Switch(id="import-invented", label="Invented, not measured"),
+    ]
     return [
         html.Div("", id="import-refused", role="alert"),
         html.Div("", id="import-same", role="alert"),
         _boxed(dmc.Switch(id="import-again", label="Import it again anyway")),
         _boxed(dmc.Switch(id="import-pause", label="The missing hour was a pause")),
-        html.Details(
-            [html.Summary("How to read it"), html.Div(fields(zones), className="fields")],
-            id="import-how",
-            open=False,
-        ),
-        html.Div(
-            [
-                dmc.TextInput(id="import-title", label="Title", value=""),
-                _boxed(
-                    dmc.TextInput(
-                        id="import-begun",
-                        label="Started, if known",
-                        description="Local time of Stokewatch's computer",
-                        value="",
-                        attributes={"input": {"type": "datetime-local", "step": 1}},
-                    )
-                ),
-                _boxed(
-                    dmc.Select(
-                        id="import-plan",
-                        label="Probes and limits from",
-                        placeholder="no plan",
-                        data=[],
-                        clearable=True,
-                    ),
-                    hidden=True,
-                ),
-                dmc.Switch(id="import-invented", label="Invented, not measured"),
-            ],
-            className="fields",
-        ),
+        html.Details(how, id="import-how", open=False),
+        html.Div(facts, className="fields"),
         door_row(
             dmc.Button("Import", id="import-now", disabled=True),
             dmc.Button("Cancel", id="import-cancel", variant="default"),
@@ -205,16 +186,12 @@ progress.follow(
 
 def _done(made: dict[str, Any]) -> Any:
     own = quote(made["firing"])
-    return html.Div(
-        [
-            html.P(["Imported: ", html.B(made["title"]), "."]),
-            door_row(
-                dcc.Link("Replay it", href=f"/replay/{own}", className="main"),
-                dcc.Link("Places, zones and plan", href=f"/firings?places={own}"),
-                dcc.Link("All firings", href="/firings"),
-            ),
-        ]
-    )
+    doors = [
+        dcc.Link("Replay it", href=f"/replay/{own}", className="main"),
+        dcc.Link("Places, zones and plan", href=f"/firings?places={own}"),
+        ALL_FIRINGS,
+    ]
+    return html.Div([html.P(["Imported: ", html.B(made["title"]), "."]), door_row(*doors)])
 
 
 @act(
@@ -248,18 +225,18 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
     told, leaps, same = await looked_at(found)
     whole = told["whole"]
     error, asked = page_words(whole["error"] or "")
+    hints = whole["refusal"]["hints"] if whole["refusal"] else []
+    ways = [hint for hint in hints if hint["value"] is not None]
     if whole["refusal"]:
-        asked = [hint["field"] for hint in whole["refusal"]["hints"] if hint["field"] in FIELDS] or asked
+        asked = [hint["field"] for hint in hints if hint["field"] in FIELDS] or asked
         error = refusal_words(whole["refusal"]) or error
     if leaps:
-        asked = ["timezone"]
-        error = page_words(leaps[0])[0]
+        error, asked = page_words(leaps[0])[0], ["timezone"]
     path = here().journal_path
     fitting = [] if whole["error"] else await asyncio.to_thread(_fitting, path, whole["names"])
     headers = list(dict.fromkeys(header for each in told["files"] for header in each["headers"]))[:HEADERS]
     for name in ("time", "keep", "leave_out"):
         set_props({"type": "read", "field": name}, {"data": headers})
-    ways = [] if not whole["refusal"] else [h for h in whole["refusal"]["hints"] if h["value"] is not None]
     names = [own_id.get("field") for own_id in ids]
     started = whole["started"]
     begun = f"{datetime.fromisoformat(started).astimezone():%-d %B %Y, %H:%M:%S}" if started else ""
@@ -292,18 +269,15 @@ def _refused(error: str, ways: list[dict[str, Any]], *, stands: bool) -> Any:
 
 
 def _same(same: list[Any]) -> Any:
-    if not same:
-        return ""
     parts: list[Any] = [html.B("This file has already been imported: ")]
     for n, info in enumerate(same[:3]):
+        parts.append(", " if n else "")
         title = info.title or "Firing"
-        parts += [
-            ", " if n else "",
-            title if info.binned else dcc.Link(title, href=f"/replay/{quote(info.id)}"),
-        ]
         if info.binned:
-            parts += [" (in the ", dcc.Link("bin", href="/firings?show=bin"), ")"]
-    return html.P([*parts, "."])
+            parts += [title, " (in the ", dcc.Link("bin", href="/firings?show=bin"), ")"]
+        else:
+            parts.append(dcc.Link(title, href=f"/replay/{quote(info.id)}"))
+    return html.P([*parts, "."]) if same else ""
 
 
 def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
@@ -323,15 +297,13 @@ def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
 )
 def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list[list[Any]]:
     """Take one of the ways forward that a refusal offers."""
-    n, ways = button_pressed()["n"], read_kept(list[dict[str, Any]], ways) or []
-    if not isinstance(n, int) or not 0 <= n < len(ways):
-        raise PreventUpdate
-    name, value = ways[n].get("field"), ways[n].get("value")
-    names = [own.get("field") for own in ids]
+    n, found = button_pressed()["n"], read_kept(list[dict[str, Any]], ways) or []
+    way = found[n] if isinstance(n, int) and 0 <= n < len(found) else {}
+    name, value, names = way.get("field"), way.get("value"), [own.get("field") for own in ids]
     if name not in names:
         raise PreventUpdate
     at = names.index(name)
-    if FIELDS[name].takes == "several":
+    if FIELDS[str(name)].takes == "several":
         more = value if isinstance(value, list) else [value]
         before = values[at] if isinstance(values[at], list) else []
         value = [*before, *(str(each) for each in more if str(each) not in before)]

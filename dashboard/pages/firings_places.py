@@ -15,7 +15,7 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages.asked import act, id_of
 from dashboard.parts.firing_card import may_be_placed
-from dashboard.parts.frame import door_row, options
+from dashboard.parts.frame import ALL_FIRINGS, door_row, options, page_top
 from dashboard.parts.plan_form import places_form
 from dashboard.preparing.planning import Document, errors_of, read_document, to_document, with_fields
 from dashboard.security.guard import operator_only
@@ -27,45 +27,29 @@ from logger.plan import Plan
 FIELDS = {"type": "places-field", "path": ALL, "as": ALL}
 
 
-class PlacesError(UserError):
-    """A firing can't be given places; says why."""
-
-
 def layout(firing: str) -> Any:
     """Lay out the page."""
+    plan = dmc.Select(
+        id="places-plan",
+        label="Take them from a plan",
+        description="Probes are matched by name; you can still change everything below",
+        placeholder="no plan",
+        data=[],
+        clearable=True,
+    )
+    said = html.P("", id="places-said", role="status")
+    body = [
+        plan,
+        html.Div(id="places-whole", className="fields"),
+        html.Ol(id="places-rows"),
+        door_row(dmc.Button("Save", id="places-save"), said, id="places-bar"),
+    ]
     return html.Div(
         id="places",
         children=[
             dcc.Store(id="places-firing", data=firing),
-            html.Div(
-                [
-                    html.H1("Places, zones and plan"),
-                    html.P("", id="places-about"),
-                    door_row(dcc.Link("All firings", href="/firings")),
-                ],
-                className="page-top",
-            ),
-            html.Div(
-                id="places-body",
-                hidden=True,
-                children=[
-                    dmc.Select(
-                        id="places-plan",
-                        label="Take them from a plan",
-                        description="Probes are matched by name; you can still change everything below",
-                        placeholder="no plan",
-                        data=[],
-                        clearable=True,
-                    ),
-                    html.Div(id="places-whole", className="fields"),
-                    html.Ol(id="places-rows"),
-                    door_row(
-                        dmc.Button("Save", id="places-save"),
-                        html.P("", id="places-said", role="status"),
-                        id="places-bar",
-                    ),
-                ],
-            ),
+            page_top("Places, zones and plan", html.P("", id="places-about"), door_row(ALL_FIRINGS)),
+            html.Div(body, id="places-body", hidden=True),
         ],
     )
 
@@ -80,22 +64,18 @@ def _read(path: Path, firing: str, ref: Any) -> tuple[FiringInfo, tuple[Column, 
         info = reader.firing(firing)
         columns = reader.columns(info.id)
     if not may_be_placed(info):
-        raise PlacesError(
+        raise UserError(
             f"{info.title or info.id} was fired under a plan of its own, and its alarms were judged by it; "
             "that plan stays"
         )
     base: Plan = shelf.plan_called(path, ref) or info.plan
     by_name = {probe.name.casefold(): probe for probe in base.probes}
     by_channel = {probe.channel.casefold(): probe for probe in base.probes}
-    probes = tuple(
-        replace(
-            by_name.get(c.probe.name.casefold()) or by_channel.get(c.channel.casefold()) or c.probe,
-            channel=c.channel,
-            rig=c.rig,
-        )
-        for c in columns
-    )
-    own = replace(base, title=base.title or info.title, probes=probes, sources=())
+    probes = []
+    for c in columns:
+        found = by_name.get(c.probe.name.casefold()) or by_channel.get(c.channel.casefold()) or c.probe
+        probes.append(replace(found, channel=c.channel, rig=c.rig))
+    own = replace(base, title=base.title or info.title, probes=tuple(probes), sources=())
     return info, columns, to_document(own)
 
 
@@ -141,8 +121,7 @@ async def save(_: Any, values: list[Any], firing: Any, ref: Any, unit: Any) -> A
     path = here().journal_path
     info, _columns, doc = await asyncio.to_thread(_read, path, id_of(firing), ref)
     fields = [part["id"] for part in ctx.states_list[0]]
-    typed = [(str(f["path"]), str(f["as"]), value) for f, value in zip(fields, values, strict=True)]
-    doc = with_fields(doc, typed)
+    doc = with_fields(doc, fields, values)
     for probe in doc["probe"]:
         probe["zone"] = probe["zone"] or probe["name"]  # a zone of its own, as without a plan
     wrong = errors_of(doc, unit_of(unit))

@@ -127,20 +127,10 @@ async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
     State("import-pause", "checked"),
 )
 async def begin(
-    _: Any,
-    sent: Any,
-    found: Any,
-    running: Any,
-    ids: list[Any],
-    values: list[Any],
-    title: Any,
-    begun: Any,
-    plan_ref: Any,
-    invented: Any,
-    again: Any,
-    pause: Any,
+    _: Any, sent: Any, found: Any, running: Any, ids: list[Any], values: list[Any], *form: Any
 ) -> Any:
     """Start importing the files."""
+    title, begun, plan_ref, invented, again, pause = form
     if (going := read_kept(Errand, running)) is not None and going.imports:
         raise PreventUpdate
     if wrong := await _in_the_way(found, again=again is True, pause=pause is True):
@@ -153,7 +143,7 @@ async def begin(
         return no_update, no_update, "give one line of at most 200 characters", ""
     try:
         started_us = _started_us(begun)
-    except ValueError:
+    except (ValueError, OverflowError):
         return no_update, no_update, "", "enter a date and time between 1970 and 2200, or nothing"
     plan = await asyncio.to_thread(shelf.plan_called, here().journal_path, plan_ref)
     work = works_here().begin_apart(
@@ -174,10 +164,7 @@ def _started_us(text: Any) -> int | None:
     """Read a tablet's date and time field, in this computer's local time."""
     if not isinstance(text, str) or not text.strip():
         return None
-    try:
-        at_s = datetime.fromisoformat(text.strip()).astimezone().timestamp()
-    except OverflowError as exc:
-        raise ValueError(text) from exc
+    at_s = datetime.fromisoformat(text.strip()).astimezone().timestamp()
     if not 0 <= at_s <= 7.2e9:
         raise ValueError(text)
     return round(at_s * 1e6)

@@ -13,10 +13,10 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.figures.look import unit_of
 from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepare_ready
-from dashboard.pages.asked import button_pressed, next_turn
+from dashboard.pages.asked import button_pressed, next_turn, on_change
 from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
-from dashboard.parts.frame import button, follow_theme, templates
-from dashboard.parts.plan_form import alarm_fields, changed_words, listed, plan_fields, when_words
+from dashboard.parts.frame import button, follow_theme, items, templates
+from dashboard.parts.plan_form import alarm_fields, changed_words, plan_fields, when_words
 from dashboard.preparing.planning import (
     Document,
     Draft,
@@ -46,6 +46,9 @@ BEGUN: Final = 1
 
 def layout(step: str = "plan", **_query: str) -> Any:
     """Lay out the page at one of the steps of `NAMES`."""
+    stores = ("checked", "selected", "rig", "in-hand", "standing", "report", "kit")
+    tabs = dmc.TabsList([_tab(n, name, title) for n, (name, title, _) in enumerate(STEPS, 1)])
+    panels = [dmc.TabsPanel([*make(), _onward(n)], value=name) for n, (name, _, make) in enumerate(STEPS)]
     return html.Div(
         id="prepare",
         children=[
@@ -53,36 +56,22 @@ def layout(step: str = "plan", **_query: str) -> Any:
             dcc.Store(id="prepare-plan", storage_type="local"),
             dcc.Store(id="prepare-turn", data=0),
             dcc.Store(id="prepare-tried", data={}),
-            *(
-                dcc.Store(id=f"prepare-{name}")
-                for name in ("checked", "selected", "rig", "in-hand", "standing", "report", "kit")
-            ),
+            *(dcc.Store(id=f"prepare-{name}") for name in stores),
             dcc.Location(id="prepare-onward", refresh="callback-nav"),
             html.H1("Prepare", className="unseen"),
             dmc.Tabs(
                 id="prepare-step",
                 value=step if step in NAMES else "plan",
                 activateTabWithKeyboard=False,  # arrows move, Enter opens
-                children=[
-                    dmc.TabsList([_tab(n, *each[:2]) for n, each in enumerate(STEPS, 1)]),
-                    *(
-                        dmc.TabsPanel([*panel(), _onward(n)], value=name)
-                        for n, (name, _, panel) in enumerate(STEPS)
-                    ),
-                ],
+                children=[tabs, *panels],
             ),
         ],
     )
 
 
 def _tab(number: int, name: str, title: str) -> Any:
-    return dmc.TabsTab(
-        html.Span(
-            [html.B(f"{number} {title}"), html.Span("", id={"type": "prepare-state", "step": name})],
-            className="prepare-tab",
-        ),
-        value=name,
-    )
+    words = [html.B(f"{number} {title}"), html.Span("", id={"type": "prepare-state", "step": name})]
+    return dmc.TabsTab(html.Span(words, className="prepare-tab"), value=name)
 
 
 def _onward(at: int) -> Any:
@@ -93,10 +82,9 @@ def _onward(at: int) -> Any:
     return html.P(onward, className="prepare-next")
 
 
-@callback(
+@on_change(
     Output("prepare-step", "value"),
     Input({"type": "prepare-go", "to": ALL, "at": ALL}, "n_clicks"),
-    prevent_initial_call=True,
 )
 def go(_: list[int | None]) -> Any:
     """Go to another step."""
@@ -168,21 +156,18 @@ def alarm_form(step: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> 
     return alarm_fields(doc, unit, errors) if step == "alarms" else []
 
 
-@callback(
+@on_change(
     PLAN,
     Input({"type": "prepare-field", "path": ALL, "as": ALL}, "value"),
     Input({"type": "prepare-on", "rule": ALL}, "checked"),
     State("prepare-plan", "data"),
-    prevent_initial_call=True,
 )
 def edit(values: list[Any], ons: list[Any], kept: Any) -> Any:
     """Write the fields into the draft."""
     draft = needed_draft(kept)
     fields = [part["id"] for part in ctx.inputs_list[0]]
     rules = [part["id"]["rule"] for part in ctx.inputs_list[1]]
-    doc = with_fields(
-        draft.doc, [(str(f["path"]), str(f["as"]), v) for f, v in zip(fields, values, strict=True)]
-    )
+    doc = with_fields(draft.doc, fields, values)
     for rule, on in zip(rules, ons, strict=True):
         if rule in RULES:
             doc["alarm"][rule]["enabled"] = on is True
@@ -201,7 +186,7 @@ def defaults(_: list[int | None], draft: Draft) -> Draft:
     return draft.with_(alarm={**draft.doc["alarm"], rule.name: own})
 
 
-@callback(
+@on_change(
     Output("prepare-checked", "data"),
     Output({"type": "prepare-field", "path": ALL, "as": ALL}, "error"),
     Output({"type": "prepare-changed", "rule": ALL}, "children"),
@@ -211,7 +196,6 @@ def defaults(_: list[int | None], draft: Draft) -> Draft:
     Output("prepare-report", "data", allow_duplicate=True),
     Input("prepare-plan", "data"),
     Input("unit", "data"),
-    prevent_initial_call=True,
 )
 def check(kept: Any, unit: Any) -> Any:
     """Say what is wrong with the draft, beside each field, and what its probes can't judge."""
@@ -224,13 +208,9 @@ def check(kept: Any, unit: Any) -> Any:
     changed = [changed_words(rule, doc["alarm"][rule.name]) for rule in rules]
     when = [when_words(rule, doc, in_unit) for rule in rules]
     plan = None if found else read_document(doc)
-    told: dict[str, Any] = {
-        "problems": found,
-        "toml": None if plan is None else plan.dumps(),
-        "limits": [] if plan is None else list(limits(plan)),
-    }
-    shown = told["limits"] if plan is not None else ["Not known yet: something in the plan is wrong."]
-    return told, errors, changed, when, listed(shown), listed(shown), None
+    told = {"problems": found, "toml": None if plan is None else plan.dumps()}
+    shown = limits(plan) if plan else ["Not known yet: something in the plan is wrong."]
+    return told, errors, changed, when, items(shown), items(shown), None
 
 
 follow_theme("prepare")

@@ -16,6 +16,8 @@ from dashboard.figures.model import Course
 from dashboard.figures.names import PHONE
 from dashboard.figures.traces import traces_figure
 from dashboard.pages import progress
+from dashboard.pages.asked import on_change
+from dashboard.pages.drafting import WRONG
 from dashboard.parts.frame import graph, halves, section
 from dashboard.words import Unit, alarm_name, span
 from dashboard.work.gathering import gathering
@@ -31,30 +33,18 @@ MAX_POINTS: Final = 700
 
 def panel() -> list[Any]:
     """Make the step's panel."""
+    why = "Choose an earlier firing to see when these settings would have raised an alarm."
+    empty, kind = {"placeholder": "Choose one …"}, {"className": "prepare-rehearsal"}
     return [
         dcc.Store(id="prepare-wish"),
         dcc.Store(id="prepare-rehearsed"),
         halves(
             section(
                 html.H2("Rehearse"),
-                html.P(
-                    "Choose an earlier firing to see when these settings would have raised an alarm.",
-                    className="hint",
-                ),
-                dmc.Select(
-                    id="prepare-on-firing",
-                    label="Earlier firing",
-                    data=[],
-                    clearable=True,
-                    placeholder="Choose one …",
-                ),
+                html.P(why, className="hint"),
+                dmc.Select(id="prepare-on-firing", label="Earlier firing", data=[], clearable=True, **empty),
                 progress.working("prepare"),
-                html.Div(
-                    graph("prepare-rehearsal"),
-                    id="prepare-rehearsal-box",
-                    hidden=True,
-                    className="prepare-rehearsal",
-                ),
+                html.Div(graph("prepare-rehearsal"), id="prepare-rehearsal-box", hidden=True, **kind),
                 html.Ol(id="prepare-calls"),
                 label="Rehearsal",
             ),
@@ -68,13 +58,12 @@ def tried_on(plan: Plan, firing: FiringInfo) -> Plan:
     return replace(plan, title=firing.title, probes=firing.plan.for_channels(firing.seen).probes, sources=())
 
 
-@callback(
+@on_change(
     Output("prepare-wish", "data"),
     *progress.stops("prepare"),
     Input("prepare-on-firing", "value"),
     Input("prepare-checked", "data"),
     State("prepare-wish", "data"),
-    prevent_initial_call=True,
 )
 async def wish(firing: Any, checked: Any, before: Any) -> Any:
     """Start a rehearsal when a firing is chosen, and again when something changes."""
@@ -82,7 +71,7 @@ async def wish(firing: Any, checked: Any, before: Any) -> Any:
     if not isinstance(firing, str):
         return None, True, True, ""
     if toml is None:
-        return no_update, True, True, "Something in the plan is wrong; fix that first."
+        return no_update, True, True, WRONG
     new = {"firing": firing, "toml": toml}
     if new == before:
         raise PreventUpdate
@@ -166,13 +155,11 @@ def _figure(info: FiringInfo, told: dict[str, Any] | None, unit: Unit, theme: An
 
 
 def _call(alarm: dict[str, Any]) -> Any:
-    ended = alarm["cleared_s"]
-    lasts = "to the end" if ended is None else f"for {span(ended - alarm['raised_s'])}"
-    return html.Li(
-        [
-            html.B(f"{round(alarm['raised_s'] / 60)} min"),
-            html.Span(alarm_name(alarm)),
-            html.Span(lasts, className="hint"),
-        ],
-        className="warning" if alarm["warning"] else "good",
-    )
+    raised, ended = alarm["raised_s"], alarm["cleared_s"]
+    lasts = "to the end" if ended is None else f"for {span(ended - raised)}"
+    words = [
+        html.B(f"{round(raised / 60)} min"),
+        html.Span(alarm_name(alarm)),
+        html.Span(lasts, className="hint"),
+    ]
+    return html.Li(words, className="warning" if alarm["warning"] else "good")

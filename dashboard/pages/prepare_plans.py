@@ -2,7 +2,6 @@
 
 import asyncio
 import base64
-import binascii
 import contextlib
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -13,8 +12,9 @@ from dash.exceptions import PreventUpdate
 from msgspec.structs import replace
 
 from dashboard.context import here
-from dashboard.pages.asked import act, button_pressed, next_turn
-from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
+from dashboard.figures.look import unit_of
+from dashboard.pages.asked import act, button_pressed, next_turn, on_change
+from dashboard.pages.drafting import PLAN, WRONG, changes_draft, needed_draft
 from dashboard.parts.frame import button, door_row, halves, options, section
 from dashboard.preparing.planning import Document, Draft, draft_of, read_document, to_document
 from dashboard.stored import shelf
@@ -34,6 +34,8 @@ _LIST: Final = Output("prepare-plans-turn", "data", allow_duplicate=True)
 
 def panel() -> list[Any]:
     """Make the step's panel."""
+    named = {"input": {"aria-label": "Earlier firing"}}
+    choose = html.Span("Choose a plan file (TOML)", className="button")
     return [
         halves(
             section(
@@ -56,23 +58,11 @@ def panel() -> list[Any]:
                 dcc.Store(id="prepare-plans-turn", data=0),
                 html.H3("An earlier firing"),
                 door_row(
-                    dmc.Select(
-                        id="prepare-from",
-                        data=[],
-                        placeholder="Choose one …",
-                        attributes={"input": {"aria-label": "Earlier firing"}},
-                    ),
+                    dmc.Select(id="prepare-from", data=[], placeholder="Choose one …", attributes=named),
                     button("Copy its plan", "prepare-from-copy"),
                 ),
                 html.H3("A plan file"),
-                html.Label(  # of the file input within, which takes no name of its own
-                    dcc.Upload(
-                        html.Span("Choose a plan file (TOML)", className="button"),
-                        id="prepare-upload",
-                        accept=".toml",
-                        max_size=4 * MAX_TOML,
-                    )
-                ),
+                html.Label(dcc.Upload(choose, id="prepare-upload", accept=".toml", max_size=4 * MAX_TOML)),
                 html.H3("Just the rig"),
                 button("A new plan from its channels", "prepare-fresh"),
             ),
@@ -98,7 +88,7 @@ async def show_plans(_: Any, __: Any, sure: Any, unit: Any, kept: Any) -> Any:
     name = draft.name if draft else ""
     found = await asyncio.to_thread(plans.list_plans, here().home)
     firings = (await asyncio.to_thread(shelf.firings, here().journal_path))[:MAX_FIRINGS]
-    rows = [_row(plan, sure == plan.name, "F" if unit == "F" else "C") for plan in found]
+    rows = [_row(plan, sure == plan.name, unit_of(unit)) for plan in found]
     return (
         rows or html.Li("No plan saved yet.", className="hint"),
         options((f.id, _label(f)) for f in firings if f.plan_toml or not f.running),
@@ -116,20 +106,16 @@ def _label(firing: FiringInfo) -> str:
 
 def _row(stored: plans.StoredPlan, sure: bool, unit: Unit) -> Any:
     plan, name = stored.plan, stored.name
-    if plan is None:
-        about = f"can't be read: {stored.trouble}"
-    else:
+    does = "Really remove" if sure else "Remove"
+    removes = {"type": "prepare-remove", "name": name, "sure": sure}
+    buttons = [button(does, removes, aloud=f"{does} {name}")]
+    title, about = name, f"can't be read: {stored.trouble}"
+    if plan is not None:
+        title = plan.title or name
         about = f"{name} · {len(plan.probes)} probes · {degrees(plan.target_c, unit)}{unit}"
-    opens = {"type": "prepare-open", "name": name}
-    buttons = [] if plan is None else [button("Open", opens, aloud=f"Open {name}")]
-    removes, does = (
-        {"type": "prepare-remove", "name": name, "sure": sure},
-        "Really remove" if sure else "Remove",
-    )
-    buttons.append(button(does, removes, aloud=f"{does} {name}"))
-    words = html.Div(
-        [html.B(plan.title if plan and plan.title else name), html.Span(about, className="hint")]
-    )
+        opens = {"type": "prepare-open", "name": name}
+        buttons.insert(0, button("Open", opens, aloud=f"Open {name}"))
+    words = html.Div([html.B(title), html.Span(about, className="hint")])
     return html.Li([words, door_row(*buttons)])
 
 
@@ -193,25 +179,17 @@ async def read_file(contents: Any, name: Any) -> Any:
     """Read a plan file in a separate process."""
     if not isinstance(contents, str):
         raise PreventUpdate
-    plan = await _plan_in(contents, str(name)[:80])
-    if isinstance(plan, str):
-        return None, plan, None
-    return Draft(to_document(plan)), f"Read from {str(name)[:80]}.", None
-
-
-async def _plan_in(contents: str, shown: str) -> Plan | str:
-    """Read the plan in a file, or say why there is none."""
+    shown = str(name)[:80]
     try:
         toml = base64.b64decode(contents.partition(",")[2], validate=True).decode("utf-8-sig")
-    except (binascii.Error, ValueError):
-        return f"{shown} isn't UTF-8 text; save the plan as UTF-8."
-    if len(toml) > MAX_TOML:
-        return f"{shown} is too large to be a plan."
-    try:
-        plain = await run_apart("read_plan", toml=toml)
+        if len(toml) > MAX_TOML:
+            return None, f"{shown} is too large to be a plan.", None
+        plan = loads(await run_apart("read_plan", toml=toml), "file")
     except UserError as exc:
-        return f"{shown}: {exc}"
-    return loads(plain, "file")
+        return None, f"{shown}: {exc}", None
+    except ValueError:
+        return None, f"{shown} isn't UTF-8 text; save the plan as UTF-8.", None
+    return Draft(to_document(plan)), f"Read from {shown}.", None
 
 
 @changes_draft(_SAID, Input("prepare-fresh", "n_clicks"), another=True)
@@ -229,11 +207,8 @@ def fresh() -> Plan:
         running = reader.running()
     if running is None:
         return plan
-    return (
-        running.plan.for_channels(running.seen)
-        if running.plan_toml
-        else replace(plan, probes=running.plan.probes)
-    )
+    known = running.plan
+    return known.for_channels(running.seen) if running.plan_toml else replace(plan, probes=known.probes)
 
 
 @act(
@@ -250,9 +225,8 @@ def fresh() -> Plan:
 async def save(_: Any, __: Any, ___: Any, kept: Any, turn: Any) -> Any:
     """Save the plan: over the one that was opened, over any other only when confirmed."""
     doc, own = needed_draft(kept)
-    plan = _good(doc)
-    if isinstance(plan, str):
-        return no_update, no_update, plan, True
+    if (plan := _good(doc)) is None:
+        return no_update, no_update, WRONG, True
     name = own if ctx.triggered_id == "prepare-save" else ""
     name = name or plans.name_for(plan.title)
     if not name:
@@ -265,24 +239,21 @@ async def save(_: Any, __: Any, ___: Any, kept: Any, turn: Any) -> Any:
     return _called(name), next_turn(turn), f"Saved as “{name}”.", True
 
 
-def _good(doc: Document) -> Plan | str:
+def _good(doc: Document) -> Plan | None:
     try:
         return read_document(doc)
     except UserError:
-        return "Something in the plan is wrong; fix that first."
+        return None
 
 
-@callback(
+@on_change(
     Output("prepare-file", "data"),
     _SAID,
     Input("prepare-export", "n_clicks"),
     State("prepare-plan", "data"),
-    prevent_initial_call=True,
 )
 def export(_: Any, kept: Any) -> Any:
     """Download the plan as a file."""
-    draft = draft_of(kept)
-    plan = _good(draft.doc) if draft else ""
-    if isinstance(plan, str):
-        return no_update, plan
+    if (plan := _good(needed_draft(kept).doc)) is None:
+        return no_update, WRONG
     return {"content": plan.dumps(), "filename": f"{plans.name_for(plan.title) or 'plan'}.toml"}, ""

@@ -1,7 +1,6 @@
 """Prepare, second step: the probes as they report; each is warmed in the hand, named, and given a place."""
 
 import asyncio
-import re
 from typing import Any, Final
 
 import numpy as np
@@ -11,7 +10,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.stack import moved, stack_figure
-from dashboard.pages.asked import act, button_pressed, carry_out
+from dashboard.pages.asked import act, button_pressed, carry_out, on_change
 from dashboard.pages.drafting import changes_draft, needed_draft
 from dashboard.pages.prepare_sources import sources_section
 from dashboard.parts.frame import button, door_row, halves, section
@@ -31,11 +30,11 @@ _SELECTED: Final = Output("prepare-selected", "data", allow_duplicate=True)
 
 def panel() -> list[Any]:
     """Make the step's panel."""
-    graph = dcc.Graph(
-        id="prepare-stack",
-        responsive=True,
-        config={"displayModeBar": False, "responsive": True, "edits": {"annotationPosition": True}},
-        className="stack",
+    how = {"displayModeBar": False, "responsive": True, "edits": {"annotationPosition": True}}
+    graph = dcc.Graph(id="prepare-stack", responsive=True, config=how, className="stack")
+    drag = (
+        "Drag each probe to its place: windward is left, leeward right. Or tap it in the list and enter its "
+        "height and side."
     )
     return [
         dcc.Interval(id="prepare-look", interval=LOOK_MS),
@@ -49,15 +48,7 @@ def panel() -> list[Any]:
             id="prepare-hand",
         ),
         halves(
-            section(
-                graph,
-                html.P(
-                    "Drag each probe to its place: windward is left, leeward right. Or tap it in the list "
-                    "and enter its height and side.",
-                    className="hint",
-                ),
-                label="The stack before lighting",
-            ),
+            section(graph, html.P(drag, className="hint"), label="The stack before lighting"),
             section(
                 html.Ol(id="prepare-probes"),
                 door_row(
@@ -81,9 +72,7 @@ def _selected(i: Any, doc: Document) -> int | None:
 
 
 @callback(
-    Output("prepare-probes", "children"),
-    Input("prepare-plan", "data"),
-    Input("prepare-selected", "data"),
+    Output("prepare-probes", "children"), Input("prepare-plan", "data"), Input("prepare-selected", "data")
 )
 def show_probes(kept: Any, chosen: Any) -> Any:
     """Show the probes as a list."""
@@ -113,14 +102,13 @@ def draw(kept: Any, theme: Any, unit: Any) -> Any:
 def editor(chosen: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> list[Any]:
     """Make the fields of the probe at index `chosen`, as the browser sent it; `errors` are by field."""
     i = _selected(chosen, doc)
-    return [] if i is None else list(probe_fields(doc, i, unit, errors))
+    return [] if i is None else probe_fields(doc, i, unit, errors)
 
 
-@callback(
+@on_change(
     _SELECTED,
     Input({"type": "prepare-pick", "i": ALL, "at": ALL}, "n_clicks"),
     State("prepare-selected", "data"),
-    prevent_initial_call=True,
 )
 def pick(_: list[Any], chosen: Any) -> Any:
     """Choose a probe, or close its fields."""
@@ -163,9 +151,7 @@ def drag(relayout: Any, draft: Draft) -> Draft:
     probes = _probes(draft)
     placed = [i for i, place in enumerate(places_of(draft.doc)) if place.height_cm is not None]
     for n, (x, height) in found.items():
-        if n >= len(placed):
-            continue
-        probe = probes[placed[n]]
+        probe = probes[placed[n]] if n < len(placed) else {}
         if height is not None:
             probe["height_cm"] = min(max(height, -200.0), 1000.0)
         if x is not None:
@@ -249,16 +235,12 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
 )
 def readings(rig: Any, _: Any, kept: Any, tried: Any, unit: Any) -> list[Any]:
     """Show what each probe reads."""
-    probes = needed_draft(kept).doc["probe"]
+    probes = dict(enumerate(needed_draft(kept).doc["probe"]))
     if not isinstance(rig, dict) or not isinstance(channels := rig.get("channels"), list):
         raise PreventUpdate
     known = tried if isinstance(tried, dict) else {}
-    found = []
-    for part in ctx.outputs_list:
-        i = part["id"]["i"]
-        probe = probes[i] if i < len(probes) else {}
-        found.append(_reading(channel_of(probe, channels), known, unit_of(unit), bool(channels)))
-    return found
+    own = [channel_of(probes.get(part["id"]["i"], {}), channels) for part in ctx.outputs_list]
+    return [_reading(channel, known, unit_of(unit), bool(channels)) for channel in own]
 
 
 def _reading(channel: dict[str, Any] | None, tried: dict[str, Any], unit: Unit, sends: bool) -> list[Any]:
@@ -266,21 +248,15 @@ def _reading(channel: dict[str, Any] | None, tried: dict[str, Any], unit: Unit, 
         return [html.Span("no such channel" if sends else "")]
     if channel["status"] != int(Status.OK) or channel["c"] is None:
         return [html.B(FAULTS.get(Status(channel["status"]), "no reading"))]
-    value = html.B(f"{shown(channel['c'], unit):.1f}°")
-    away = (channel["away"] or 0.0) * (1.8 if unit == "F" else 1.0)
+    had = str(tried.get(key_of(channel)))
+    words = {"rose": " ✓ rose when warmed", "fell": " ! fell when warmed"}.get(had, "")
     if channel["moving"]:
-        sign = "▲ +" if channel["moving"] == "rising" else "▼ −"
-        return [value, html.Span(f" {sign}{abs(away):.1f}")]
-    had = {"rose": " ✓ rose when warmed", "fell": " ! fell when warmed"}.get(
-        str(tried.get(key_of(channel))), ""
-    )
-    return [value, html.Span(had)]
+        away = abs(channel["away"] or 0.0) * (1.8 if unit == "F" else 1.0)
+        words = f" {'▲ +' if channel['moving'] == 'rising' else '▼ −'}{away:.1f}"
+    return [html.B(f"{shown(channel['c'], unit):.1f}°"), html.Span(words)]
 
 
-@act(
-    Output("prepare-wake", "hidden", allow_duplicate=True),
-    Input("prepare-wake", "n_clicks"),
-)
+@act(Output("prepare-wake", "hidden", allow_duplicate=True), Input("prepare-wake", "n_clicks"))
 async def wake(_: Any) -> bool:
     """Have the logger record again after a firing has ended."""
     await carry_out("begin", {})
@@ -325,9 +301,7 @@ def _probe_of(channel: dict[str, Any], channels: list[dict[str, Any]]) -> dict[s
     """Make a probe for a channel, prefixed with its rig's name if two rigs have such a channel."""
     own = channel["channel"]
     twice = sum(c["channel"] == own for c in channels) > 1
-    surface = bool(re.match("ir", own)) or channel["how"] == "mlx90614"
-    probe = _probe_named(f"{channel['rig']} {own}" if twice else own) | {"channel": own}
-    if twice:
-        probe["rig"] = channel["rig"]
-    letter = "" if surface else channel["letter"] or "K"
-    return probe | {"reads": "surface" if surface else "air", "type": letter}
+    surface = own.startswith("ir") or channel["how"] == "mlx90614"
+    probe = _probe_named(f"{channel['rig']} {own}" if twice else own)
+    probe |= {"channel": own} | ({"rig": channel["rig"]} if twice else {})
+    return probe | ({"reads": "surface", "type": ""} if surface else {"type": channel["letter"] or "K"})

@@ -10,51 +10,41 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import act, carry_out, read_kept
-from dashboard.pages.drafting import PLAN, needed_draft
+from dashboard.pages.asked import act, carry_out, on_change, read_kept
+from dashboard.pages.drafting import PLAN, WRONG, needed_draft
 from dashboard.pages.prepare_probes import channel_of, key_of
-from dashboard.parts.frame import button, door_row, halves, section
-from dashboard.parts.readiness import Ready, burns, cautions, finding, fitness, step_states
-from dashboard.preparing.planning import Document, draft_of, problems, read_document
+from dashboard.parts.frame import button, door_row, facts_list, halves, section
+from dashboard.parts.readiness import Ready, Report, Standing, burns, cautions, finding, fitness
+from dashboard.preparing.planning import Document, Problem, draft_of, problems, read_document
 from dashboard.preparing.rig_look import look_at_rig
 from dashboard.security.guard import operator_only
-from dashboard.words import Unit, capital
+from dashboard.words import capital
 from logger.cold_check.look import check_journal
 from logger.errors import UserError
 from logger.journal.reader import JournalReader
 from logger.plan import library as plans
 
 CHECK_MS: Final = 4000
+END: Final = "End the running firing now."
 _Items = list[tuple[str, bool]]
 _KIT: Final = Output("prepare-kit", "data", allow_duplicate=True)
 
 
-class NothingComesIn(UserError):
-    """There are no readings to check."""
-
-    def __init__(self) -> None:
-        super().__init__("no readings are coming in, so there is nothing to check; “Rig and probes” says why")
+NOTHING_COMES_IN: Final = "no readings are coming in, so there is nothing to check; “Rig and probes” says why"
 
 
 def pack_panel() -> list[Any]:
     """Make the panel of the packing list."""
+    typed = {"input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}}
+    label = "Something else to take"
+    new = dmc.TextInput(id="prepare-kit-new", value="", label=label, error="", attributes=typed)
     return [
         halves(
             section(
                 html.H2("What to take"),
                 html.Ul(id="prepare-kit-list"),
                 html.Div(
-                    [
-                        dmc.TextInput(
-                            id="prepare-kit-new",
-                            value="",
-                            label="Something else to take",
-                            error="",
-                            attributes={"input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}},
-                        ),
-                        button("Add", "prepare-kit-add"),
-                        button("Untick all", "prepare-kit-none"),
-                    ],
+                    [new, button("Add", "prepare-kit-add"), button("Untick all", "prepare-kit-none")],
                     className="page-doors ends",
                 ),
             ),
@@ -108,15 +98,12 @@ def arm_panel() -> list[Any]:
                 html.Ul(id="prepare-reasons"),
                 html.H3("What this rig can't judge"),
                 html.Ul(id="prepare-arm-limits"),
-                html.Div(
-                    dmc.Checkbox(id="prepare-anyway", label="I have seen this; arm anyway."),
-                    id="prepare-anyway-row",
-                    hidden=True,
-                ),
-                html.Div(
-                    dmc.Checkbox(id="prepare-ending", label="End the running firing now."),
-                    id="prepare-ending-row",
-                    hidden=True,
+                *(
+                    html.Div(dmc.Checkbox(id=own, label=words), id=f"{own}-row", hidden=True)
+                    for own, words in (
+                        ("prepare-anyway", "I have seen this; arm anyway."),
+                        ("prepare-ending", END),
+                    )
                 ),
                 button("Arm", "prepare-arm", className="main big", disabled=True),
                 html.P("", id="prepare-arm-said", role="status"),
@@ -135,24 +122,18 @@ async def kit(_: Any) -> Any:
     return await asyncio.to_thread(plans.read_kit, here().home)
 
 
-@callback(
-    Output("prepare-kit-list", "children"),
-    Input("prepare-kit", "data"),
-)
+@callback(Output("prepare-kit-list", "children"), Input("prepare-kit", "data"))
 def show_kit(items: Any) -> list[Any]:
     """Show the packing list."""
-    return [
-        html.Li(
-            [
-                dmc.Checkbox(id={"type": "prepare-kit-tick", "item": item}, label=item, checked=done),
-                button("×", {"type": "prepare-kit-off", "item": item}, aloud=f"Remove from the list: {item}"),
-            ]
-        )
-        for item, done in read_kept(_Items, items) or []
-    ]
+    rows = []
+    for item, done in read_kept(_Items, items) or []:
+        tick = dmc.Checkbox(id={"type": "prepare-kit-tick", "item": item}, label=item, checked=done)
+        off = {"type": "prepare-kit-off", "item": item}
+        rows.append(html.Li([tick, button("×", off, aloud=f"Remove from the list: {item}")]))
+    return rows
 
 
-@callback(
+@on_change(
     _KIT,
     Output("prepare-kit-new", "value"),
     Output("prepare-kit-new", "error"),
@@ -162,7 +143,6 @@ def show_kit(items: Any) -> list[Any]:
     Input("prepare-kit-new", "n_submit"),
     Input("prepare-kit-none", "n_clicks"),
     State("prepare-kit-new", "value"),
-    prevent_initial_call=True,
 )
 def change_kit(ticks: list[Any], _: list[Any], __: Any, ___: Any, ____: Any, new: Any) -> Any:
     """Change the packing list; only an actual change needs an operator."""
@@ -210,7 +190,7 @@ async def cold_check(step: Any, _: Any, unit: Any, kept: Any) -> Any:
     if step not in ("check", "arm") or draft is None:  # a page opened at this step has no draft yet
         return no_update, no_update, no_update, step not in ("check", "arm")
     if problems(draft.doc):
-        return None, "Something in the plan is wrong; fix that first.", [], False
+        return None, WRONG, [], False
     try:
         report = await asyncio.to_thread(check_rig, draft.doc)
     except UserError as exc:
@@ -225,11 +205,10 @@ def check_rig(doc: Document) -> dict[str, Any]:
     """
     plan, path = read_document(doc), here().journal_path
     if not path.exists():
-        raise NothingComesIn
+        raise UserError(NOTHING_COMES_IN)
     with contextlib.closing(JournalReader(path)) as reader:
-        firing = reader.running()
-        if firing is None:
-            raise NothingComesIn
+        if (firing := reader.running()) is None:
+            raise UserError(NOTHING_COMES_IN)
         return check_journal(reader, firing, plan if plan.probes else None, here().home).as_dict()
 
 
@@ -250,7 +229,7 @@ def hands(rig: Any, report: Any, step: Any, tried: Any, kept: Any, unit: Any) ->
     if draft is None or not known_rig or step != "check":
         raise PreventUpdate
     no_lamp = not rig.get("beacons")
-    if _is_report(report) and burns(report):
+    if burns(read_kept(Report, report)):
         return html.Li("A fire is burning: keep your hands off the tips.", className="hint"), no_lamp
     rows = [c for c in rig["channels"] if c["letter"] is not None and c["how"] != "°C"]
     if not rows:
@@ -280,29 +259,6 @@ async def beacon(_: Any) -> str:
 # --- arm ----------------------------------------------------------------------------------------------------
 
 
-def _is_report(report: Any) -> bool:
-    return isinstance(report, dict) and isinstance(report.get("findings"), list)
-
-
-def _is_firing(firing: Any) -> bool:
-    return firing is None or (isinstance(firing, dict) and {"title", "planned"} <= set(firing))
-
-
-def _ready(checked: Any, kept: Any, rig: Any, report: Any, items: Any) -> Ready | None:
-    draft = draft_of(kept)
-    if draft is None or not isinstance(checked, dict):
-        return None
-    found = checked.get("problems")
-    return Ready(
-        draft.doc,
-        found if isinstance(found, list) else [],
-        rig if isinstance(rig, dict) and _is_firing(rig.get("firing")) and "state" in rig else None,
-        report if _is_report(report) else None,
-        read_kept(_Items, items) or [],
-        checked.get("limits") or [],
-    )
-
-
 @callback(
     Output({"type": "prepare-state", "step": ALL}, "children"),
     Output("prepare-facts", "children"),
@@ -324,41 +280,34 @@ def ready(
     checked: Any, rig: Any, report: Any, items: Any, anyway: Any, ending: Any, kept: Any, unit: Any
 ) -> Any:
     """Show how far the preparations are, and whether the plan can be armed."""
-    known = _ready(checked, kept, rig, report, items)
-    if known is None:
+    doc, name = needed_draft(kept)
+    if not isinstance(checked, dict):
         raise PreventUpdate
-    states = step_states(known, needed_draft(kept).name)
-    in_unit: Unit = unit_of(unit)
-    facts = [html.Div([html.Dt(name), html.Dd(text)]) for name, text in known.facts(in_unit)]
-    never, advice = known.never(), known.advice(in_unit)
-    reasons = [
-        html.Li(
-            [
-                html.Span(text),
-                button(
-                    "Go there",
-                    {"type": "prepare-go", "to": where, "at": f"reason {n}"},
-                    aloud=f"Go there: {text}",
-                ),
-            ]
-        )
-        for n, (text, where) in enumerate([*never, *advice])
-    ]
-    running = (known.rig or {}).get("firing")
-    planned = bool(running and running["planned"])
-    label = "End the running firing now."
-    if running and planned:
-        label = f"“{running['title']}” is running under its own plan. End it now."
-    may = not never and (not advice or anyway is True) and (not planned or ending is True)
+    found, packing = read_kept(list[Problem], checked.get("problems")), read_kept(_Items, items)
+    known = Ready(doc, found or [], read_kept(Standing, rig), read_kept(Report, report), packing or [])
+    never, advice = known.never(), known.advice(unit_of(unit))
+    reasons = []
+    for n, (text, where) in enumerate([*never, *advice]):
+        door = {"type": "prepare-go", "to": where, "at": f"reason {n}"}
+        reasons.append(html.Li([html.Span(text), button("Go there", door, aloud=f"Go there: {text}")]))
+    running = _planned(known.rig)
+    may = not never and (not advice or anyway is True) and (not running or ending is True)
+    states = known.states(name)
     return (
         [states.get(part["id"]["step"], "") for part in ctx.outputs_list[0]],
-        facts,
+        facts_list(known.facts(unit_of(unit))),
         reasons,
         bool(never) or not advice,
-        not planned,
-        label,
+        not running,
+        f"“{running['title']}” is running under its own plan. End it now." if running else END,
         not may,
     )
+
+
+def _planned(rig: Any) -> Any:
+    """Return the firing that is running under a plan of its own."""
+    firing = rig["firing"] if rig else None
+    return firing if firing and firing["planned"] else None
 
 
 @act(
@@ -368,26 +317,19 @@ def ready(
     Input("prepare-arm", "n_clicks"),
     State("prepare-plan", "data"),
     State("prepare-ending", "checked"),
-    State("prepare-anyway", "checked"),
     running=[(Output("prepare-arm", "disabled"), True, False)],
 )
-async def arm(_: Any, kept: Any, ending: Any, anyway: Any) -> Any:
+async def arm(_: Any, kept: Any, ending: Any) -> Any:
     """Arm: the logger records under this plan from now on."""
     doc = needed_draft(kept).doc
-    found = problems(doc)
-    if found:
-        return no_update, no_update, f"{found[0]['label']}: {found[0]['text']}."
-    rig = await asyncio.to_thread(look_at_rig, here().home, here().journal_path)
-    running = rig["firing"]
-    planned = bool(running and running["planned"])
-    if planned and ending is not True:
-        return (
-            no_update,
-            no_update,
-            f"“{running['title']}” is running under its own plan. First tick “End it now”.",
-        )
-    data = {"plan_toml": read_document(doc).dumps(), **({"replace": running["id"]} if planned else {})}
-    answer = await carry_out("arm", data)
-    if answer.get("waiting"):
-        return no_update, no_update, "The logger hasn't answered yet; it will arm as soon as it is back."
-    return "/", None, ""
+    running = _planned(await asyncio.to_thread(look_at_rig, here().home, here().journal_path))
+    if found := problems(doc):
+        said = f"{found[0]['label']}: {found[0]['text']}."
+    elif running and ending is not True:
+        said = f"“{running['title']}” is running under its own plan. First tick “End it now”."
+    else:
+        data = {"plan_toml": read_document(doc).dumps(), **({"replace": running["id"]} if running else {})}
+        if not (await carry_out("arm", data)).get("waiting"):
+            return "/", None, ""
+        said = "The logger hasn't answered yet; it will arm as soon as it is back."
+    return no_update, no_update, said

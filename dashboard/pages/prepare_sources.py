@@ -9,7 +9,7 @@ import msgspec
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.pages.asked import act, button_pressed, read_kept
+from dashboard.pages.asked import act, button_pressed, on_change, read_kept
 from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
 from dashboard.parts.frame import UNAIDED, button, door_row, section
 from dashboard.parts.readiness import UNPROVEN
@@ -26,7 +26,7 @@ from dashboard.parts.source_form import (
     with_source,
 )
 from dashboard.preparing.hearing import hearing
-from dashboard.preparing.planning import Draft, problems
+from dashboard.preparing.planning import Draft, errors_of, problems
 from dashboard.security.guard import operator_only
 from logger.errors import UserError
 from logger.plan import MAX_PROBES
@@ -34,45 +34,29 @@ from logger.plan import MAX_PROBES
 
 def sources_section() -> list[Any]:
     """Make the section for sources."""
-    return [
-        section(
-            html.H2("Other kinds of rig"),
-            html.P(
-                f"A board that prints numbers, numbers on an MQTT broker, a Modbus module. {UNPROVEN}",
-                className="hint",
-            ),
-            html.Ul(id="prepare-sources"),
-            html.Details(
-                [
-                    html.Summary("Set one up"),
-                    html.Div(source_fields(_ports()), className="prepare-fields"),
-                    door_row(
-                        button("Listen", "prepare-hear", className="main"),
-                        button("Stop listening", "prepare-hear-stop", hidden=True),
-                    ),
-                    html.P("", id="prepare-heard-said", role="status"),
-                    html.Pre(
-                        "", id="prepare-heard", tabIndex=0, hidden=True, **{"aria-label": "What it sends"}
-                    ),
-                    dcc.Interval(id="prepare-hear-poll", interval=500, disabled=True),
-                    dcc.Store(id="prepare-found-keys", data=[]),
-                    html.Div(id="prepare-numbers", className="prepare-fields"),
-                    dcc.Store(id="prepare-changing"),
-                    door_row(
-                        button("Add these to the plan", "prepare-source-take", hidden=True),
-                        button("Leave it as it is", "prepare-source-leave", hidden=True),
-                    ),
-                ],
-                id="prepare-setup",
-            ),
-            className="prepare-sources",
-        )
+    patterns = ("ttyACM*", "ttyUSB*", "serial/by-id/*")
+    ports = sorted(str(p) for pattern in patterns for p in Path("/dev").glob(pattern))
+    about = f"A board that prints numbers, numbers on an MQTT broker, a Modbus module. {UNPROVEN}"
+    setup = [
+        html.Summary("Set one up"),
+        html.Div(source_fields(ports), className="prepare-fields"),
+        door_row(
+            button("Listen", "prepare-hear", className="main"),
+            button("Stop listening", "prepare-hear-stop", hidden=True),
+        ),
+        html.P("", id="prepare-heard-said", role="status"),
+        html.Pre("", id="prepare-heard", tabIndex=0, hidden=True, **{"aria-label": "What it sends"}),
+        dcc.Interval(id="prepare-hear-poll", interval=500, disabled=True),
+        dcc.Store(id="prepare-found-keys", data=[]),
+        html.Div(id="prepare-numbers", className="prepare-fields"),
+        dcc.Store(id="prepare-changing"),
+        door_row(
+            button("Add these to the plan", "prepare-source-take", hidden=True),
+            button("Leave it as it is", "prepare-source-leave", hidden=True),
+        ),
     ]
-
-
-def _ports() -> list[str]:
-    names = ("ttyACM*", "ttyUSB*", "serial/by-id/*")
-    return sorted(str(p) for name in names for p in Path("/dev").glob(name))
+    head = [html.H2("Other kinds of rig"), html.P(about, className="hint"), html.Ul(id="prepare-sources")]
+    return [section(*head, html.Details(setup, id="prepare-setup"), className="prepare-sources")]
 
 
 @callback(
@@ -86,8 +70,9 @@ def fit(form: Any) -> list[Any]:
     return [{} if name in shown else {"display": "none"} for name in names]
 
 
-def _given(values: list[Any], parts: list[Any]) -> dict[str, Any]:
-    return {str(part["id"]["name"]): v for part, v in zip(parts, values, strict=True)}
+def _given(values: list[Any], parts: list[Any], key: str = "name") -> dict[str, str]:
+    """Return what was typed into a group of fields, by a part of their IDs."""
+    return {str(part["id"][key]): str(v or "") for part, v in zip(parts, values, strict=True)}
 
 
 @act(
@@ -167,25 +152,17 @@ def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
     standing, numbers = read_kept(Standing, changing), read_kept(list[Number], keys) or []
     called = {k: probe for k, (_, probe) in standing.known.items()} if standing else {}
     if ctx.triggered_id == "prepare-found-keys" and len(ctx.triggered) == 1:
-        called |= {
-            str(part["id"]["key"]): str(v or "") for part, v in zip(ctx.states_list[0], typed, strict=True)
-        }
-    rows = [
-        dmc.TextInput(
-            id={"type": "prepare-number", "key": f.key},
-            label=f"Name of number {f.key}",
-            description="",
-            value=called.get(f.key, f.name),
-            attributes=UNAIDED,
-        )
-        for f in numbers
-        if f.name
-    ]
+        called |= _given(typed, ctx.states_list[0], "key")
+    rows = []
+    for f in filter(lambda number: number.name, numbers):
+        own = {"id": {"type": "prepare-number", "key": f.key}, "value": called.get(f.key, f.name)}
+        label = f"Name of number {f.key}"
+        rows.append(dmc.TextInput(label=label, description="", attributes=UNAIDED, **own))
     hint = [html.P("Name each number; those without a name are left out.", className="hint")] if rows else []
     return [*hint, *rows], not numbers, standing is None
 
 
-@callback(
+@on_change(
     Output({"type": "prepare-source", "name": ALL}, "value"),
     Output("prepare-changing", "data"),
     Output("prepare-found-keys", "data", allow_duplicate=True),
@@ -194,7 +171,6 @@ def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
     Input({"type": "prepare-source-change", "i": ALL}, "n_clicks"),
     State("prepare-plan", "data"),
     State("prepare-setup", "open"),
-    prevent_initial_call=True,
 )
 def change(_: list[Any], kept: Any, opened: Any) -> Any:
     """Load a source of the plan into the form."""
@@ -205,10 +181,7 @@ def change(_: list[Any], kept: Any, opened: Any) -> Any:
     form, channels = form_of(sources[i]), channels_of(sources[i])
     probes = {p.get("channel") or p.get("name"): str(p.get("name")) for p in doc["probe"]}
     known = {key_of(c): (c["name"], probes.get(c["name"], c["name"])) for c in channels if c.get("name")}
-    keys = [
-        Number(key_of(c), c.get("name") or "", {k: v for k, v in c.items() if k != "name"}, stood=True)
-        for c in channels
-    ]
+    keys = [Number(key_of(c), c.pop("name", "") or "", c, stood=True) for c in map(dict, channels)]
     names = [part["id"]["name"] for part in ctx.outputs_list[0]]
     said = f"This is the {sources[i].get('format')} source in the plan. Tap Listen to see what it sends now."
     shown = msgspec.to_builtins((Standing(i, known, form), keys))
@@ -216,12 +189,11 @@ def change(_: list[Any], kept: Any, opened: Any) -> Any:
     return [form.get(n, "") for n in names], *shown, said, "open" if opened is True else True
 
 
-@callback(
+@on_change(
     Output("prepare-changing", "data", allow_duplicate=True),
     Output("prepare-found-keys", "data", allow_duplicate=True),
     Output("prepare-heard-said", "children", allow_duplicate=True),
     Input("prepare-source-leave", "n_clicks"),
-    prevent_initial_call=True,
 )
 def leave(_: Any) -> Any:
     """Leave the source as it is."""
@@ -242,9 +214,7 @@ def leave(_: Any) -> Any:
 async def take(_: Any, names: list[Any], values: list[Any], keys: Any, changing: Any, draft: Draft) -> Any:
     """Add the source and its named numbers to the plan, each with a probe; or change one already there."""
     table = table_of(_given(values, ctx.states_list[1]))
-    called = {
-        str(p["id"]["key"]): str(v or "").strip() for p, v in zip(ctx.states_list[0], names, strict=True)
-    }
+    called = {key: name.strip() for key, name in _given(names, ctx.states_list[0], "key").items()}
     chosen = [f for f in read_kept(list[Number], keys) or [] if called.get(f.key) or not f.name]
     if not chosen:
         return None, "Give at least one number a name.", no_update, no_update
@@ -252,8 +222,8 @@ async def take(_: Any, names: list[Any], values: list[Any], keys: Any, changing:
     if len(new["probe"]) > MAX_PROBES:
         said = f"A plan can have at most {MAX_PROBES} probes; leave some numbers out."
         return None, said, no_update, no_update
-    before = {p["field"] for p in problems(draft.doc)}
-    wrong = [p for p in problems(new) if p["field"] not in before]
+    before = errors_of(draft.doc)
+    wrong = [p for p in problems(new) if str(p["field"]) not in before]
     if any(str(p["field"]).startswith("source") for p in wrong):
         return None, f"{wrong[0]['label']}: {wrong[0]['text']}", no_update, no_update
     await hearing.end()  # the logger needs the port
@@ -261,10 +231,7 @@ async def take(_: Any, names: list[Any], values: list[Any], keys: Any, changing:
     return Draft(new, draft.name), words, [], None
 
 
-@callback(
-    Output("prepare-sources", "children"),
-    Input("prepare-plan", "data"),
-)
+@callback(Output("prepare-sources", "children"), Input("prepare-plan", "data"))
 def show_sources(kept: Any) -> list[Any]:
     """List the plan's sources, and what is wrong with them."""
     doc = needed_draft(kept).doc
@@ -289,11 +256,10 @@ def show_sources(kept: Any) -> list[Any]:
     return rows
 
 
-@callback(
+@on_change(
     PLAN,
     Input({"type": "prepare-source-off", "i": ALL}, "n_clicks"),
     State("prepare-plan", "data"),
-    prevent_initial_call=True,
 )
 def take_out(_: list[Any], kept: Any) -> Any:
     """Remove a source from the plan."""

@@ -6,6 +6,7 @@ from typing import Any, Final
 from dash import Input, Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
+from dashboard.pages.asked import on_change
 from dashboard.parts.frame import button
 from dashboard.work.works import Stopped, Work
 from logger.errors import StokewatchError
@@ -78,12 +79,7 @@ def follow(
     returns words from those states; if it is None, another callback stops the work.
     """
 
-    @callback(
-        *shown(prefix),
-        ready,
-        Input(f"{prefix}-poll", "n_intervals"),
-        *given,
-    )
+    @callback(*shown(prefix), ready, Input(f"{prefix}-poll", "n_intervals"), *given)
     async def look(_: int | None, *wanted: Any) -> Any:
         try:
             work = await find(*wanted)
@@ -101,7 +97,7 @@ def follow(
     if stopped is None:
         return
 
-    @callback(*stops(prefix), Input(f"{prefix}-stop", "n_clicks"), *given, prevent_initial_call=True)
+    @on_change(*stops(prefix), Input(f"{prefix}-stop", "n_clicks"), *given)
     async def stop(_: int, *wanted: Any) -> Any:
         if (work := await find(*wanted)) is not None:
             await work.stop()

@@ -13,9 +13,20 @@ from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.names import Glass
 from dashboard.figures.traces import glass_of
 from dashboard.pages import progress
-from dashboard.pages.asked import glass_px, id_of
+from dashboard.pages.asked import glass_px, id_of, on_change
 from dashboard.pages.replay_alarms import judgement, settings_form
-from dashboard.parts.frame import button, client, door_row, follow_theme, picture, scroll, templates
+from dashboard.parts.frame import (
+    ALL_FIRINGS,
+    button,
+    client,
+    door_row,
+    follow_theme,
+    options,
+    page_top,
+    picture,
+    scroll,
+    templates,
+)
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.stored.replayed import ALL_SIDES, named_for, shown
 from dashboard.work.gathering import gathering
@@ -37,18 +48,14 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
             *chosen("replay"),
             dcc.Store(id="replay-wish", data={}),
             dcc.Store(id="replay-judged"),
-            html.Div(
-                [
-                    html.H1("Replay", id="replay-title"),
-                    door_row(id="replay-doors"),
-                    html.P("", id="replay-about"),
-                    progress.working("replay"),
-                ],
-                className="page-top",
+            page_top(
+                "Replay",
+                door_row(id="replay-doors"),
+                html.P("", id="replay-about"),
+                progress.working("replay"),
+                own="replay-title",
             ),
-            html.Div(
-                id="replay-body", hidden=True, children=[*_look(_seconds(at)), *_judged(), *settings_form()]
-            ),
+            html.Div([*_look(_seconds(at)), *_judged(), *settings_form()], id="replay-body", hidden=True),
         ],
     )
 
@@ -63,96 +70,60 @@ def _seconds(text: Any) -> float:
 
 def _look(at_s: float) -> list[Any]:
     """Lay out probes and traces, below them the stack and the stack through time on one height axis."""
+    look = [
+        html.Ol(id="replay-values"),
+        picture("replay-traces", "Traces of all probes"),
+        picture("replay-stack", "The stack at this moment"),
+        picture("replay-heat", "The stack through time, on the same height axis"),
+    ]
+    sides = {"label": "Stack through time", "data": [ALL_SIDES], "value": ALL_SIDES, "allowDeselect": False}
+    views = [
+        dmc.Select(id="replay-side", **sides),
+        dmc.Switch(id="replay-bands", label="Estimates of the pots", checked=True, persistence=True),
+    ]
     return [
-        html.Div(
-            className="replay-look",
-            children=[
-                html.Ol(id="replay-values"),
-                picture("replay-traces", "Traces of all probes"),
-                picture("replay-stack", "The stack at this moment"),
-                picture("replay-heat", "The stack through time, on the same height axis"),
-            ],
-        ),
+        html.Div(look, className="replay-look"),
         _bar(at_s),
-        html.Div(
-            [
-                dmc.Select(
-                    id="replay-side",
-                    label="Stack through time",
-                    data=[ALL_SIDES],
-                    value=ALL_SIDES,
-                    allowDeselect=False,
-                ),
-                dmc.Switch(id="replay-bands", label="Estimates of the pots", checked=True, persistence=True),
-            ],
-            className="replay-views",
-        ),
+        html.Div(views, className="replay-views"),
     ]
 
 
 def _bar(at_s: float) -> Any:
     """Make the replay controls, always within reach."""
     name = html.Span("Note or alarm", className="long")
-    return html.Div(
-        [
-            html.P("", id="replay-jumped", role="status"),
-            dmc.Slider(
-                id="replay-scrub",
-                min=0,
-                max=max(1.0, at_s),
-                value=at_s,
-                step=1,
-                updatemode="drag",
-                thumbSize=44,
-                thumbLabel="Time in the firing",
-                label=None,
-            ),
-            html.Div(
-                className="replay-tools",
-                children=[
-                    button("▶ Play", "replay-play"),
-                    html.P("", id="replay-clock"),
-                    button(["◂ ", name], "replay-back", aloud="Previous note or alarm"),
-                    button([name, " ▸"], "replay-on", aloud="Next note or alarm"),
-                    dmc.SegmentedControl(
-                        id="replay-speed",
-                        data=[{"value": str(n), "label": f"{n}×"} for n in SPEEDS],
-                        value="10",
-                    ),
-                ],
-            ),
-        ],
-        id="replay-bar",
+    scrub = dmc.Slider(
+        id="replay-scrub",
+        min=0,
+        max=max(1.0, at_s),
+        value=at_s,
+        step=1,
+        updatemode="drag",
+        thumbSize=44,
+        thumbLabel="Time in the firing",
+        label=None,
     )
+    speeds = options((str(n), f"{n}×") for n in SPEEDS)
+    tools = [
+        button("▶ Play", "replay-play"),
+        html.P("", id="replay-clock"),
+        button(["◂ ", name], "replay-back", aloud="Previous note or alarm"),
+        button([name, " ▸"], "replay-on", aloud="Next note or alarm"),
+        dmc.SegmentedControl(id="replay-speed", data=speeds, value="10"),
+    ]
+    jumped = html.P("", id="replay-jumped", role="status")
+    return html.Div([jumped, scrub, html.Div(tools, className="replay-tools")], id="replay-bar")
 
 
 def _judged() -> list[Any]:
-    return [
-        html.Div(
-            className="replay-verdicts",
-            children=[
-                html.Div(
-                    [
-                        html.H2("At this moment"),
-                        html.P("", id="replay-line", **{"data-column": "line"}),
-                        html.Div(id="replay-standing"),
-                        scroll("Zones at this moment", id="replay-zones"),
-                    ]
-                ),
-                html.Div(
-                    [
-                        html.H2("Notes and alarms"),
-                        html.Ol(
-                            id="replay-happened",
-                            tabIndex=0,
-                            className="scroll",
-                            **{"aria-label": "Notes and alarms"},
-                        ),
-                    ]
-                ),
-            ],
-        )
+    now = [
+        html.H2("At this moment"),
+        html.P("", id="replay-line", **{"data-column": "line"}),
+        html.Div(id="replay-standing"),
+        scroll("Zones at this moment", id="replay-zones"),
     ]
+    named = {"className": "scroll", "aria-label": "Notes and alarms"}
+    happened = [html.H2("Notes and alarms"), html.Ol(id="replay-happened", tabIndex=0, **named)]
+    return [html.Div([html.Div(now), html.Div(happened)], className="replay-verdicts")]
 
 
 # --- what is worked out -------------------------------------------------------------------------------------
@@ -215,7 +186,7 @@ async def show(
     """Show the firing; its verdicts as soon as they are worked out."""
     nothing = {
         "title": "Replay",
-        "doors": dcc.Link("All firings", href="/firings"),
+        "doors": ALL_FIRINGS,
         "hidden": True,
         **{k: [] for k in ("values", "happened", "zones", "standing")},
         **{k: {} for k in ("traces", "heat", "stack")},
@@ -243,14 +214,13 @@ async def _answer(firing: str, judged: Any) -> dict[str, Any] | None:
     return dict(work.answer())
 
 
-@callback(
+@on_change(
     Output("replay-traces", "figure", allow_duplicate=True),
     Input("glass-px", "data"),
     State("replay-firing", "data"),
     State("replay-judged", "data"),
     State("unit", "data"),
     State("replay-body", "hidden"),
-    prevent_initial_call=True,
 )
 async def turn(glass: Any, firing: Any, judged: Any, unit: Any, hidden: Any) -> Any:
     """Place the names in the traces again: the tablet was turned."""
@@ -296,7 +266,7 @@ client(
 let_single_out("replay", "replay-traces")
 
 
-@callback(
+@on_change(
     Output("replay-scrub", "value", allow_duplicate=True),
     Output("replay-jumped", "children"),
     Input("replay-back", "n_clicks"),
@@ -306,7 +276,6 @@ let_single_out("replay", "replay-traces")
     State("replay-marks", "data"),
     State("replay-play", "children"),
     State("replay-speed", "value"),
-    prevent_initial_call=True,
 )
 def jump(back: Any, on: Any, now: Any, end: Any, marks: Any, play: Any, speed: Any) -> tuple[float, str]:
     """Go to the previous or next note or alarm, and say which it is."""

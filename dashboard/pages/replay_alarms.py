@@ -8,7 +8,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import id_of
+from dashboard.pages.asked import id_of, on_change
 from dashboard.parts import moment
 from dashboard.parts.frame import door_row
 from dashboard.parts.plan_form import other_alarms
@@ -69,7 +69,7 @@ async def settings(firing: Any, _: int | None, unit: Any) -> Any:
     return other_alarms(to_document(info.plan), unit_of(unit))
 
 
-@callback(
+@on_change(
     Output("replay-wish", "data"),
     Output("replay-poll", "disabled", allow_duplicate=True),
     Output(FIELDS, "error"),
@@ -79,7 +79,6 @@ async def settings(firing: Any, _: int | None, unit: Any) -> Any:
     State(FIELDS, "value"),
     State("replay-firing", "data"),
     State("unit", "data"),
-    prevent_initial_call=True,
 )
 async def rerun(_: Any, __: Any, ons: list[Any], values: list[Any], firing: Any, unit: Any) -> Any:
     """Re-run the alarms with the form's settings, or the firing's own."""
@@ -87,16 +86,14 @@ async def rerun(_: Any, __: Any, ons: list[Any], values: list[Any], firing: Any,
     if ctx.triggered_id == "replay-own":
         return {}, False, [""] * len(fields)
     plan = (await gathering(here().journal_path).firing(id_of(firing))).plan
-    typed = [(str(f["path"]), str(f["as"]), value) for f, value in zip(fields, values, strict=True)]
-    alarms = with_fields(to_document(plan), typed)["alarm"]
+    alarms = with_fields(to_document(plan), fields, values)["alarm"]
     for switch, on in zip(switches, ons, strict=True):
         alarms.setdefault(switch["rule"], {})["enabled"] = on
-    own = plan.alarms
-    changed = {
-        rule: {k: v for k, v in each.items() if v != own.get(rule, {}).get(k)}
-        for rule, each in alarms.items()
-    }
-    wished = {rule: settings for rule, settings in changed.items() if settings}
+    wished = {}
+    for rule, settings in alarms.items():
+        own = plan.alarms.get(rule, {})
+        if changed := {k: v for k, v in settings.items() if v != own.get(k)}:
+            wished[rule] = changed
     wrong = errors_of({"alarm": wished}, unit_of(unit))
     return {} if wrong else wished, bool(wrong), [wrong.get(f["path"], "") for f in fields]
 

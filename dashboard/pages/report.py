@@ -19,10 +19,20 @@ from dashboard.figures.look import Theme, Unit, theme_of, unit_of
 from dashboard.figures.model import Course
 from dashboard.figures.traces import glass_of, traces_figure
 from dashboard.pages import progress
-from dashboard.pages.asked import act, button_pressed, glass_px, id_of, next_turn
+from dashboard.pages.asked import act, button_pressed, glass_px, id_of, next_turn, on_change
 from dashboard.parts.comparison import WHOSE, told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
-from dashboard.parts.frame import button, client, door_row, follow_theme, picture, save_as, scroll, templates
+from dashboard.parts.frame import (
+    button,
+    client,
+    door_row,
+    follow_theme,
+    page_top,
+    picture,
+    save_as,
+    scroll,
+    templates,
+)
 from dashboard.security.guard import may_act
 from dashboard.stored.exports import FILES, download_headers, exports, file_name
 from dashboard.words import span
@@ -55,9 +65,7 @@ def layout(firing: str = "", **_query: str) -> Any:
             dcc.Store(id="report-ready"),
             dcc.Store(id="report-saved", data={}),
             dcc.Store(id="report-photos-turn", data=0),
-            html.Div(
-                [html.H1("Report", id="report-name"), html.P("", id="report-about")], className="page-top"
-            ),
+            page_top("Report", html.P("", id="report-about"), own="report-name"),
             door_row(id="report-doors"),
             progress.working("report"),
             html.Div(id="report-body", hidden=True, children=_body()),
@@ -79,10 +87,7 @@ def _body() -> list[Any]:
         html.Dl(id="report-facts"),
         html.P(f"{WHOSE}.", className="sources"),
         html.Div(id="report-form"),
-        door_row(
-            dmc.Button("Save", id="report-save"),
-            html.P("", id="report-written", role="status"),
-        ),
+        door_row(dmc.Button("Save", id="report-save"), html.P("", id="report-written", role="status")),
         html.H2("Photos of the pots"),
         html.P(f"Up to {MOST}, scaled down and kept with the report. Where they were taken is removed."),
         door_row(button("Add photos …", "report-add-photos")),
@@ -138,12 +143,11 @@ async def show(firing: Any, unit: Any, theme: Any, _: Any, glass: Any = None) ->
     info = known.info
     when = f"First reading {day}" if (day := tables.day_of(info)) else "Date and time unknown"
     about = f"{when}; {span(info.length_s)} recorded, {info.readings:,} readings"
+    about += "; still running. " if info.running else ". "
+    invented = html.B("Invented firing: nothing here was measured.") if info.invented else ""
     return {
         "name": info.title or "Firing",
-        "about": [
-            f"{about}{'; still running' if info.running else ''}. ",
-            html.B("Invented firing: nothing here was measured.") if info.invented else "",
-        ],
+        "about": [about, invented],
         "doors": _doors(info.id, write.unit),
         "hidden": False,
         "verdicts": verdict_rows(verdicts(known, write), write),
@@ -162,23 +166,16 @@ def _pictures(known: Gathered, write: Shown, theme: Theme, wide_px: int) -> dict
     course = Course(plan.target_c, plan.burnout_c, zero_s, known.lit.found, write.unit, theme)
     stages = tables.stages(known.rehearsal["stages"])
     glass = glass_of(wide_px - 24, HIGH_PX)
-    places = [line.place for line in lines]
-    return {
-        "traces": traces_figure(
-            lines, course, length_s=info.length_s, marks=marks, stages=stages, glass=glass
-        ),
-        "heat": heat_figure(places, steps_s, steps, course, marks=marks),
-    }
+    how: dict[str, Any] = {"length_s": info.length_s, "marks": marks, "stages": stages, "glass": glass}
+    heat = heat_figure([line.place for line in lines], steps_s, steps, course, marks=marks)
+    return {"traces": traces_figure(lines, course, **how), "heat": heat}
 
 
 def _doors(firing: str, unit: Unit) -> list[Any]:
     own = quote(firing)
-    page = f"/api/report/{own}/page?unit={unit}"
-    keep = {"download": ""}
-    files = [html.A("HTML", href=f"{page}&keep=1", id="report-keep", **keep)]
-    files += [
-        html.A(name, href=f"/api/report/{own}/file/{kind}", **keep) for kind, (name, *_) in FILES.items()
-    ]
+    page, file = (f"/api/report/{own}/{what}" for what in (f"page?unit={unit}", "file"))
+    files = [html.A("HTML", href=f"{page}&keep=1", id="report-keep", download="")]
+    files += [html.A(name, href=f"{file}/{kind}", download="") for kind, (name, *_) in FILES.items()]
     return [
         html.A("Open the report to print it", href=page, target="_blank", id="report-open"),
         save_as("Save as", *files),
@@ -210,6 +207,13 @@ async def show_form(firing: Any, _: Any) -> Any:
     return form(info.id, texts), texts, shown_photos
 
 
+def _unsaved(names: list[Any], values: list[Any], saved: Any) -> dict[str, Any]:
+    """Return the texts that differ from those saved, by field."""
+    known = saved if isinstance(saved, dict) else {}
+    found = zip(names, values, strict=False)
+    return {n: "" if v is None else v for n, v in found if (v or "") != (known.get(n) or "")}
+
+
 def _texts(title: str, facts: dict[str, Any]) -> dict[str, str]:
     texts = {f.name: text for f in FIELDS if isinstance(text := facts.get(f.name), str)}
     return {TITLE.name: title, **texts}
@@ -228,20 +232,14 @@ def _texts(title: str, facts: dict[str, Any]) -> dict[str, str]:
 async def save(_: int | None, values: list[Any], saved: Any, firing: Any) -> Any:
     """Save only what was changed, so that what others wrote meanwhile stays."""
     names = [part["id"]["name"] for part in ctx.states_list[0]]
-    known = saved if isinstance(saved, dict) else {}
-    texts = {
-        name: "" if value is None else value
-        for name, value in zip(names, values, strict=True)
-        if (value or "") != known.get(name, "")
-    }
+    texts = _unsaved(names, values, saved)
     errors = [""] * len(names)
     if not texts:
         return no_update, no_update, errors, "Nothing was changed."
-    info = await gathering(here().journal_path).firing(id_of(firing))
+    path = here().journal_path
+    info = await gathering(path).firing(id_of(firing))
     try:
-        changed = await write(
-            here().journal_path, lambda writer: describe(writer, writer.firing(info.id), texts)
-        )
+        changed = await write(path, lambda writer: describe(writer, writer.firing(info.id), texts))
     except DescribeError as exc:
         if exc.field not in names:
             raise
@@ -266,19 +264,16 @@ async def take_photo_away(clicks: list[Any], firing: Any, turn: Any) -> Any:
     return next_turn(turn)
 
 
-@callback(
+@on_change(
     Output("report-written", "children"),
     Input({"type": "report-text", "name": ALL}, "value"),
     Input("report-saved", "data"),
     State({"type": "report-text", "name": ALL}, "id"),
     State("report-written", "children"),
-    prevent_initial_call=True,
 )
 def _changed(values: list[Any], saved: Any, ids: list[dict[str, Any]], said: Any) -> str:
     """Say whether everything in the form is saved."""
-    known = saved if isinstance(saved, dict) else {}
-    now = zip(ids, values, strict=False)
-    if any((value or "") != (known.get(each.get("name")) or "") for each, value in now):
+    if _unsaved([each.get("name") for each in ids], values, saved):
         return "Not saved yet; kept on this tablet."
     return said if said in ("Saved.", "Nothing was changed.") else ""
 
@@ -327,9 +322,8 @@ def routes(context: Context) -> APIRouter:
     @router.get("/{firing}/photo/{name}")
     async def photo(firing: str, name: str) -> FileResponse:
         found = await asyncio.to_thread(photo_called, context.home, firing, name)
-        return FileResponse(
-            found, media_type="image/jpeg", headers={"cache-control": "private, max-age=3600"}
-        )
+        kept = {"cache-control": "private, max-age=3600"}
+        return FileResponse(found, media_type="image/jpeg", headers=kept)
 
     @router.post("/photos", dependencies=[Depends(context.operator)])
     async def add_photo(request: Request, firing: Annotated[str, Query(max_length=60)]) -> dict[str, str]:

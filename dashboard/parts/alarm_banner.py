@@ -18,8 +18,7 @@ NAMED = 2
 
 
 def _button(act: str, key: str, text: str, minutes: int = 0, aloud: str = "") -> Any:
-    own = {"type": "alarm-act", "act": act, "key": key, "minutes": minutes}
-    return button(text, own, aloud=aloud)
+    return button(text, {"type": "alarm-act", "act": act, "key": key, "minutes": minutes}, aloud=aloud)
 
 
 def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
@@ -47,18 +46,18 @@ def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
     if what_to_do := advice(alarm, unit):
         words.append(html.P(what_to_do, className="advice"))
     buttons = []
-    if key:
-        if not seen:
-            buttons.append(_button("ack", key, "Noted" if good else "Acknowledge"))
-        if not good:
-            buttons += [
-                _button("shelve", key, f"Silence {n} min" if k == 0 else f"{n} min", n, f"Silence {n} min")
-                for k, n in enumerate(SILENCE_MIN)
-            ]
-    name_of_class = "alarm" + (" good" if good else "") + (" seen" if seen else "")
-    return html.Div(
-        [html.Div(words, className="words"), html.Div(buttons, className="buttons")], className=name_of_class
-    )
+    if key and not seen:
+        buttons.append(_button("ack", key, "Noted" if good else "Acknowledge"))
+    if key and not good:
+        buttons += [
+            _button("shelve", key, f"Silence {n} min" if k == 0 else f"{n} min", n, f"Silence {n} min")
+            for k, n in enumerate(SILENCE_MIN)
+        ]
+    return _box(words, buttons, "alarm" + (" good" if good else "") + (" seen" if seen else ""))
+
+
+def _box(words: list[Any], buttons: list[Any], kind: str, make: Any = html.Div) -> Any:
+    return html.Div([make(words, className="words"), html.Div(buttons, className="buttons")], className=kind)
 
 
 def alarm_banner(alarms: Sequence[dict[str, Any]], unit: Unit = "C") -> list[Any]:
@@ -84,11 +83,8 @@ def alarm_banner(alarms: Sequence[dict[str, Any]], unit: Unit = "C") -> list[Any
         words = [html.Summary(f"Cleared, not acknowledged: {names(over[:NAMED])}{others}")]
         words += [html.P(" ".join(filter(None, headline(a, unit)))) for a in over]
         all_keys = "\n".join(str(a["key"]) for a in over if a.get("key"))
-        seen = (
-            [_button("ack", all_keys, "Acknowledge all" if over[1:] else "Acknowledge")] if all_keys else []
-        )
-        parts = [html.Details(words, className="words"), html.Div(seen, className="buttons")]
-        shown.append(html.Div(parts, className="alarm over"))
+        seen = _button("ack", all_keys, "Acknowledge all" if over[1:] else "Acknowledge")
+        shown.append(_box(words, [seen] if all_keys else [], "alarm over", html.Details))
     return shown
 
 
@@ -102,16 +98,12 @@ def silenced(events: Sequence[dict[str, Any]], now_s: float, scale: float) -> li
     last = {e["data"]["key"]: e for e in events if e["kind"] == "alarm" and e["data"].get("key")}
     rows = []
     for key, event in last.items():
-        data = event["data"]
-        if data.get("transition") != "shelved":
+        if event["data"].get("transition") != "shelved":
             continue
-        name = headline(data)[0]
-        until = data.get("shelved_until_s")
-        in_s = None if until is None else round((until - now_s) / scale / 30.0) * 30
-        when = [] if in_s is None else [" until ", html.Span("", **{"data-in-s": str(in_s)})]
-        row = [
-            html.Span(["Silenced", *when, f": {name}"]),
-            _button("unshelve", key, "Resume", aloud=f"Resume {name}"),
-        ]
-        rows.append(html.P(row))
+        name, when = headline(event["data"])[0], []
+        if (until := event["data"].get("shelved_until_s")) is not None:
+            in_s = round((until - now_s) / scale / 30.0) * 30
+            when = [" until ", html.Span("", **{"data-in-s": str(in_s)})]
+        resume = _button("unshelve", key, "Resume", aloud=f"Resume {name}")
+        rows.append(html.P([html.Span(["Silenced", *when, f": {name}"]), resume]))
     return rows

@@ -6,7 +6,7 @@ from typing import Any, Final
 from dash import html
 
 from dashboard.figures.comparison import Bar, heats
-from dashboard.parts.frame import scroll
+from dashboard.parts.frame import scroll, table
 from dashboard.words import Unit
 from logger.report.facts import Basis, Fact
 from logger.report.gather import Gathered
@@ -55,7 +55,8 @@ def change(fact: Fact, first: Fact, unit: Unit) -> str:
     fine = fact.unit == "°C/min" or (fact.unit == "min" and 0 < abs(value) < 9.95)
     text = f"{abs(value):.{1 if fine else 0}f}"
     sign = "±" if float(text) == 0 else "+" if value > 0 else MINUS
-    return f"{sign}{text}{_unit(fact, unit)}"
+    of = "" if fact.unit == "count" else f" {fact.unit.lstrip('Δ').replace('°C', f'°{unit}')}"
+    return f"{sign}{text}{of}"
 
 
 def _written(fact: Fact, unit: Unit) -> float:
@@ -66,12 +67,6 @@ def _written(fact: Fact, unit: Unit) -> float:
     return value if fact.unit == "min" else round(value, 1 if fact.unit == "°C/min" else 0)
 
 
-def _unit(fact: Fact, unit: Unit) -> str:
-    return {"°C": f" °{unit}", "Δ°C": f" °{unit}", "°C/min": f" °{unit}/min", "min": " min", "count": ""}[
-        fact.unit
-    ]
-
-
 def fact_table(
     zone: str, rows: Sequence[Sequence[Fact | None]], titles: Sequence[str], shown: Shown, *, opened: bool
 ) -> Any:
@@ -80,24 +75,19 @@ def fact_table(
     Unless `opened`, it is folded under its name.
     """
     name = f"Zone {zone}" if zone else "The whole load"
-    heads = [html.Th("Fact", scope="col")]
-    heads += [html.Th([html.B(f"{n} "), title], scope="col") for n, title in enumerate(titles, 1)]
+    heads = ["Fact", *([html.B(f"{n} "), title] for n, title in enumerate(titles, 1))]
     body = [_row(facts, shown) for facts in rows if any(f is not None and f.value is not None for f in facts)]
-    table = html.Table([html.Thead(html.Tr(heads)), html.Tbody(body)])
-    return html.Details([html.Summary(name), scroll(name, table)], open=opened, **{"data-zone": zone})
+    parts = [html.Summary(name), scroll(name, table(heads, body))]
+    return html.Details(parts, open=opened, **{"data-zone": zone})
 
 
 def _row(facts: Sequence[Fact | None], shown: Shown) -> Any:
     some = next(fact for fact in facts if fact is not None)
     marks = "".join(sorted({MARKS[fact.basis] for fact in facts if fact is not None}))
     label = shown.label(some)
-    return html.Tr(
-        [
-            html.Th([label, html.Sup(marks)] if marks else label, scope="row"),
-            *(html.Td(_cell(fact, facts[0] if n else None, shown)) for n, fact in enumerate(facts)),
-        ],
-        **{"data-fact": some.key},
-    )
+    head = html.Th([label, html.Sup(marks)] if marks else label, scope="row")
+    cells = [html.Td(_cell(fact, facts[0] if n else None, shown)) for n, fact in enumerate(facts)]
+    return html.Tr([head, *cells], **{"data-fact": some.key})
 
 
 def _cell(fact: Fact | None, first: Fact | None, shown: Shown) -> Any:
@@ -120,23 +110,14 @@ def _cell(fact: Fact | None, first: Fact | None, shown: Shown) -> Any:
 
 def verdict_rows(verdicts: Sequence[Mapping[str, Any]], shown: Shown) -> Any:
     """Make the table of a rehearsal's zones with their verdicts, the lowest peak first."""
-    rows = [
-        html.Tr(
-            [
-                html.Th(zone["zone"], scope="row"),
-                html.Td(shown.degrees(zone["peak_c"]), className="peak"),
-                html.Td(since(zone["peak_s"])),
-                html.Td(f"{zone['above_burnout_s'] / 60:.0f} min"),
-                html.Td(f"{zone['soak_s'] / 60:.0f} min"),
-                html.Td(zone["verdict"]),
-            ],
-            **{"data-zone": zone["zone"]},
-        )
-        for zone in verdicts
-    ]
+    rows = []
+    for zone in verdicts:
+        above, soak = (f"{zone[key] / 60:.0f} min" for key in ("above_burnout_s", "soak_s"))
+        cells = [html.Th(zone["zone"], scope="row"), html.Td(shown.degrees(zone["peak_c"]), className="peak")]
+        cells += [html.Td(text) for text in (since(zone["peak_s"]), above, soak, zone["verdict"])]
+        rows.append(html.Tr(cells, **{"data-zone": zone["zone"]}))
     heads = ("Zone", "Peak", "At", "Above burn-out", "At target", "Verdict")
-    head = html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
-    return html.Table([head, html.Tbody(rows)], className="tall-last")
+    return table(heads, rows, className="tall-last")
 
 
 def heat_key(unit: Unit) -> list[Any]:
@@ -155,8 +136,6 @@ def told_of_load(facts: Sequence[Fact], shown: Shown) -> list[Any]:
             continue
         at = f" at {since(fact.at_s)}" if fact.at_s is not None and fact.key != "lit_min" else ""
         words = f" ({fact.words})" if fact.words and fact.key != "lit_min" else ""
-        label = f"{shown.label(fact)}{MARKS[fact.basis]}"
-        told.append(
-            html.Div([html.Dt(label), html.Dd(f"{shown.fact(fact)}{at}{words}")], **{"data-fact": fact.key})
-        )
+        pair = [html.Dt(f"{shown.label(fact)}{MARKS[fact.basis]}"), html.Dd(f"{shown.fact(fact)}{at}{words}")]
+        told.append(html.Div(pair, **{"data-fact": fact.key}))
     return told

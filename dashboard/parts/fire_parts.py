@@ -70,21 +70,10 @@ def to_come(verdict: dict[str, Any] | None, unit: Unit) -> str:
 @functools.lru_cache(64)  # identical objects need no comparing
 def zone_card(zone: str, n: int) -> Any:
     """Show the nth zone of the row: name, temperature, direction, need; a touch singles it out."""
-    return html.Li(
-        one_of(
-            "fire",
-            zone,
-            [
-                html.B(zone),
-                html.Span(
-                    [html.Span("", id=f"zone-level-{n}"), html.Span("", id=f"zone-way-{n}", className="way")],
-                    className="level",
-                ),
-                html.Span("", id=f"zone-need-{n}", className="need"),
-            ],
-            className="zone",
-        )
-    )
+    level = [html.Span("", id=f"zone-level-{n}"), html.Span("", id=f"zone-way-{n}", className="way")]
+    needs = html.Span("", id=f"zone-need-{n}", className="need")
+    words = [html.B(zone), html.Span(level, className="level"), needs]
+    return html.Li(one_of("fire", zone, words, className="zone"))
 
 
 def zone_texts(cards: Cards, firing: dict[str, Any], unit: Unit) -> dict[str, str | list[str]]:
@@ -103,15 +92,11 @@ def zone_details(cards: Cards, board: "Board", unit: Unit) -> list[Any]:
     ahead = forecasts(board.verdict)
     rows = []
     for zone, card in cards:
-        words = had(card, board.firing or {}, unit)
-        if zone in estimates:
-            words.append(pots(estimates[zone], unit))
-        if card[6] == "estimate":
-            words.append("judged by the estimate of the pots")
-        if card[6] == "air":
-            words.append("judged by air probes alone")
+        by = {"estimate": "the estimate of the pots", "air": "air probes alone"}.get(card[6])
+        words = ["" if card[6] == "faulty" else rate(card[1], unit), *had(card, board.firing or {}, unit)]
+        words += [pots(estimates[zone], unit)] if zone in estimates else []
+        words += [f"judged by {by}"] if by else []
         said = [html.B(zone), html.Span(degrees(card[0], unit), className="level")]
-        said.append(html.P(rate(card[1], unit) if card[6] != "faulty" else ""))
         said += [html.P(text) for text in words]
         if words_ahead := told(ahead.get(zone) or {}, "words", unit):
             said.append(html.P(capital(words_ahead), className="ahead"))
@@ -124,12 +109,10 @@ def zone_details(cards: Cards, board: "Board", unit: Unit) -> list[Any]:
 def pots(estimate: dict[str, Any], unit: Unit) -> str:
     """Say how hot a zone's pots are by the model, from the verdict's estimate."""
     half_c = (estimate["high_c"] - estimate["low_c"]) / 2
-    how = {
-        "spot": ", from gun readings",
-        "neighbours": ", from its neighbours",
-        "nothing": ", no longer known",
-    }
-    said = how.get(estimate["basis"], "" if estimate["consistent"] else ", not yet sure")
+    how = {"spot": "gun readings", "neighbours": "its neighbours"}.get(estimate["basis"])
+    said = f", from {how}" if how else "" if estimate["consistent"] else ", not yet sure"
+    if estimate["basis"] == "nothing":
+        said = ", no longer known"
     return f"pots {degrees(estimate['estimate_c'], unit)} ± {difference(half_c, unit)} (estimated{said})"
 
 
@@ -168,26 +151,14 @@ def glance(cards: Cards, board: "Board", unit: Unit, live: bool) -> dict[str, st
 def value_row(i: int, place: Place) -> Any:
     """Make the row of a probe; `value-{i}` and `moves-{i}` fill in what it reads."""
     where = [f"{place.height_cm:g} cm" if place.height_cm is not None else place.side, READS[place.reads]]
-    return html.Li(
-        one_of(
-            "fire",
-            place.zone,
-            [
-                html.Span(str(place.number), className=f"key line-{i % 8} dash-{i % 5}"),
-                html.Span(
-                    [
-                        html.B(place.name),
-                        html.Span(" · ".join(filter(None, where)), className="where"),
-                    ],
-                    className="who",
-                ),
-                html.Span([html.Span("", id=f"value-{i}"), html.Span("", id=f"moves-{i}")], className="says"),
-            ],
-            line=i,
-            className="value",
-            **{"data-probe": place.name},
-        )
-    )
+    about = html.Span(" · ".join(filter(None, where)), className="where")
+    says = [html.Span("", id=f"value-{i}"), html.Span("", id=f"moves-{i}")]
+    words = [
+        html.Span(str(place.number), className=f"key line-{i % 8} dash-{i % 5}"),
+        html.Span([html.B(place.name), about], className="who"),
+        html.Span(says, className="says"),
+    ]
+    return html.Li(one_of("fire", place.zone, words, line=i, className="value", **{"data-probe": place.name}))
 
 
 def value_words(

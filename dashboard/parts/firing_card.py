@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 KINDS: Final = (("csv", "CSV"), ("parquet", "Parquet"), ("line-protocol", "Line protocol"))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Row:
     """One firing of a list.
 
@@ -54,54 +54,40 @@ def peak_id(firing: Any) -> dict[str, Any]:
     return {"type": "firing-peak", "firing": firing}
 
 
-def when(row: Row) -> str:
-    """Say when a firing was, and how long it was recorded."""
-    return f"{row.day or 'No date in the file'} · {span(row.info.length_s)}"
-
-
 def card(row: Row, unit: Unit, *, night: bool, may_act: bool, chosen: bool) -> Any:
     """Make a firing's card; `chosen` if it is among those to be compared."""
     info = row.info
     own, title = quote(info.id), info.title or "Firing"
+    choose, pressed = {"type": "firing-choose", "firing": info.id}, {"aria-pressed": str(chosen).lower()}
     doors: list[Any] = [
-        button(
-            "Compare",
-            {"type": "firing-choose", "firing": info.id},
-            aloud=f"Compare {title}",
-            **{"aria-pressed": "true" if chosen else "false"},
-        ),
+        button("Compare", choose, aloud=f"Compare {title}", **pressed),
         dcc.Link(["Report", html.Span(f" of {title}", className="unseen")], href=f"/report/{own}"),
         _more(row, title, own, may_act=may_act),
     ]
-    return html.Li(
-        [
-            _face(row, title, dcc.Link(title, href=f"/replay/{own}", className="open"), unit, night=night),
-            door_row(*doors),
-        ],
-        className="firing",
-        **{"data-firing": info.id},
-    )
+    face = _face(row, title, dcc.Link(title, href=f"/replay/{own}", className="open"), unit, night=night)
+    return _item(row, [face, door_row(*doors)])
+
+
+def _item(row: Row, parts: list[Any]) -> Any:
+    return html.Li(parts, className="firing", **{"data-firing": row.info.id})
 
 
 def _face(row: Row, title: str, head: Any, unit: Unit, *, night: bool) -> Any:
-    told = row.picture
-    info = row.info
+    told, info = row.picture, row.info
     marks = [
         html.B("burning now", className="running") if info.running else None,
         html.I("invented, not measured") if info.invented else None,
         html.Span("from a file") if "imported" in info.facts else None,
     ]
     picture = spark(told["low"], told["high"], told["target_c"], night=night)
-    return html.Div(
-        [
-            html.Img(src=picture, alt="", className="glimpse"),
-            html.H2(head),
-            html.P(when(row)),
-            html.P(coldest(row, unit), className="coldest", id=peak_id(info.id)),
-            html.P([mark for mark in marks if mark], className="marks"),
-        ],
-        title=f"{title}: coldest to hottest zone over time; the dashed line is the target",
-    )
+    parts = [
+        html.Img(src=picture, alt="", className="glimpse"),
+        html.H2(head),
+        html.P(f"{row.day or 'No date in the file'} · {span(info.length_s)}"),
+        html.P(coldest(row, unit), className="coldest", id=peak_id(info.id)),
+        html.P([mark for mark in marks if mark], className="marks"),
+    ]
+    return html.Div(parts, title=f"{title}: coldest to hottest zone over time; the dashed line is the target")
 
 
 def _more(row: Row, title: str, own: str, *, may_act: bool) -> Any:
@@ -113,9 +99,8 @@ def _more(row: Row, title: str, own: str, *, may_act: bool) -> Any:
         inside.append(dcc.Link("Places, zones and plan", href=f"/firings?places={own}"))
     if may_act and not info.running:
         inside.append(button("Delete", {"type": "firing-delete", "firing": info.id}, className="bad"))
-    return html.Details(
-        [html.Summary("More", **{"aria-label": f"More about {title}"}), html.Div(inside, className="more")]
-    )
+    head = html.Summary("More", **{"aria-label": f"More about {title}"})
+    return html.Details([head, html.Div(inside, className="more")])
 
 
 def may_be_placed(info: "FiringInfo") -> bool:
@@ -135,4 +120,4 @@ def binned_card(row: Row, unit: Unit, *, night: bool, may_act: bool) -> Any:
         back = button("Put back", {"type": "firing-back", "firing": row.info.id})
         good = button("Delete for good …", {"type": "firing-good", "firing": row.info.id}, className="bad")
         parts.append(door_row(*([good] if half_gone else [back, good])))
-    return html.Li(parts, className="firing", **{"data-firing": row.info.id})
+    return _item(row, parts)

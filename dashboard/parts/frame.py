@@ -23,6 +23,7 @@ NOTHING: Final[dict[str, Any]] = {
 """An empty figure: plotly's own is a white sheet with axes, even at night."""
 UNAIDED: Final = {"input": {"autoComplete": "off"}}
 """Attributes that stop a browser from offering what was typed elsewhere."""
+ALL_FIRINGS: Final = dcc.Link("All firings", href="/firings")
 _numbers = itertools.count(1)
 
 
@@ -37,9 +38,31 @@ def options(pairs: Iterable[tuple[str, str]]) -> list[dict[str, str]]:
     return [{"value": value, "label": label} for value, label in pairs]
 
 
+def items(texts: Iterable[str]) -> list[Any]:
+    """Make list items of sentences."""
+    return [html.Li(text) for text in texts]
+
+
+def facts_list(facts: Iterable[tuple[str, str]]) -> list[Any]:
+    """Make the entries of a `Dl` from pairs of name and text."""
+    return [html.Div([html.Dt(name), html.Dd(text)]) for name, text in facts]
+
+
+def table(heads: Iterable[Any], rows: list[Any], **more: Any) -> Any:
+    """Make a table of `html.Tr`s under its heads."""
+    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
+    return html.Table([head, html.Tbody(rows)], **more)
+
+
 def door_row(*children: Any, **more: Any) -> Any:
     """Make a row of links and buttons."""
     return html.Div(list(children), className="page-doors", **more)
+
+
+def page_top(title: str, *more: Any, own: str = "") -> Any:
+    """Make the top of a page: its heading, with an ID if it changes, and what is beside it."""
+    head = html.H1(title, id=own) if own else html.H1(title)
+    return html.Div([head, *more], className="page-top")
 
 
 def section(*children: Any, label: str = "", **more: Any) -> Any:

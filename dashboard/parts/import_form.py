@@ -8,7 +8,7 @@ import dash_mantine_components as dmc
 import msgspec
 from dash import html
 
-from dashboard.parts.frame import options, scroll
+from dashboard.parts.frame import facts_list, items, options, scroll
 from dashboard.words import Unit, degrees, reading, span
 from logger.errors import UserError
 
@@ -17,6 +17,12 @@ ROWS_APART: Final = (
     *((f"{n}min", f"{n} min") for n in ("1", "2", "5", "10")),
 )
 """Periods of loggers whose first column only numbers the rows."""
+ENCODINGS: Final = (
+    ("utf-8", "UTF-8"),
+    ("latin-1", "Latin-1"),
+    ("cp1252", "Windows 1252"),
+    ("utf-16", "UTF-16"),
+)
 
 
 class Field(NamedTuple):
@@ -68,15 +74,7 @@ FIELDS: Final = {
     "repeats": Field(
         "Rows with the same time", "refuse them", (("spread", "spread evenly"), ("last", "keep the last"))
     ),
-    "encoding": Field(
-        "Encoding",
-        choices=(
-            ("utf-8", "UTF-8"),
-            ("latin-1", "Latin-1"),
-            ("cp1252", "Windows 1252"),
-            ("utf-16", "UTF-16"),
-        ),
-    ),
+    "encoding": Field("Encoding", choices=ENCODINGS),
 }
 """By their names in `CsvOptions`."""
 
@@ -149,8 +147,8 @@ def refusal_words(refusal: Mapping[str, Any]) -> str | None:
     if not refusal["hints"] or any(hint["value"] is None for hint in refusal["hints"]):
         return None
     row, column = refusal["row"], refusal["column"]
-    place = " ".join(part for part in (refusal["file"], f"row {row}" if row is not None else "") if part)
-    place = ", ".join(part for part in (place, f"column '{column}'" if column else "") if part)
+    place = " ".join(filter(None, (refusal["file"], "" if row is None else f"row {row}")))
+    place = ", ".join(filter(None, (place, f"column '{column}'" if column else "")))
     what = refusal["what"].rstrip(";") + ":"
     return f"{place}: {what}" if place else what
 
@@ -175,11 +173,8 @@ def fields(zones: Sequence[str]) -> list[Any]:
 
 
 def _field(name: str, field: Field, zones: Sequence[str]) -> Any:
-    own: dict[str, Any] = {
-        "id": {"type": "read", "field": name},
-        "label": field.label,
-        "placeholder": field.empty,
-    }
+    own_id = {"type": "read", "field": name}
+    own: dict[str, Any] = {"id": own_id, "label": field.label, "placeholder": field.empty}
     if field.choices:
         return dmc.Select(**own, data=options(field.choices), clearable=True)
     if field.takes in ("number", "count"):
@@ -210,14 +205,12 @@ def _summary(whole: Mapping[str, Any], begun: str) -> Any:
         ("Rows", f"{whole['rows']:,}, one every {every}"),
         ("Gaps", f"{whole['gap_count']}: {', '.join(gaps)}{more}" if gaps else "none"),
     )
-    return html.Dl([html.Div([html.Dt(name), html.Dd(text)]) for name, text in facts], className="facts")
+    return html.Dl(facts_list(facts), className="facts")
 
 
 def _guesses(whole: Mapping[str, Any]) -> Any:
-    if not whole["guesses"]:
-        return None
-    said = [html.Li(page_words(guess)[0]) for guess in whole["guesses"]]
-    return html.Div([html.H2("Please check"), html.Ul(said)], className="guesses")
+    said = items(page_words(guess)[0] for guess in whole["guesses"])
+    return html.Div([html.H2("Please check"), html.Ul(said)], className="guesses") if said else None
 
 
 def _columns(whole: Mapping[str, Any], files: Sequence[Mapping[str, Any]], unit: Unit) -> Any:
@@ -235,11 +228,9 @@ def _columns(whole: Mapping[str, Any], files: Sequence[Mapping[str, Any]], unit:
 
 def _first(each: Mapping[str, Any]) -> Any:
     if not each["head"]:
-        if not each["lines"]:
-            return None
         text = "\n".join(line[:200] for line in each["lines"])
-        pre = scroll(each["name"], text, html.Pre)
-        return html.Figure([html.Figcaption(f"Start of {each['name']}"), pre])
+        start = [html.Figcaption(f"Start of {each['name']}"), scroll(each["name"], text, html.Pre)]
+        return html.Figure(start) if each["lines"] else None
     headers = each["headers"][:SHOWN_COLUMNS]
     names = [name for name, _ in each["columns"]]
     kinds = [
@@ -255,16 +246,11 @@ def _first(each: Mapping[str, Any]) -> Any:
 def _table(
     caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]], kinds: Sequence[str] = ()
 ) -> Any:
-    kinds = kinds or [""] * len(heads)
-    top = [html.Th(short(text), scope="col", className=kind) for text, kind in zip(heads, kinds, strict=True)]
-    body = [
-        html.Tr([html.Td(short(text), className=kind) for text, kind in zip(row, kinds, strict=False)])
-        for row in rows
-    ]
-    table = html.Table([html.Caption(caption), html.Thead(html.Tr(top)), html.Tbody(body)])
-    return scroll(caption, table)
+    def line(make: Any, texts: Sequence[str], **more: Any) -> Any:
+        short = (text if len(text) <= SHOWN_CELL else f"{text[: SHOWN_CELL - 1]}…" for text in texts)
+        pairs = zip(short, kinds or [""] * len(heads), strict=False)
+        return html.Tr([make(text, className=kind, **more) for text, kind in pairs])
 
-
-def short(text: str) -> str:
-    """Shorten a cell."""
-    return text if len(text) <= SHOWN_CELL else f"{text[: SHOWN_CELL - 1]}…"
+    head = html.Thead(line(html.Th, heads, scope="col"))
+    body = html.Tbody([line(html.Td, row) for row in rows])
+    return scroll(caption, html.Table([html.Caption(caption), head, body]))

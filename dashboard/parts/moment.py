@@ -1,13 +1,16 @@
 """What was judged at each moment of a stored firing, for the replay. Pure."""
 
+import math
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from dash import html
 
 from dashboard.figures.model import Band, Mark, Place
 from dashboard.figures.traces import ahead_s
+from dashboard.parts.frame import table
 from dashboard.parts.single import one_of
 from dashboard.words import Unit, alarm_name, degrees, difference, need, shown, span
 from logger.judgement.ledger import HOLD_S
@@ -15,15 +18,14 @@ from logger.words.looks import READS, STAGES
 from logger.words.said import in_unit
 
 SIGNS = {"note": "□", "wood": "■", "spot": "◇", "alarm": "▼", "good": "●", "act": "·"}
+SAME_S = 1.0
+MOVED_S = 600.0
 MODEL_HOLD_S = 45.0
 """How long an estimate counts after it was made. [s]"""
 
 
 def moments(
-    judged: Mapping[str, Any],
-    firing: Mapping[str, Any],
-    estimates: Sequence[Band],
-    unit: Unit,
+    judged: Mapping[str, Any], firing: Mapping[str, Any], estimates: Sequence[Band], unit: Unit
 ) -> dict[str, Any]:
     """Put the verdicts of all moments into words, each sentence once.
 
@@ -78,26 +80,15 @@ def _needs(
 ) -> Iterator[str]:
     """Say what a zone needed at each moment, what was forecast then, and the estimate of its pots."""
     for k, t_s in enumerate(told["t_s"]):
-        card = [
-            zone["level_c"][k],
-            zone["rate_c_per_min"][k],
-            zone["peak_c"][k],
-            zone["above_burnout_s"][k] / 60,
-        ]
-        card += [
-            zone["soak_s"][k] / 60,
-            told["words"][zone["missing"][k]],
-            "faulty" if zone["faulty"][k] else "",
-        ]
+        card = [zone[key][k] for key in ("level_c", "rate_c_per_min", "peak_c")]
+        card += [zone[key][k] / 60 for key in ("above_burnout_s", "soak_s")]
+        card += [told["words"][zone["missing"][k]], "faulty" if zone["faulty"][k] else ""]
         number = zone["ahead"][k]
         parts = told["parts"].get(str(number))
         ahead = in_unit(parts, unit) if parts else told["words"][number]
-        said = [
-            "Coals" if zone["coals"] else need(card, dict(firing), unit),
-            f"Forecast then: {ahead}" if ahead else "",
-            _pots(estimate, t_s, unit),
-        ]
-        yield ". ".join(part for part in said if part)
+        needs = "Coals" if zone["coals"] else need(card, dict(firing), unit)
+        said = (needs, f"Forecast then: {ahead}" if ahead else "", _pots(estimate, t_s, unit))
+        yield ". ".join(filter(None, said))
 
 
 def _pots(estimate: Band | None, t_s: float, unit: Unit) -> str:
@@ -136,98 +127,72 @@ def forecasts(judged: Mapping[str, Any], zero_s: float, length_s: float, unit: U
 
 def probe_rows(places: Sequence[Place]) -> list[Any]:
     """List probes from the top of the stack down; a script fills in their readings, a tap singles one out."""
-    order = sorted(range(len(places)), key=lambda i: places[i].number)
-    return [
-        html.Li(
-            one_of(
-                "replay",
-                places[i].zone,
-                [
-                    html.B(str(places[i].number), className="number"),
-                    html.Span(places[i].name, className="name"),
-                    html.Span("", className="reading"),
-                    html.Small(_where(places[i]), className="where"),
-                    html.Small("", className="moves"),
-                ],
-                line=i,
-                className="probe",
-                **{"data-probe": str(i)},
-            )
-        )
-        for i in order
-    ]
-
-
-def _where(place: Place) -> str:
-    height = "" if place.height_cm is None else f"{place.height_cm:g} cm"
-    return " · ".join(part for part in (height, place.side, READS.get(place.reads, place.reads)) if part)
+    rows = []
+    for i, place in sorted(enumerate(places), key=lambda each: each[1].number):
+        height = "" if place.height_cm is None else f"{place.height_cm:g} cm"
+        where = filter(None, (height, place.side, READS.get(place.reads, place.reads)))
+        words = [
+            html.B(str(place.number), className="number"),
+            html.Span(place.name, className="name"),
+            html.Span("", className="reading"),
+            html.Small(" · ".join(where), className="where"),
+            html.Small("", className="moves"),
+        ]
+        own = {"className": "probe", "data-probe": str(i)}
+        rows.append(html.Li(one_of("replay", place.zone, words, line=i, **own)))
+    return rows
 
 
 def zone_table(judged: Mapping[str, Any], firing: Mapping[str, Any], unit: Unit) -> Any:
     """Make the table of zones, lowest peak first, coals last; a script fills in what each was at a moment."""
     zones = judged["moments"]["zones"]
     peaks = [(zone["peak_c"] or [None])[-1] or 0.0 for zone in zones]
-    heads = (
-        "Zone",
-        "Now",
-        "Peak",
-        f"Above burn-out, {degrees(firing['burnout_c'], unit)}",
-        f"Above target, {degrees(firing['target_c'], unit)}",
-        "Still needs",
-    )
-    rows = [
-        html.Tr(
-            [
-                html.Th(zones[z]["zone"], scope="row"),
-                *(
-                    html.Td("", **{"data-column": f"{name} {z}"})
-                    for name in ("now", "peak", "above", "soak", "need")
-                ),
-            ],
-            **{"data-zone": zones[z]["zone"]},
-        )
-        for z in sorted(range(len(zones)), key=lambda z: (zones[z]["coals"], peaks[z]))
-    ]
-    head = html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
-    return html.Table([head, html.Tbody(rows)], className="tall-last")
+    burnout, target = (degrees(firing[name], unit) for name in ("burnout_c", "target_c"))
+    heads = ("Zone", "Now", "Peak", f"Above burn-out, {burnout}", f"Above target, {target}", "Still needs")
+    rows = []
+    for z in sorted(range(len(zones)), key=lambda z: (zones[z]["coals"], peaks[z])):
+        columns = (f"{name} {z}" for name in ("now", "peak", "above", "soak", "need"))
+        cells = [html.Td("", **{"data-column": column}) for column in columns]
+        name = zones[z]["zone"]
+        rows.append(html.Tr([html.Th(name, scope="row"), *cells], **{"data-zone": name}))
+    return table(heads, rows, className="tall-last")
 
 
 def standing(marks: Sequence[Mark]) -> list[Any]:
     """List the alarms; a script shows those active at the moment."""
-    shown_ = []
+    rows = []
     for mark in marks:
-        if mark.kind in ("alarm", "good"):
-            until = mark.until_s if mark.until_s is not None else mark.t_s if mark.kind == "good" else 1e9
+        if (name := {"alarm": "alarm-words", "good": "good"}.get(mark.kind)) is not None:
+            until = mark.until_s if mark.until_s is not None else mark.t_s if name == "good" else 1e9
             when = {"data-from": f"{mark.t_s:g}", "data-until": f"{until:g}"}
-            name = "good" if mark.kind == "good" else "alarm-words"
-            shown_.append(html.P(mark.text, className=name, hidden=True, **when))
-    return shown_
+            rows.append(html.P(mark.text, className=name, hidden=True, **when))
+    return rows
 
 
 def clock(t_s: float) -> str:
     """Write a time since the first reading as h:mm:ss [s]."""
-    whole = max(0, int(t_s))
-    hours, minutes, seconds = whole // 3600, whole // 60 % 60, whole % 60
+    minutes, seconds = divmod(max(0, int(t_s)), 60)
+    hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02}:{seconds:02}" if hours else f"{minutes}:{seconds:02}"
 
 
 def happened(marks: Sequence[tuple[Mark, str]]) -> list[Any]:
     """List notes, gun readings, alarms and who did what about them; a tap goes to that moment."""
     return [
-        html.Li(
-            html.Button(
-                [
-                    html.B(clock(mark.t_s)),
-                    html.I(SIGNS.get(mark.kind, "·"), **{"aria-hidden": "true"}),
-                    html.Span(mark.text + (f" ({who})" if who not in ("", "page") else "")),
-                ],
-                type="button",
-                **{"data-seek": f"{mark.t_s:g}"},
-            ),
+        _seek(
+            mark.t_s,
+            html.I(SIGNS.get(mark.kind, "·"), **{"aria-hidden": "true"}),
+            html.Span(mark.text + (f" ({who})" if who not in ("", "page") else "")),
             className=f"was-{mark.kind}",
         )
         for mark, who in marks
     ]
+
+
+def _seek(t_s: float, *words: Any, **more: Any) -> Any:
+    """Make a list item whose button goes to a moment."""
+    inside = [html.B(clock(t_s)), *words]
+    return html.Li(html.Button(inside, type="button", **{"data-seek": f"{t_s:g}"}), **more)
 
 
 def differences(
@@ -241,25 +206,20 @@ def differences(
     gone: list[Any] = []
     moved: list[Any] = []
     for alarm in before:
-        near = [
-            other
-            for other in left
-            if (other["rule"], other["zone"], other["probe"])
-            == (alarm["rule"], alarm["zone"], alarm["probe"])
-            and abs(other["raised_s"] - alarm["raised_s"]) <= MOVED_S
-        ]
-        if not near:
+        nearest = min(left, key=partial(_apart_s, alarm), default=None)
+        if nearest is None or _apart_s(alarm, nearest) > MOVED_S:
             gone.append(alarm)
             continue
-        nearest = min(near, key=lambda other: abs(other["raised_s"] - alarm["raised_s"]))
         left.remove(nearest)
-        if abs(nearest["raised_s"] - alarm["raised_s"]) > SAME_S:
+        if _apart_s(alarm, nearest) > SAME_S:
             moved.append((alarm, nearest))
     return {"came": left, "gone": gone, "moved": moved}
 
 
-SAME_S = 1.0
-MOVED_S = 600.0
+def _apart_s(a: Mapping[str, Any], b: Mapping[str, Any]) -> float:
+    """Return how far apart two alarms of the same kind and place were raised; infinitely far for others."""
+    same = all(a[key] == b[key] for key in ("rule", "zone", "probe"))
+    return abs(a["raised_s"] - b["raised_s"]) if same else math.inf
 
 
 def changed(found: Mapping[str, list[Any]]) -> list[Any]:
@@ -268,8 +228,7 @@ def changed(found: Mapping[str, list[Any]]) -> list[Any]:
         return [html.P("With these settings: the same alarms at the same times.")]
 
     def line(alarm: dict[str, Any], more: str = "") -> Any:
-        inside = [html.B(clock(alarm["raised_s"])), html.Span(f"{alarm_name(alarm)}{more}")]
-        return html.Li(html.Button(inside, type="button", **{"data-seek": f"{alarm['raised_s']:g}"}))
+        return _seek(alarm["raised_s"], html.Span(f"{alarm_name(alarm)}{more}"))
 
     parts: list[Any] = [html.P("With these settings, compared with the firing's own:")]
     for head, lines in (

@@ -1,6 +1,6 @@
 """The forms of a plan: its fields, its probes, the alarms' settings. Pure."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any, Final, NamedTuple
 
 import dash_mantine_components as dmc
@@ -8,25 +8,17 @@ from dash import html
 
 from dashboard.figures.model import Place, numbered
 from dashboard.parts.frame import UNAIDED, button, door_row, options
-from dashboard.preparing.planning import (
-    LABELS,
-    PROBE_LABELS,
-    Document,
-    in_shown,
-    kind_of,
-    value_at,
-    written,
-)
+from dashboard.preparing.planning import LABELS, PROBE_LABELS, Document, in_shown, kind_of, value_at, written
 from dashboard.words import Unit
 from logger.plan import LETTERS
-from logger.plan.alarm_rules import RULES, Rule, Setting
+from logger.plan.alarm_rules import RULES, Rule
 
-READS: Final = (
-    ("coals", "Coals"),
-    ("air", "Air between pots"),
-    ("wall", "A pot's wall"),
-    ("surface", "Surface (infrared)"),
-)
+READS: Final = {
+    "coals": "Coals",
+    "air": "Air between pots",
+    "wall": "A pot's wall",
+    "surface": "Surface (infrared)",
+}
 ZONES: Final = ("under", "lower", "middle", "upper", "windward", "leeward")
 SIDES: Final = ("windward", "centre", "leeward", "front", "back")
 HINTS: Final = {
@@ -83,19 +75,18 @@ def places_form(doc: Document, unit: Unit) -> tuple[list[Any], list[Any]]:
     """Make the fields that a stored firing may be given: its targets, and where its probes were."""
     form = _Form(doc, unit, {}, "places")
     wholes = (("target_c", "°C"), ("burnout_c", "°C"), ("soak_min", "min"))
-    rows = [
-        html.Fieldset(
-            [
-                html.Legend(probe["name"]),
-                form.number(f"probe.{i}.height_cm", "Height", "cm"),
-                form.field(f"probe.{i}.side", "Side"),
-                form.field(f"probe.{i}.reads", "Reads", dmc.Select, data=options(READS), allowDeselect=False),
-                form.field(f"probe.{i}.zone", "Zone"),
-            ]
-        )
-        for i, probe in enumerate(doc["probe"])
-    ]
-    return [form.number(path, LABELS[path], of) for path, of in wholes], [html.Li(row) for row in rows]
+    reads = {"data": options(READS.items()), "allowDeselect": False}
+    rows = []
+    for i, probe in enumerate(doc["probe"]):
+        fields = [
+            html.Legend(probe["name"]),
+            form.number(f"probe.{i}.height_cm", "Height", "cm"),
+            form.field(f"probe.{i}.side", "Side"),
+            form.field(f"probe.{i}.reads", "Reads", dmc.Select, **reads),
+            form.field(f"probe.{i}.zone", "Zone"),
+        ]
+        rows.append(html.Li(html.Fieldset(fields)))
+    return [form.number(path, LABELS[path], of) for path, of in wholes], rows
 
 
 # --- probes -------------------------------------------------------------------------------------------------
@@ -105,17 +96,11 @@ def places_of(doc: Document) -> list[Place]:
     """Return where a plan's probes are, numbered from the top down; an impossible height is None."""
     probes = doc.get("probe", [])
     heights = [_height(p) for p in probes]
-    return [
-        Place(
-            str(p.get("name", "")),
-            n,
-            h,
-            str(p.get("side") or ""),
-            str(p.get("reads", "air")),
-            str(p.get("zone") or ""),
-        )
-        for p, n, h in zip(probes, numbered(heights), heights, strict=True)
-    ]
+    found = []
+    for p, number, height in zip(probes, numbered(heights), heights, strict=True):
+        side, reads, zone = (str(p.get(key) or "") for key in ("side", "reads", "zone"))
+        found.append(Place(str(p.get("name", "")), number, height, side, reads or "air", zone))
+    return found
 
 
 def _height(probe: Mapping[str, Any]) -> float | None:
@@ -124,11 +109,11 @@ def _height(probe: Mapping[str, Any]) -> float | None:
     return float(height) if good else None  # type: ignore[arg-type]
 
 
-def where(probe: Mapping[str, Any]) -> str:
-    """Describe a probe beyond its name: its channel, its place, what it reads, and its zone."""
+def _where(probe: Mapping[str, Any]) -> str:
+    # Its channel, its place, what it reads, and its zone.
     height = _height(probe)
     place = "no place yet" if height is None else f"{height:g} cm {probe.get('side') or ''}".strip()
-    reads = dict(READS).get(str(probe.get("reads", "air")), "?").lower()
+    reads = READS.get(str(probe.get("reads", "air")), "?").lower()
     name = probe.get("name", "")
     channel, zone = probe.get("channel") or name, probe.get("zone") or name
     own = [channel if channel != name else "", place, reads, f"zone {zone}" if zone != name else ""]
@@ -141,23 +126,15 @@ def probe_rows(doc: Document, selected: int | None, errors: Errors) -> list[Any]
     rows = []
     for i in sorted(range(len(places)), key=lambda k: places[k].number):
         wrong = any(field.startswith(f"probe.{i}.") or field == f"probe.{i}" for field in errors)
-        number = html.Span(str(places[i].number), className=f"key line-{i % 8} dash-{i % 5}")
-        about = html.Span(where(doc["probe"][i]), className="where")
-        rows.append(
-            html.Li(
-                button(
-                    [
-                        number,
-                        html.Span([html.B(places[i].name), about], className="who"),
-                        html.Span("Please check" if wrong else "", className="wrong"),
-                        html.Span("", id={"type": "prepare-reading", "i": i}, className="says"),
-                    ],
-                    {"type": "prepare-pick", "i": i, "at": "list"},
-                    className="value",
-                    **{"aria-pressed": "true" if i == selected else "false"},
-                )
-            )
-        )
+        about = html.Span(_where(doc["probe"][i]), className="where")
+        words = [
+            html.Span(str(places[i].number), className=f"key line-{i % 8} dash-{i % 5}"),
+            html.Span([html.B(places[i].name), about], className="who"),
+            html.Span("Please check" if wrong else "", className="wrong"),
+            html.Span("", id={"type": "prepare-reading", "i": i}, className="says"),
+        ]
+        own, pressed = {"type": "prepare-pick", "i": i, "at": "list"}, str(i == selected).lower()
+        rows.append(html.Li(button(words, own, className="value", **{"aria-pressed": pressed})))
     return rows
 
 
@@ -181,7 +158,7 @@ def probe_fields(doc: Document, i: int, unit: Unit, errors: Errors) -> list[Any]
         html.Div(step_by, className="prepare-step-by"),
         text("side", dmc.Autocomplete, data=list(SIDES), debounce=250),
         text("zone", dmc.Autocomplete, data=zones, debounce=250, description=meant),
-        text("reads", dmc.Select, data=options(READS), allowDeselect=False),
+        text("reads", dmc.Select, data=options(READS.items()), allowDeselect=False),
         text("channel", debounce=250),
         text("type", dmc.Select, data=letters, allowDeselect=False),
     ]
@@ -208,19 +185,14 @@ def other_alarms(doc: Document, unit: Unit) -> list[Any]:
     """Make the form of all alarms and all their settings, to judge a stored firing again."""
     form = _Form(doc, unit, {}, "replay")
     return [
-        html.Fieldset(
-            [
-                html.Legend(rule.title),
-                dmc.Switch(
-                    id={"type": "replay-on", "rule": rule.name},
-                    label="On",
-                    checked=doc["alarm"][rule.name]["enabled"] is True,
-                ),
-                *(_setting(rule, s, form) for s in rule.settings),
-            ]
-        )
+        html.Fieldset([html.Legend(rule.title), _switch(rule, form, "On"), *_settings(rule, form)])
         for rule in RULES.values()
     ]
+
+
+def _switch(rule: Rule, form: _Form, label: str) -> Any:
+    on = form.doc["alarm"][rule.name].get("enabled") is True
+    return dmc.Switch(id={"type": f"{form.page}-on", "rule": rule.name}, label=label, checked=on)
 
 
 def changed_words(rule: Rule, settings: Mapping[str, Any]) -> str:
@@ -244,49 +216,27 @@ def when_words(rule: Rule, doc: Document, unit: Unit) -> str:
 def _rule(rule: Rule, form: _Form) -> Any:
     own = form.doc["alarm"][rule.name]
     wrong = any(field.startswith(f"alarm.{rule.name}.") for field in form.errors)
-    return html.Details(
-        [
-            html.Summary(
-                [
-                    html.B(rule.title),
-                    html.Span(
-                        changed_words(rule, own),
-                        id={"type": "prepare-changed", "rule": rule.name},
-                        className="changed",
-                    ),
-                ]
-            ),
-            html.P(
-                [
-                    html.Span(
-                        when_words(rule, form.doc, form.unit), id={"type": "prepare-when", "rule": rule.name}
-                    ),
-                    " ",
-                    html.I(rule.advice),
-                ],
-                className="hint",
-            ),
-            dmc.Switch(
-                id={"type": "prepare-on", "rule": rule.name},
-                label="Raise this alarm" if rule.warning else "Announce this",
-                checked=own.get("enabled") is True,
-            ),
-            html.Div([_setting(rule, s, form) for s in rule.settings], className="prepare-fields"),
-            button("Reset to defaults", {"type": "prepare-default", "rule": rule.name}),
-        ],
-        open=wrong,
-        className="prepare-rule",
+    changed, when, default = (
+        {"type": f"prepare-{what}", "rule": rule.name} for what in ("changed", "when", "default")
     )
+    summary = [html.B(rule.title), html.Span(changed_words(rule, own), id=changed, className="changed")]
+    about = [html.Span(when_words(rule, form.doc, form.unit), id=when), " ", html.I(rule.advice)]
+    parts = [
+        html.Summary(summary),
+        html.P(about, className="hint"),
+        _switch(rule, form, "Raise this alarm" if rule.warning else "Announce this"),
+        html.Div(_settings(rule, form), className="prepare-fields"),
+        button("Reset to defaults", default),
+    ]
+    return html.Details(parts, open=wrong, className="prepare-rule")
 
 
-def _setting(rule: Rule, s: Setting, form: _Form) -> Any:
-    path = f"alarm.{rule.name}.{s.name}"
-    kind = kind_of(path, form.unit)
-    low, high, usual = (written(v, kind) for v in (s.minimum, s.maximum, s.default))
-    hint = f"{low} to {high} {in_shown(s.unit, kind)}".rstrip() + f", usually {usual}"
-    return form.number(path, s.doc.rstrip("."), s.unit, hint)
-
-
-def listed(found: Sequence[str]) -> list[Any]:
-    """Make list items of sentences."""
-    return [html.Li(text) for text in found]
+def _settings(rule: Rule, form: _Form) -> list[Any]:
+    fields = []
+    for s in rule.settings:
+        path = f"alarm.{rule.name}.{s.name}"
+        kind = kind_of(path, form.unit)
+        low, high, usual = (written(v, kind) for v in (s.minimum, s.maximum, s.default))
+        hint = f"{low} to {high} {in_shown(s.unit, kind)}".rstrip() + f", usually {usual}"
+        fields.append(form.number(path, s.doc.rstrip("."), s.unit, hint))
+    return fields

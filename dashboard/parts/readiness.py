@@ -1,11 +1,11 @@
 """What speaks for and against lighting: cautions, findings, facts, reasons. Pure."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple, TypedDict
 
 from dash import html
 
+from dashboard.parts.frame import items
 from dashboard.preparing.planning import Document, Problem
 from dashboard.words import Unit, capital, shown
 from logger.plan.alarm_rules import RULES
@@ -39,26 +39,41 @@ STATES: Final = {
 HOTTER_THAN_A_HAND_C: Final = 60.0
 """A tip in a hand reaches body temperature; sun alone stays below this (common practice, no source). [°C]"""
 
-Report = Mapping[str, Any]
+
+class Report(TypedDict):
+    """What the cold check found."""
+
+    fit: bool
+    findings: list[dict[str, Any]]
+
+
+class Running(TypedDict):
+    """The running firing."""
+
+    title: str
+    planned: bool
+
+
+class Standing(TypedDict):
+    """What is known of the rig before arming, from `rig_look.look_at_rig`."""
+
+    state: str
+    firing: Running | None
 
 
 def cautions() -> Any:
     """Make the list of what to mind before any fire."""
-    return html.Section(
-        [html.H2("Before any fire"), html.Ul([html.Li(text) for text in CAUTIONS])], className="cautions"
-    )
+    return html.Section([html.H2("Before any fire"), html.Ul(items(CAUTIONS))], className="cautions")
 
 
-def burns(report: Report | None) -> bool:
+def burns(report: Mapping[str, Any] | None) -> bool:
     """Tell whether a fire is burning: then nothing was found wrong because nothing was checked."""
     return report is not None and any(f["what"] == "fire" for f in report["findings"])
 
 
-def fitness(report: Report) -> str:
+def fitness(report: Mapping[str, Any]) -> str:
     """Sum up the cold check in a few words."""
-    if report["fit"]:
-        return "The rig is fit"
-    return "A fire is burning" if burns(report) else "Not fit yet"
+    return "The rig is fit" if report["fit"] else "A fire is burning" if burns(report) else "Not fit yet"
 
 
 def finding(found: Mapping[str, Any], unit: Unit) -> Any:
@@ -67,19 +82,12 @@ def finding(found: Mapping[str, Any], unit: Unit) -> Any:
     sign, words = {"fail": ("✗", "not fit"), "warn": ("!", "check"), "pass": ("✓", "good")}[level]
     if found["what"] == "limits":
         sign, words = "–", "note"  # neither good nor bad
-    fix = told(found, "mend", unit)
-    mend = [html.Span(f" {_sentence(fix)}", className="mend")] if fix else []
-    return html.Li(
-        [
-            html.Span(sign, className="sign", role="img", **{"aria-label": words}),
-            html.Span([html.B(_headed(found["where"])), f": {told(found, 'text', unit)}", *mend]),
-        ],
-        className=level,
-    )
-
-
-def _sentence(text: str) -> str:
-    return capital(text) + ("" if text.endswith(("?", "!", ".")) else ".")
+    said: list[Any] = [html.B(_headed(found["where"])), f": {told(found, 'text', unit)}"]
+    if fix := told(found, "mend", unit):
+        end = "" if fix.endswith(("?", "!", ".")) else "."
+        said.append(html.Span(f" {capital(fix)}{end}", className="mend"))
+    mark = html.Span(sign, className="sign", role="img", **{"aria-label": words})
+    return html.Li([mark, html.Span(said)], className=level)
 
 
 def _headed(where: str) -> str:
@@ -93,63 +101,47 @@ def hand_words(rig: Mapping[str, Any], named: Mapping[str, str], unit: Unit) -> 
     The direction is `rising` or `falling`; `rig` is from `rig_look.look_at_rig`, `named` by `rig channel`.
     """
     channels = rig["channels"]
-    if not channels:
-        return "", "", ""
     moving = sorted((c for c in channels if c["moving"]), key=lambda c: -abs(c["away"] or 0.0))
+    words = ""
     if len(moving) > max(2, len(channels) / 2):
-        return "Most probes are moving at once: that's the weather or a fire, not a hand.", "", ""
-    hot = any((c["c"] or 0.0) > HOTTER_THAN_A_HAND_C for c in channels)
-    if not moving:
-        more = " Don't touch any that are hot." if hot else ""
-        return (
-            f"Which is which? Hold the tip of one in your hand: it rises here within seconds.{more}",
-            "",
-            "",
-        )
-    most = moving[0]
-    if (most["c"] or 0.0) > HOTTER_THAN_A_HAND_C:
-        return (
-            "The probe that moves is hotter than any hand: that's the fire. Tell probes apart while cold.",
-            "",
-            "",
-        )
-    key = f"{most['rig']} {most['channel']}"
-    name = named.get(key, most["channel"])
-    by = f"{abs(most['away'] or 0.0) * (1.8 if unit == 'F' else 1.0):.1f} °{unit}"
-    if most["moving"] == "rising":
-        return f"▲ {name} has risen by {by}. This is the one in your hand.", key, "rising"
-    fix = "If you are warming it, its two wires are swapped: change them over at the terminal."
-    return f"▼ {name} has fallen by {by}. {fix}", key, "falling"
+        words = "Most probes are moving at once: that's the weather or a fire, not a hand."
+    elif moving and (moving[0]["c"] or 0.0) > HOTTER_THAN_A_HAND_C:
+        words = "The probe that moves is hotter than any hand: that's the fire. Tell probes apart while cold."
+    elif moving:
+        most = moving[0]
+        key = f"{most['rig']} {most['channel']}"
+        by = f"by {abs(most['away'] or 0.0) * (1.8 if unit == 'F' else 1.0):.1f} °{unit}"
+        name = named.get(key, most["channel"])
+        if most["moving"] == "rising":
+            return f"▲ {name} has risen {by}. This is the one in your hand.", key, "rising"
+        fix = "If you are warming it, its two wires are swapped: change them over at the terminal."
+        return f"▼ {name} has fallen {by}. {fix}", key, "falling"
+    elif channels:
+        words = "Which is which? Hold the tip of one in your hand: it rises here within seconds."
+        if any((c["c"] or 0.0) > HOTTER_THAN_A_HAND_C for c in channels):
+            words += " Don't touch any that are hot."
+    return words, "", ""
 
 
-@dataclass(frozen=True, slots=True)
-class Ready:
-    """What is known before arming.
-
-    `problems` are from `planning.problems`, `rig` from `rig_look.look_at_rig`; `report` is the cold check's.
-    """
+class Ready(NamedTuple):
+    """What is known before arming; `problems` are from `planning.problems`."""
 
     doc: Document
     problems: Sequence[Problem]
-    rig: Mapping[str, Any] | None
+    rig: Standing | None
     report: Report | None
     kit: Sequence[tuple[str, bool]]
-    limits: Sequence[str]
 
     def never(self) -> list[tuple[str, str]]:
         """Give the reasons why it can't be armed, each with the step where it can be fixed."""
-        found = []
+        found = [(f"{p['label']}: {p['text']}.", step_of(p["field"])) for p in self.problems]
         if self.rig is None or self.rig["state"] == "no_logger":
-            found.append(("The logger isn't running: start it with “stokewatch run”.", "probes"))
-        for p in self.problems:
-            found.append((f"{p['label']}: {p['text']}.", step_of(p["field"])))
+            found.insert(0, ("The logger isn't running: start it with “stokewatch run”.", "probes"))
         return found
 
     def advice(self, unit: Unit = "C") -> list[tuple[str, str]]:
         """Give the reasons against arming; it can still be armed, knowingly."""
-        found = []
-        if not self.doc.get("probe"):
-            found.append(("The plan has no probes.", "probes"))
+        found = [] if self.doc.get("probe") else [("The plan has no probes.", "probes")]
         if self.rig is not None and self.rig["state"] in ("silent", "waiting", "holding"):
             found.append(("No readings are coming in, so the rig can't be checked.", "probes"))
         elif self.report is not None and not self.report["fit"]:
@@ -159,43 +151,56 @@ class Ready:
                 found.append((f"The cold check found {len(failing) - 4} more.", "check"))
         return found
 
+    def _so_far(self) -> tuple[list[dict[str, Any]], int, list[str], str]:
+        """Return the probes, how many have a place, which warnings are off, and what is packed."""
+        probes = self.doc.get("probe", [])
+        placed = sum(isinstance(p.get("height_cm"), int | float) for p in probes)
+        off = [r.title for r in RULES.values() if r.warning and not self.doc["alarm"][r.name].get("enabled")]
+        return probes, placed, off, f"{sum(done for _, done in self.kit)} of {len(self.kit)}"
+
     def facts(self, unit: Unit) -> list[tuple[str, str]]:
         """Sum up what will be armed."""
-        doc = self.doc
-        probes = doc.get("probe", [])
-        placed = sum(isinstance(p.get("height_cm"), int | float) for p in probes)
+        doc, (probes, placed, off, packed) = self.doc, self._so_far()
         zones = len({p.get("zone") or p.get("name") for p in probes})
-        off = [r.title for r in RULES.values() if r.warning and not doc["alarm"][r.name].get("enabled")]
-        report = "not yet" if self.report is None else fitness(self.report)
-        packed = sum(done for _, done in self.kit)
+        places = f"{placed} placed, {len(probes) - placed} not yet"
+        if placed in (0, len(probes)):
+            places = "all placed" if placed else "none placed yet"
+        target, burnout = (_degrees(doc.get(name), unit) for name in ("target_c", "burnout_c"))
         found = [
             ("Title", str(doc.get("title") or "none")),
-            (
-                "Target",
-                f"{_degrees(doc.get('target_c'), unit)} for {doc.get('soak_min')} min; "
-                f"burn-out {_degrees(doc.get('burnout_c'), unit)}",
-            ),
+            ("Target", f"{target} for {doc.get('soak_min')} min; burn-out {burnout}"),
             (
                 "Probes",
-                f"{len(probes)} in {zones} zone{'s'[: zones != 1]}{_placed(placed, len(probes))}"
-                if probes
-                else "none",
+                f"{len(probes)} in {zones} zone{'s'[: zones != 1]}, {places}" if probes else "none",
             ),
             ("Alarms", f"off: {'; '.join(off)}" if off else "all on"),
-            ("Packed", f"{packed} of {len(self.kit)}"),
-            ("Cold check", report),
+            ("Packed", packed),
+            ("Cold check", "not yet" if self.report is None else fitness(self.report)),
         ]
         if doc.get("source"):
             found.append(("Sources", f"{len(doc['source'])} without a checksum. {UNPROVEN}"))
-        running = (self.rig or {}).get("firing")
+        running = self.rig and self.rig["firing"]
         if running and not running["planned"]:
-            found.append(
-                (
-                    "Until now",
-                    f"“{running['title']}” is running without a plan; arming ends it.",
-                )
-            )
+            found.append(("Until now", f"“{running['title']}” is running without a plan; arming ends it."))
         return found
+
+    def states(self, saved: str) -> dict[str, str]:
+        """Sum up each step, beginning with `!` if wrong, `✓` if done; `saved` is the plan's name, or ""."""
+        probes, placed, off, packed = self._so_far()
+        placing = f"{len(probes) - placed} without a place" if placed < len(probes) else f"✓ {placed} placed"
+        fit = "not yet"
+        if self.report is not None:
+            sign = "✓ " if self.report["fit"] else "" if burns(self.report) else "! "
+            fit = f"{sign}{fitness(self.report).lower()}"
+        found = {
+            "plan": "✓ saved" if saved else "not saved",
+            "probes": placing if probes else "none yet",
+            "alarms": f"{len(off)} off" if off else "✓ all on",
+            "pack": "✓ packed" if self.kit and all(done for _, done in self.kit) else packed,
+            "check": fit,
+            "arm": "",
+        }
+        return found | {step_of(p["field"]): "! needs fixing" for p in self.problems}
 
 
 def _degrees(c: Any, unit: Unit) -> str:
@@ -203,38 +208,7 @@ def _degrees(c: Any, unit: Unit) -> str:
     return f"{shown(float(c), unit):.0f} °{unit}" if known else "?"
 
 
-def _placed(placed: int, probes: int) -> str:
-    if placed in (0, probes):
-        return ", all placed" if placed else ", none placed yet"
-    return f", {placed} placed, {probes - placed} not yet"
-
-
 def step_of(field: str | None) -> str:
     """Name the step in which a field is fixed."""
     first = (field or "").split(".")[0]
     return {"probe": "probes", "alarm": "alarms", "source": "probes"}.get(first, "plan")
-
-
-def step_states(ready: Ready, saved: str) -> dict[str, str]:
-    """Sum up each step, beginning with `!` if wrong, `✓` if done; `saved` is the plan's name, or ""."""
-    wrong = {step_of(p["field"]) for p in ready.problems}
-    probes = ready.doc.get("probe", [])
-    homeless = sum(not isinstance(p.get("height_cm"), int | float) for p in probes)
-    off = sum(r.warning and not ready.doc["alarm"][r.name].get("enabled") for r in RULES.values())
-    packed = sum(done for _, done in ready.kit)
-    whole = bool(ready.kit) and packed == len(ready.kit)
-    placed = f"{homeless} without a place" if homeless else f"✓ {len(probes)} placed"
-    report = ready.report
-    fit = (
-        "not yet"
-        if report is None
-        else f"{'✓ ' if report['fit'] else '' if burns(report) else '! '}{fitness(report).lower()}"
-    )
-    return {
-        "plan": "! needs fixing" if "plan" in wrong else "✓ saved" if saved else "not saved",
-        "probes": "! needs fixing" if "probes" in wrong else placed if probes else "none yet",
-        "alarms": "! needs fixing" if "alarms" in wrong else f"{off} off" if off else "✓ all on",
-        "pack": "✓ packed" if whole else f"{packed} of {len(ready.kit)}",
-        "check": fit,
-        "arm": "",
-    }

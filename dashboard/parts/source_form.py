@@ -1,5 +1,6 @@
 """The form for a rig that doesn't speak the wire line: its fields, reading them, and the plan. Pure."""
 
+import itertools
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -118,25 +119,24 @@ def table_of(given: Mapping[str, Any]) -> dict[str, Any]:
         if name in _WHOLE:
             if not re.fullmatch(r"\d{1,7}", text):
                 raise FieldWrong(
-                    f"{FIELDS[name].label}: “{text}” isn't a whole number; give one such as {field.value}"
+                    f"{field.label}: “{text}” isn't a whole number; give one such as {field.value}"
                 )
             table[name] = int(text)
         elif name == "unit_id":
             if not re.fullmatch(r"\d{1,3}([\s,;]+\d{1,3}){0,15}", text):
-                raise FieldWrong(f"{FIELDS[name].label}: “{text}” isn't one; give 1, or 1 2 3 for several")
+                raise FieldWrong(f"{field.label}: “{text}” isn't one; give 1, or 1 2 3 for several")
             table[name], *others = dict.fromkeys(int(part) for part in re.split(r"[\s,;]+", text))
             table |= {"units": others} if others else {}
         elif name in ("scale", "every_s"):
             table[name] = _number(name, text, "1, or 0.1 for tenths" if name == "scale" else "seconds")
             if table[name] == 0:
-                raise FieldWrong(f"{FIELDS[name].label}: it can't be 0; give another number")
+                raise FieldWrong(f"{field.label}: it can't be 0; give another number")
         elif name == "broken":
-            table[name] = [
-                _number(name, part, "32767, say") for part in re.split(r"[\s;]+|,\s+", text) if part
-            ]
+            parts = filter(None, re.split(r"[\s;]+|,\s+", text))
+            table[name] = [_number(name, part, "32767, say") for part in parts]
         elif not text:
             needs = {"port": "Name the serial port.", "url": "Give the address."}
-            raise FieldWrong(needs.get(name, f"{FIELDS[name].label} is empty"))
+            raise FieldWrong(needs.get(name, f"{field.label} is empty"))
         else:
             table[name] = text
     return table
@@ -165,9 +165,7 @@ def form_of(source: Mapping[str, Any]) -> dict[str, str]:
         words = WORDS.get(str(said.get("type", "int16")), 1)
         said |= {"first": min(registers), "count": (max(registers) - min(registers)) // words + 1}
     own = said.get("unit_id", 1)
-    said["unit_id"] = " ".join(
-        str(n) for n in dict.fromkeys([own, *(c.get("unit_id", own) for c in channels)])
-    )
+    said["unit_id"] = " ".join(map(str, dict.fromkeys([own, *(c.get("unit_id", own) for c in channels)])))
     broken = said.get("broken")
     said["broken"] = " ".join(f"{n:.15g}" for n in broken) if isinstance(broken, list) else ""
     values = {name: said.get(name, field.value) for name, field in FIELDS.items()}
@@ -206,9 +204,15 @@ def with_source(
     said = {k: table.get(k) for k in ("scale", "broken")}
     before = table_of(standing.form) if standing.form else {}
     new = {k: v for k, v in said.items() if v != before.get(k)}
-    others = [c.get("name") for i, s in enumerate(sources) if i != standing.i for c in channels_of(s)]
-    taken = [str(name) for name in others if name]
     known = standing.known
+    taken = {
+        str(c["name"])
+        for i, s in enumerate(sources)
+        if i != standing.i
+        for c in channels_of(s)
+        if c.get("name")
+    }
+    taken |= {name for name, _ in known.values()}
     channels: list[dict[str, Any]] = []
     for f in chosen:
         marked = {**f.mark, **(new if f.stood else said)}
@@ -217,30 +221,23 @@ def with_source(
             channels.append(mark)
             continue
         name, probe = known.get(f.key, ("", ""))
-        name = name or _free(f.name, {*taken, *(n for n, _ in known.values())})
-        taken.append(name)
+        if not name:
+            others = (f"{f.name[:28]}_{n}" for n in itertools.count(2))
+            name = next(free for free in itertools.chain([f.name], others) if free not in taken)
+        taken.add(name)
         channels.append({"name": name, **mark})
-        has = next((p for p in probes if (p.get("channel") or p.get("name")) == name), None)
+        word = called[f.key]
+        has = next((p for p in probes if _channel(p) == name), None)
         if has is None:
-            word = called[f.key]
             place = {"height_cm": None, "side": "", "reads": guess_reads(word), "zone": word, "type": ""}
             probes.append({"name": word, "channel": name, **place})
-        elif probe and called[f.key] != probe:
-            has |= {"name": called[f.key], "channel": name}
+        elif probe and word != probe:
+            has |= {"name": word, "channel": name}
     gone = {n for n, _ in known.values()} - {str(c.get("name")) for c in channels}
-    probes = [p for p in probes if (p.get("channel") or p.get("name")) not in gone]
-    source = {**own, "channel": channels}
-    if 0 <= standing.i < len(sources):
-        sources[standing.i] = source
-    else:
-        sources.append(source)
-    return {**doc, "source": sources, "probe": probes}
+    at = standing.i if 0 <= standing.i < len(sources) else len(sources)
+    sources[at : at + 1] = [{**own, "channel": channels}]
+    return {**doc, "source": sources, "probe": [p for p in probes if _channel(p) not in gone]}
 
 
-def _free(name: str, taken: set[str]) -> str:
-    """Find a channel name that is still free in the plan."""
-    free, again = name, 1
-    while free in taken:
-        again += 1
-        free = f"{name[:28]}_{again}"
-    return free
+def _channel(probe: Mapping[str, Any]) -> Any:
+    return probe.get("channel") or probe.get("name")

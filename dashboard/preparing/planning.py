@@ -3,7 +3,7 @@
 import copy
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 from dashboard.words import Unit, capital, shown
@@ -48,7 +48,6 @@ class PlanRefused(UserError):
     def __init__(self, exc: PlanError) -> None:
         super().__init__(exc.what)
         self.field = exc.field
-        self.bounds = exc.bounds
 
 
 def read_document(doc: Document) -> Plan:
@@ -156,10 +155,8 @@ def typed(text: Any, kind: str, *, empty: bool = False) -> Any:
     if not plain and empty:
         return None
     try:
-        number = float(plain) if re.fullmatch(r"[-+]?[\d.]{1,20}", plain) else None
+        number = float(plain if re.fullmatch(r"[-+]?[\d.]{1,20}", plain) else "")
     except ValueError:
-        number = None
-    if number is None:
         return said.strip()
     if kind == "F":
         return (number - 32.0) / 1.8
@@ -177,10 +174,14 @@ def value_at(doc: Document, path: str) -> Any:
     return here
 
 
-def with_fields(doc: Document, fields: Sequence[tuple[str, str, Any]]) -> Document:
-    """Copy a plan with the (path, kind, text) typed; a field that reads the same keeps its exact value."""
+def with_fields(doc: Document, ids: Sequence[Mapping[str, Any]], values: Sequence[Any]) -> Document:
+    """Copy a plan with what was typed into fields, by their IDs (`path`, and `as` for the kind).
+
+    A field that reads the same keeps its exact value.
+    """
     new: Document = copy.deepcopy(doc)
-    for path, kind, text in fields:
+    for own, text in zip(ids, values, strict=True):
+        path, kind = str(own["path"]), str(own["as"])
         if not _PATH.fullmatch(path) or (path.startswith("alarm.") and _setting(path) is None):
             continue
         empty = bool(_MAY_BE_EMPTY.fullmatch(path))
@@ -230,10 +231,8 @@ def errors_of(doc: Document, unit: Unit = "C") -> dict[str, str]:
 def _words(exc: PlanError, doc: Document, unit: Unit) -> str:
     field = exc.field or ""
     if exc.bounds is None:
-        target = doc.get("target_c")
-        if field == "burnout_c" and isinstance(target, int | float):
-            own = written(doc.get("burnout_c"), kind_of(field, unit))
-            above = written(target, kind_of("target_c", unit))
+        if field == "burnout_c" and isinstance(doc.get("target_c"), int | float):
+            own, above = (written(doc.get(name), kind_of(name, unit)) for name in (field, "target_c"))
             return f"{own} °{unit} is above the target ({above} °{unit}); lower it"
         return capital(exc.what)
     value, low, high, of = exc.bounds
@@ -241,23 +240,19 @@ def _words(exc: PlanError, doc: Document, unit: Unit) -> str:
     span = f"{written(low, kind)} to {written(high, kind)} {in_shown(of, kind)}".rstrip()
     if isinstance(value, int | float) and not isinstance(value, bool):
         return f"{written(value, kind)} is out of range; give a number from {span}"
-    said = (
-        f"“{value}”" if isinstance(value, str) and value else "Nothing" if value == "" else shortened(value)
-    )
+    said = (f"“{value}”" if value else "Nothing") if isinstance(value, str) else shortened(value)
     return f"{said} is not a number; give one from {span}"
 
 
 def label_of(field: str | None, doc: Document) -> str:
     """Name a field as the page labels it."""
-    parts = (field or "").split(".")
-    if parts[0] == "probe" and len(parts) > 1:
-        name = value_at(doc, f"probe.{parts[1]}.name") or f"number {int(parts[1]) + 1}"
-        return f"Probe {name}" + (
-            f", {PROBE_LABELS.get(parts[2], parts[2]).lower()}" if len(parts) > 2 else ""
-        )
-    if parts[0] == "alarm" and len(parts) > 1 and parts[1] in RULES:
-        setting = _setting(field or "")
-        return RULES[parts[1]].title + (f": {setting.doc.rstrip('.')}" if setting else "")
-    if parts[0] == "source" and len(parts) > 1:
-        return f"Source {int(parts[1]) + 1}" + (f", {' '.join(parts[2:])}" if len(parts) > 2 else "")
+    match (field or "").split("."):
+        case ["probe", i, *rest]:
+            name = value_at(doc, f"probe.{i}.name") or f"number {int(i) + 1}"
+            return ", ".join([f"Probe {name}", *(PROBE_LABELS.get(key, key).lower() for key in rest[:1])])
+        case ["alarm", rule, *_] if rule in RULES:
+            setting = _setting(field or "")
+            return RULES[rule].title + (f": {setting.doc.rstrip('.')}" if setting else "")
+        case ["source", i, *rest]:
+            return f"Source {int(i) + 1}" + (f", {' '.join(rest)}" if rest else "")
     return LABELS.get(field or "", "The plan")

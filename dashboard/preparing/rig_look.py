@@ -57,31 +57,23 @@ def _channels(reader: JournalReader, firing: FiringInfo) -> Channels:
     latest: dict[tuple[str, str], dict[str, Any]] = {}
     for batch in stored_batches(reader, firing, plan, firing.last_us - round(LATEST_S * 1e6)):
         for j, channel in enumerate(batch.channels):
-            there = np.flatnonzero(batch.status[:, j] != Status.ABSENT)
-            if not len(there):
-                continue
-            last = there[-1]
-            latest[batch.rig, channel.name] = {
-                "how": channel.amp or {"emf": "emf", "celsius": "°C"}.get(channel.kind, channel.kind),
-                "letter": channel.letter,
-                "c": _number(batch.temperature_c[last, j]),
-                "cj": _number(batch.cold_junction_c[last, j]),
-                "status": int(batch.status[last, j]),
-            }
+            for last in np.flatnonzero(batch.status[:, j] != Status.ABSENT)[-1:]:
+                latest[batch.rig, channel.name] = {
+                    "how": channel.amp or {"celsius": "°C"}.get(channel.kind, channel.kind),
+                    "letter": channel.letter,
+                    "c": _number(batch.temperature_c[last, j]),
+                    "cj": _number(batch.cold_junction_c[last, j]),
+                    "status": int(batch.status[last, j]),
+                }
     silent = {"how": "", "letter": None, "c": None, "cj": None, "status": int(Status.ABSENT)}
     found = []
     for rig, name in firing.seen:
-        hand = hands.get((rig, name))
-        found.append(
-            {
-                "rig": rig,
-                "channel": name,
-                **latest.get((rig, name), silent),
-                "away": None if hand is None else _number(hand.away_c),
-                "moving": "" if hand is None else hand.moving,
-                "tried": "" if hand is None else hand.tried,
-            }
-        )
+        told = {"rig": rig, "channel": name, **latest.get((rig, name), silent)}
+        if (hand := hands.get((rig, name))) is None:
+            told |= {"away": None, "moving": "", "tried": ""}
+        else:
+            told |= {"away": _number(hand.away_c), "moving": hand.moving, "tried": hand.tried}
+        found.append(told)
     return found
 
 

@@ -14,7 +14,6 @@ from dashboard import acts
 from dashboard.acts import ActError, ask
 from dashboard.pages import fire as fire_page
 from dashboard.pages import fire_notes
-from dashboard.pages.fire_reading import noted
 from dashboard.security.guard import RefusedError
 from dashboard.shell import WAITING
 from logger.errors import StokewatchError, UserError
@@ -187,7 +186,7 @@ def test_a_touched_place_is_the_notes_and_one_that_is_none_is_nowhere(path: Path
 async def test_a_note_that_has_gone_cannot_be_edited(path: Path, fire: SmallFire) -> None:
     fire.light()
     with pytest.raises(UserError, match="somebody has changed it"):
-        noted(path, 99)
+        fire_notes.noted(path, 99)
 
 
 def test_a_note_begins_at_now_whatever_the_last_one_was_of(journal: Path) -> None:

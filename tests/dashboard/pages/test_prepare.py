@@ -29,6 +29,7 @@ from logger.errors import UserError
 from logger.home import Home
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
+from logger.judgement.limits import limits
 from logger.plan import Plan, Probe, default_alarms, loads
 from logger.plan import library as plans
 from logger.plan.alarm_rules import RULES
@@ -96,6 +97,12 @@ def stored_firing(path: Path) -> str:
     return firing
 
 
+def type_in(doc: dict[str, Any], *fields: tuple[str, str, str]) -> dict[str, Any]:
+    """Type into fields, given as (path, kind, text)."""
+    ids = [{"path": path, "as": kind} for path, kind, _ in fields]
+    return with_fields(doc, ids, [text for *_, text in fields])
+
+
 def test_a_plan_goes_to_the_page_and_back_unchanged() -> None:
     doc = to_document(PLAN)
     assert read_document(doc) == PLAN
@@ -146,13 +153,13 @@ def test_what_is_typed_goes_into_the_plan_and_what_is_the_same_changes_nothing()
     doc = to_document(PLAN)
     doc["target_c"] = 701.23456
     same = [("target_c", "F", "1294.22"), ("title", "text", PLAN.title)]
-    assert with_fields(doc, same) == doc
-    new = with_fields(doc, [("probe.1.height_cm", "number", "12,5"), ("estimate.wall_mm", "number", "6")])
+    assert type_in(doc, *same) == doc
+    new = type_in(doc, ("probe.1.height_cm", "number", "12,5"), ("estimate.wall_mm", "number", "6"))
     assert (new["probe"][1]["height_cm"], new["estimate"]) == (12.5, {"wall_mm": 6.0})
-    assert "estimate" not in with_fields(new, [("estimate.wall_mm", "number", "")])
-    assert with_fields(new, [("probe.1.height_cm", "number", "")])["probe"][1]["height_cm"] is None
+    assert "estimate" not in type_in(new, ("estimate.wall_mm", "number", ""))
+    assert type_in(new, ("probe.1.height_cm", "number", ""))["probe"][1]["height_cm"] is None
     for path in ("probe.9.name", "__class__", "alarm.coal_collapse.made_up", "probe.x.name", "source.0.port"):
-        assert with_fields(doc, [(path, "text", "x")]) == doc
+        assert type_in(doc, (path, "text", "x")) == doc
 
 
 @pytest.mark.parametrize(
@@ -332,10 +339,8 @@ def test_a_wrong_plan_is_refused_and_not_kept(client: TestClient, app: Page, tmp
     )
     assert [v["error"] for k, v in mended.items() if "prepare-field" in k] == [""]  # none is stale
     assert loads(mended["prepare-checked"]["data"]["toml"]) == PLAN
-    assert mended["prepare-checked"]["data"]["limits"]
-    assert text_of(mended["prepare-arm-limits"]["children"]) == " ".join(
-        mended["prepare-checked"]["data"]["limits"]
-    )
+    assert limits(PLAN)
+    assert text_of(mended["prepare-arm-limits"]["children"]) == " ".join(limits(PLAN))
 
 
 FIELD = {
@@ -623,7 +628,7 @@ def test_the_cold_check_reads_what_the_logger_keeps(path: Path) -> None:
             (f["what"], f["where"]) for f in missing["findings"] if f["level"] == "fail"
         }
     rig = {"state": "live", "firing": None}
-    known = Ready(doc, [], rig, report, [], [])
+    known = Ready(doc, [], rig, report, [])
     assert known.never() == []
     [(in_c, _)], [(in_f, _)] = known.advice(), known.advice("F")
     (at_c, off_c), (at_f, off_f) = (map(float, re.findall(r"(\d+\.\d) °", text)) for text in (in_c, in_f))
@@ -689,7 +694,7 @@ def test_a_probe_is_dragged_to_its_place(client: TestClient, app: Page) -> None:
 
 def test_a_source_in_the_plan_is_said_to_prove_nothing() -> None:
     doc = to_document(PLAN) | {"source": [{"format": "lines", "port": "/dev/ttyX"}]}
-    facts = dict(Ready(doc, [], None, None, [], []).facts("C"))
+    facts = dict(Ready(doc, [], None, None, []).facts("C"))
     assert UNPROVEN in facts["Sources"]
     assert "No proof of order or integrity" in UNPROVEN
     assert (
