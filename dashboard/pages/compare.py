@@ -15,7 +15,7 @@ from dashboard.context import here
 from dashboard.figures.comparison import Curve, curves_figure, endured_figure
 from dashboard.figures.look import Unit, theme_of, unit_of
 from dashboard.pages import progress
-from dashboard.pages.asked import ids_of, on_change
+from dashboard.pages.asked import ids_of, on_change, read_kept
 from dashboard.parts.comparison import SOURCES, bars, fact_table, heat_key
 from dashboard.parts.frame import button, door_row, follow_theme, graph, items, options, page_top, templates
 from dashboard.stored import shelf
@@ -266,9 +266,12 @@ async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: An
     """Draw one curve per firing, aligned at the chosen moment."""
     own: Unit = unit_of(unit)
     free = align != PASSING
-    at_c = None if free else _temperature(at, own)
-    if isinstance(at_c, str):
-        return no_update, no_update, at_c, no_update, no_update
+    low, high = in_unit(LEAST_C, own), in_unit(MOST_C, own)
+    typed = read_kept(float, at)
+    if not free and (typed is None or not low <= typed <= high):
+        said = f"Enter {low:.0f} to {high:.0f} °{own}."
+        return no_update, no_update, said, no_update, no_update
+    at_c = None if free or typed is None else (typed - 32.0) / 1.8 if own == "F" else typed
     known, _ = await _known(ready)
     zone = zone if isinstance(zone, str) else ""
     drawn, words = await asyncio.to_thread(_curves, known, line, zone, at_c, own)
@@ -285,22 +288,14 @@ async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: An
     return figure, items(words), "", f" °{own}", free
 
 
-def _temperature(given: Any, unit: Unit) -> float | str:
-    """Read the temperature to align at [°C], or say why there is none."""
-    low, high = in_unit(LEAST_C, unit), in_unit(MOST_C, unit)
-    if isinstance(given, bool) or not isinstance(given, int | float) or not low <= given <= high:
-        return f"Enter {low:.0f} to {high:.0f} °{unit}."
-    return (float(given) - 32.0) / 1.8 if unit == "F" else float(given)
-
-
 def _curves(
     known: list[Gathered], line: Any, zone: str, at_c: float | None, unit: Unit
 ) -> tuple[list[Curve], list[str]]:
     drawn, words = [], []
+    name = line.removeprefix("zone ") if isinstance(line, str) and line.startswith("zone ") else ""
     for number, one in enumerate(known, 1):
         zero_s, how = moment(one, zone, at_c, unit)
         levels = one.levels
-        name = line.removeprefix("zone ") if isinstance(line, str) and line.startswith("zone ") else ""
         if name and name not in levels.zones:
             words.append(f"{number}: {how}; it has no zone {name}.")
             continue
@@ -324,19 +319,15 @@ def moment(one: Gathered, zone: str, at_c: float | None, unit: Unit = "C") -> tu
         how = f"lit {minutes(lit.t_s)} after its first reading"
     if at_c is None:
         return lit.t_s, how
-    at = f"{in_unit(at_c, unit):.0f} °{unit}"
     if zone not in one.levels.zones:
         return lit.t_s, f"it has no zone {zone}; {how}"
+    at = f"{in_unit(at_c, unit):.0f} °{unit}"
     if (found := crossing(one.levels, zone, at_c)) is None:
         return lit.t_s, f"{zone} never reached {at}; {how}"
     return found.t_s, f"{zone} first passes {at} {minutes(found.t_s)} after the first reading"
 
 
-@on_change(
-    Output("compare-file", "data"),
-    Input("compare-save", "n_clicks"),
-    State("compare-ready", "data"),
-)
+@on_change(Output("compare-file", "data"), Input("compare-save", "n_clicks"), State("compare-ready", "data"))
 async def save(_: int | None, ready: Any) -> Any:
     """Save the facts as a CSV file: values in the units of their keys, one column per firing."""
     known, _wrong = await _known(ready)

@@ -195,11 +195,7 @@ async def end(now: int | None, go_on: int | None) -> Any:
     return False, WAITING if answer.get("waiting") else "The firing has ended."
 
 
-@on_change(
-    Output("ended-summary", "children"),
-    Input("fire", "className"),
-    Input("unit", "data"),
-)
+@on_change(Output("ended-summary", "children"), Input("fire", "className"), Input("unit", "data"))
 async def summary(state: str, unit: str) -> Any:
     """Sum up an ended firing: peaks, verdicts, and where to go from here."""
     if state != "ended":

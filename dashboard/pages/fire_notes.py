@@ -37,6 +37,15 @@ ANYWHERE: Final = (
 """Notes about the whole fire."""
 EMISSIVITY: Final = 0.95
 LONGEST_AGO_MIN: Final = 600
+DONE: Final = (
+    Output("fire-done", "children", allow_duplicate=True),
+    Output("note-dialog", "opened", allow_duplicate=True),
+)
+WHERE_AND_WHEN: Final = (
+    State("note-place", "value"),
+    State("fire-place", "data"),
+    State("note-ago", "value"),
+)
 FAR_C: Final = 150.0
 """A gun reading this far from its zone's probes is a slip. Common practice, no source. [°C]"""
 RECENT_S: Final = 5.0
@@ -208,14 +217,7 @@ async def _note(kind: str, data: dict[str, Any], words: str) -> list[Any]:
     return [html.Span(f"{words} "), button("Undo", {"type": "undo", "event": answer["event"]})]
 
 
-@act(
-    Output("fire-done", "children"),
-    Output("note-dialog", "opened", allow_duplicate=True),
-    Input({"type": "fire-note", "kind": ALL, "amount": ALL}, "n_clicks"),
-    State("note-place", "value"),
-    State("fire-place", "data"),
-    State("note-ago", "value"),
-)
+@act(*DONE, Input({"type": "fire-note", "kind": ALL, "amount": ALL}, "n_clicks"), *WHERE_AND_WHEN)
 async def note_kind(clicks: list[int | None], zone: Any, touched: Any, ago: Any) -> Any:
     """Note with one tap what was done."""
     pressed = button_pressed()
@@ -239,17 +241,14 @@ def _ago(minutes: Any) -> dict[str, float]:
 
 
 @act(
-    Output("fire-done", "children", allow_duplicate=True),
-    Output("note-dialog", "opened", allow_duplicate=True),
+    *DONE,
     Output("note-text", "value"),
     Output("note-wrong", "children"),
     Input("note-keep", "n_clicks"),
     State("note-text", "value"),
-    State("note-ago", "value"),
-    State("note-place", "value"),
-    State("fire-place", "data"),
+    *WHERE_AND_WHEN,
 )
-async def note_text(_: Any, text: Any, ago: Any, zone: Any, touched: Any) -> Any:
+async def note_text(_: Any, text: Any, zone: Any, touched: Any, ago: Any) -> Any:
     """Save a note in words."""
     words = str(text or "").strip()
     try:
@@ -263,8 +262,7 @@ async def note_text(_: Any, text: Any, ago: Any, zone: Any, touched: Any) -> Any
 
 
 @act(
-    Output("fire-done", "children", allow_duplicate=True),
-    Output("note-dialog", "opened", allow_duplicate=True),
+    *DONE,
     Output("spot-value", "value"),
     Output("spot-wrong", "children"),
     Output("spot-keep", "children"),
@@ -273,22 +271,12 @@ async def note_text(_: Any, text: Any, ago: Any, zone: Any, touched: Any) -> Any
     Input("note-dialog", "opened"),
     State("spot-value", "value"),
     State("spot-emissivity", "value"),
-    State("note-ago", "value"),
-    State("note-place", "value"),
-    State("fire-place", "data"),
+    *WHERE_AND_WHEN,
     State("unit", "data"),
     State("fire-spot-asked", "data"),
 )
 async def keep_spot(
-    _: Any,
-    opened: bool,
-    value: Any,
-    emissivity: Any,
-    ago: Any,
-    zone: Any,
-    touched: Any,
-    unit: str,
-    asked: Any,
+    _: Any, opened: Any, value: Any, emissivity: Any, zone: Any, touched: Any, ago: Any, unit: str, asked: Any
 ) -> Any:
     """Save a gun reading; one far from everything known about the zone must be confirmed."""
     if ctx.triggered_id == "note-dialog":
@@ -316,7 +304,7 @@ async def keep_spot(
     return done, False, "", "", "Save the reading", None
 
 
-@act(Output("fire-done", "children", allow_duplicate=True), Input({"type": "undo", "event": ALL}, "n_clicks"))
+@act(DONE[0], Input({"type": "undo", "event": ALL}, "n_clicks"))
 async def undo(clicks: list[int | None]) -> Any:
     """Take back what was just noted."""
     await carry_out("retract", {"event": button_pressed()["event"]})
@@ -345,7 +333,7 @@ def open_edit(clicks: list[int | None], unit: str) -> Any:
 @act(
     Output("edit-dialog", "opened", allow_duplicate=True),
     Output("edit-wrong", "children", allow_duplicate=True),
-    Output("fire-done", "children", allow_duplicate=True),
+    DONE[0],
     Input("edit-keep", "n_clicks"),
     State("edit-text", "value"),
     State("edit-ago", "value"),

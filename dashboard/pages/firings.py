@@ -14,7 +14,7 @@ from starlette.responses import Response
 from dashboard.context import Context, here
 from dashboard.figures.look import unit_of
 from dashboard.pages import firings_errands, firings_import, firings_places, progress
-from dashboard.pages.asked import button_pressed, ids_of, next_turn, on_change
+from dashboard.pages.asked import button_pressed, ids_of, next_turn, on_change, read_kept
 from dashboard.parts.firing_card import binned_card, card, coldest, peak_id
 from dashboard.parts.frame import ALL_FIRINGS, button, door_row, notice, options, page_top
 from dashboard.security.guard import may_act
@@ -102,33 +102,27 @@ def _finder(which: str) -> Any:
 
 
 @callback(
-    output={
-        "cards": Output("firings-list", "children"),
-        "count": Output("firings-count", "children"),
-        "waiting": Output("firings-waiting", "data"),
-        "idle": Output("firings-peaks", "disabled"),
-        "single": Output("firings-pages", "hidden"),
-        "first": Output("firings-before", "disabled"),
-        "last": Output("firings-after", "disabled"),
-        "page": Output("firings-page", "data"),
-    },
-    inputs={
-        "words": Input("firings-find", "value"),
-        "order": Input("firings-order", "value"),
-        "page": Input("firings-page", "data"),
-        "turn": Input("firings-turn", "data"),
-        "unit": Input("unit", "data"),
-        "theme": Input("theme", "data"),
-        "me": Input("me", "data"),
-    },
-    state={
-        "which": State("firings-which", "data"),
-        "chosen": State("firings-chosen", "data"),
-    },
+    Output("firings-list", "children"),
+    Output("firings-count", "children"),
+    Output("firings-waiting", "data"),
+    Output("firings-peaks", "disabled"),
+    Output("firings-pages", "hidden"),
+    Output("firings-before", "disabled"),
+    Output("firings-after", "disabled"),
+    Output("firings-page", "data"),
+    Input("firings-find", "value"),
+    Input("firings-order", "value"),
+    Input("firings-page", "data"),
+    Input("unit", "data"),
+    Input("theme", "data"),
+    Input("firings-turn", "data"),
+    Input("me", "data"),
+    State("firings-which", "data"),
+    State("firings-chosen", "data"),
 )
 async def show(
-    words: Any, order: Any, page: Any, unit: Any, theme: Any, which: Any, chosen: Any, **_: Any
-) -> dict[str, Any]:
+    words: Any, order: Any, page: Any, unit: Any, theme: Any, _: Any, __: Any, which: Any, chosen: Any
+) -> Any:
     """List the firings that match the search."""
     path, binned = here().journal_path, which == "bin"
     every = await asyncio.to_thread(shelf.firings, path, binned=binned)
@@ -141,7 +135,7 @@ async def show(
         peaks, missing = await asyncio.to_thread(shelf.peaks_of, path, infos)
     infos = shelf.in_order(infos, order, peaks)
     pages = max(1, -(-len(infos) // A_PAGE))
-    at = min(max(page, 0), pages - 1) if isinstance(page, int) and not isinstance(page, bool) else 0
+    at = min(max(read_kept(int, page) or 0, 0), pages - 1)
     some = infos[at * A_PAGE : (at + 1) * A_PAGE]
     rows = await asyncio.to_thread(shelf.rows, path, some) if some else []
     for row in rows:
@@ -157,16 +151,9 @@ async def show(
     set_props("firings-finder", {"hidden": not searched})
     unknown = [row.info.id for row in rows if not (row.known or row.failed or row.info.running)]
     waiting = [] if binned else [*unknown, *(firing for firing in missing if firing not in unknown)]
-    return {
-        "cards": cards,
-        "count": _count(len(infos), len(every), at, pages, binned=binned),
-        "waiting": waiting,
-        "idle": not waiting,
-        "single": pages == 1,
-        "first": at == 0,
-        "last": at == pages - 1,
-        "page": at if at != page else no_update,
-    }
+    count = _count(len(infos), len(every), at, pages, binned=binned)
+    moved = at if at != page else no_update
+    return cards, count, waiting, not waiting, pages == 1, at == 0, at == pages - 1, moved
 
 
 def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
@@ -188,8 +175,7 @@ def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
 )
 def turn_page(_: Any, __: Any, page: Any) -> int:
     """Show the previous or next page."""
-    at = page if isinstance(page, int) and not isinstance(page, bool) else 0
-    return max(0, at + (1 if ctx.triggered_id == "firings-after" else -1))
+    return max(0, (read_kept(int, page) or 0) + (1 if ctx.triggered_id == "firings-after" else -1))
 
 
 _failed: set[tuple[Path, str, int | None, int]] = set()
@@ -251,9 +237,8 @@ def _key(path: Path, info: FiringInfo) -> tuple[Path, str, int | None, int]:
 )
 def choose(clicks: list[Any], _: Any, there: list[Any], chosen: Any) -> Any:
     """Add a firing to those to be compared, or remove it."""
-    ids = ids_of(chosen)
-    pressed = ctx.triggered_id
-    if isinstance(pressed, dict):
+    ids = [] if ctx.triggered_id == "firings-none" else ids_of(chosen)
+    if ctx.triggered_id != "firings-none":
         firing = str(button_pressed().get("firing"))
         if firing in ids:
             ids.remove(firing)
@@ -261,9 +246,7 @@ def choose(clicks: list[Any], _: Any, there: list[Any], chosen: Any) -> Any:
             notice(f"You can compare at most {MOST_COMPARED} firings; remove one first.")
         else:
             ids.append(firing)
-    else:
-        ids = []
-    return ids, ["true" if each.get("firing") in ids else "false" for each in there]
+    return ids, [str(each.get("firing") in ids).lower() for each in there]
 
 
 @callback(

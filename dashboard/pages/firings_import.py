@@ -16,7 +16,7 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages import progress
 from dashboard.pages.asked import act, button_pressed, read_kept
-from dashboard.pages.firings_sent import Errand, files_sent, looked_at, spool_here, works_here
+from dashboard.pages.firings_sent import READ, Errand, files_sent, looked_at, spool_here, works_here
 from dashboard.parts.frame import ALL_FIRINGS, button, client, door_row, options, page_top
 from dashboard.parts.import_form import (
     FIELDS,
@@ -36,6 +36,10 @@ HEADERS: Final = 300
 """Column names offered at most; any other can be typed."""
 
 
+BURNING: Final = (
+    "A firing is running. During an import its readings wait in memory: a small file takes less than a "
+    "second; leave large ones until the fire is out."
+)
 ABOUT: Final = (
     "A table of times and temperatures, as CSV or text, from any logger. If it wrote one file per channel, "
     "choose them all at once."
@@ -111,12 +115,7 @@ client(
 async def say_burning(_: Any) -> str:
     """Warn what an import costs while a firing is running."""
     infos = await asyncio.to_thread(shelf.firings, here().journal_path)
-    if not any(info.running for info in infos):
-        return ""
-    return (
-        "A firing is running. During an import its readings wait in memory: a small file takes less than a "
-        "second; leave large ones until the fire is out."
-    )
+    return BURNING if any(info.running for info in infos) else ""
 
 
 # --- preview ------------------------------------------------------------------------------------------------
@@ -125,11 +124,11 @@ async def say_burning(_: Any) -> str:
 @act(
     Output("import-errand", "data"),
     Output("import-poll", "disabled", allow_duplicate=True),
-    Output({"type": "read", "field": ALL}, "error"),
+    Output(READ, "error"),
     Output("import-title", "placeholder"),
     Input("import-sent", "data"),
-    Input({"type": "read", "field": ALL}, "value"),
-    State({"type": "read", "field": ALL}, "id"),
+    Input(READ, "value"),
+    State(READ, "id"),
     State("import-errand", "data"),
 )
 async def look_again(sent: Any, values: list[Any], ids: list[Any], running: Any) -> Any:
@@ -207,13 +206,13 @@ def _done(made: dict[str, Any]) -> Any:
         "no_plans": Output("import-plan-box", "hidden"),
         "open": Output("import-how", "open"),
         "ways": Output("import-ways", "data"),
-        "errors": Output({"type": "read", "field": ALL}, "error", allow_duplicate=True),
+        "errors": Output(READ, "error", allow_duplicate=True),
         "boxes": Output({"type": "read-box", "field": ALL}, "className"),
         "files": Output("import-files", "children"),
     },
     inputs={"found": Input("import-found", "data"), "unit": Input("unit", "data")},
     state={
-        "ids": State({"type": "read", "field": ALL}, "id"),
+        "ids": State(READ, "id"),
         "sent": State("import-sent", "data"),
         "was_open": State("import-how", "open"),
     },
@@ -289,11 +288,11 @@ def _fitting(path: Path, names: list[str]) -> list[dict[str, str]]:
 
 
 @act(
-    [Output({"type": "read", "field": ALL}, "value")],
+    [Output(READ, "value")],
     Input({"type": "import-way", "n": ALL}, "n_clicks"),
     State("import-ways", "data"),
-    State({"type": "read", "field": ALL}, "id"),
-    State({"type": "read", "field": ALL}, "value"),
+    State(READ, "id"),
+    State(READ, "value"),
 )
 def take_way(_: list[Any], ways: Any, ids: list[Any], values: list[Any]) -> list[list[Any]]:
     """Take one of the ways forward that a refusal offers."""

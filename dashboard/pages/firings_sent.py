@@ -3,7 +3,7 @@
 import asyncio
 from datetime import datetime
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import msgspec
 from dash import ALL, Input, Output, State, callback, no_update
@@ -22,6 +22,8 @@ from logger.exchange.csv_in import already_here
 from logger.exchange.csv_order import CLOCK_LEAPS
 from logger.journal.reader import FiringInfo
 from logger.requests import plain_text
+
+READ: Final = {"type": "read", "field": ALL}
 
 
 def spool_here() -> Spool:
@@ -117,8 +119,8 @@ async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
     State("import-sent", "data"),
     State("import-found", "data"),
     State("import-errand", "data"),
-    State({"type": "read", "field": ALL}, "id"),
-    State({"type": "read", "field": ALL}, "value"),
+    State(READ, "id"),
+    State(READ, "value"),
     State("import-title", "value"),
     State("import-begun", "value"),
     State("import-plan", "value"),

@@ -13,8 +13,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.figures.look import unit_of
 from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepare_ready
-from dashboard.pages.asked import button_pressed, next_turn, on_change
-from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
+from dashboard.pages.asked import PLAN, button_pressed, changes_draft, needed_draft, next_turn, on_change
 from dashboard.parts.frame import button, follow_theme, items, templates
 from dashboard.parts.plan_form import alarm_fields, changed_words, plan_fields, when_words
 from dashboard.preparing.planning import (
@@ -82,10 +81,7 @@ def _onward(at: int) -> Any:
     return html.P(onward, className="prepare-next")
 
 
-@on_change(
-    Output("prepare-step", "value"),
-    Input({"type": "prepare-go", "to": ALL, "at": ALL}, "n_clicks"),
-)
+@on_change(Output("prepare-step", "value"), Input({"type": "prepare-go", "to": ALL, "at": ALL}, "n_clicks"))
 def go(_: list[int | None]) -> Any:
     """Go to another step."""
     return button_pressed()["to"]

@@ -16,8 +16,7 @@ from dashboard.figures.model import Course
 from dashboard.figures.names import PHONE
 from dashboard.figures.traces import traces_figure
 from dashboard.pages import progress
-from dashboard.pages.asked import on_change
-from dashboard.pages.drafting import WRONG
+from dashboard.pages.asked import WRONG, on_change
 from dashboard.parts.frame import graph, halves, section
 from dashboard.words import Unit, alarm_name, span
 from dashboard.work.gathering import gathering
@@ -97,15 +96,7 @@ def _rehearsed(answer: dict[str, Any], wanted: Any, before: Any) -> tuple[str, d
     was = before.get("warnings") if same else None
     count = {0: "No warning", 1: "1 warning"}.get(warnings, f"{warnings} warnings")
     more = f"; {was} before this change" if isinstance(was, int) and was != warnings else ""
-    tried = loads(str(wanted["toml"]))
-    told = {
-        "firing": wanted["firing"],
-        "warnings": warnings,
-        "alarms": answer["alarms"],
-        "stages": answer["stages"],
-        "target_c": tried.target_c,
-        "burnout_c": tried.burnout_c,
-    }
+    told = {"warnings": warnings, "alarms": answer["alarms"], "stages": answer["stages"], **wanted}
     return f"{count} over {span(answer['duration_s'])}{more}.", told
 
 
@@ -143,10 +134,10 @@ def _figure(info: FiringInfo, told: dict[str, Any] | None, unit: Unit, theme: An
         lines = tables.lines(reader, info, MAX_POINTS)
     alarms = [] if told is None else named(told["alarms"])
     marks = [tables.mark_of_alarm(alarm, alarm_name(alarm)) for alarm in alarms]
-    plan = {"target_c": info.plan.target_c, "burnout_c": info.plan.burnout_c} if told is None else told
+    plan = info.plan if told is None else loads(str(told["toml"]))
     return traces_figure(
         lines,
-        Course(float(plan["target_c"]), float(plan["burnout_c"]), unit=unit, theme=theme),
+        Course(plan.target_c, plan.burnout_c, unit=unit, theme=theme),
         length_s=info.length_s,
         marks=sorted(marks, key=lambda mark: mark.t_s),
         stages=tables.stages([] if told is None else told["stages"]),

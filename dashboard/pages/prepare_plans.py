@@ -13,8 +13,16 @@ from msgspec.structs import replace
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import act, button_pressed, next_turn, on_change
-from dashboard.pages.drafting import PLAN, WRONG, changes_draft, needed_draft
+from dashboard.pages.asked import (
+    PLAN,
+    WRONG,
+    act,
+    button_pressed,
+    changes_draft,
+    needed_draft,
+    next_turn,
+    on_change,
+)
 from dashboard.parts.frame import button, door_row, halves, options, section
 from dashboard.preparing.planning import Document, Draft, draft_of, read_document, to_document
 from dashboard.stored import shelf

@@ -10,8 +10,15 @@ from dash.exceptions import PreventUpdate
 from dashboard.context import here
 from dashboard.figures.look import theme_of, unit_of
 from dashboard.figures.stack import moved, stack_figure
-from dashboard.pages.asked import act, button_pressed, carry_out, on_change
-from dashboard.pages.drafting import changes_draft, needed_draft
+from dashboard.pages.asked import (
+    act,
+    button_pressed,
+    carry_out,
+    changes_draft,
+    needed_draft,
+    on_change,
+    read_kept,
+)
 from dashboard.pages.prepare_sources import sources_section
 from dashboard.parts.frame import button, door_row, halves, section
 from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
@@ -67,8 +74,7 @@ def panel() -> list[Any]:
 
 
 def _selected(i: Any, doc: Document) -> int | None:
-    ok = isinstance(i, int) and not isinstance(i, bool) and 0 <= i < len(doc.get("probe", []))
-    return i if ok else None
+    return i if read_kept(int, i) is not None and 0 <= i < len(doc.get("probe", [])) else None
 
 
 @callback(

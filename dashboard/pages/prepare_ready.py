@@ -10,8 +10,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import act, carry_out, on_change, read_kept
-from dashboard.pages.drafting import PLAN, WRONG, needed_draft
+from dashboard.pages.asked import PLAN, WRONG, act, carry_out, needed_draft, on_change, read_kept
 from dashboard.pages.prepare_probes import channel_of, key_of
 from dashboard.parts.frame import button, door_row, facts_list, halves, section
 from dashboard.parts.readiness import Ready, Report, Standing, burns, cautions, finding, fitness
@@ -146,17 +145,16 @@ def show_kit(items: Any) -> list[Any]:
 )
 def change_kit(ticks: list[Any], _: list[Any], __: Any, ___: Any, ____: Any, new: Any) -> Any:
     """Change the packing list; only an actual change needs an operator."""
-    items = plans.read_kit(here().home)
-    pressed = ctx.triggered_id
+    items, pressed = plans.read_kit(here().home), ctx.triggered_id
     ticked = {part["id"]["item"]: v is True for part, v in zip(ctx.inputs_list[0], ticks, strict=True)}
     changed = [(item, ticked.get(item, done)) for item, done in items]
-    adds = pressed in ("prepare-kit-add", "prepare-kit-new") and str(new or "").strip()
+    adds = str(new or "").strip() if pressed in ("prepare-kit-add", "prepare-kit-new") else ""
     if isinstance(pressed, dict) and pressed.get("type") == "prepare-kit-off" and ctx.triggered[0]["value"]:
         changed = [(item, done) for item, done in changed if item != pressed.get("item")]
     elif pressed == "prepare-kit-none":
         changed = [(item, False) for item, _ in changed]
     elif adds:
-        changed.append((str(new).strip(), False))
+        changed.append((adds, False))
     if changed == items:
         raise PreventUpdate
     return _keep_kit(changed, bool(adds))
@@ -186,9 +184,9 @@ def _keep_kit(items: list[tuple[str, bool]], adds: bool) -> Any:
 )
 async def cold_check(step: Any, _: Any, unit: Any, kept: Any) -> Any:
     """Check whether the rig is fit to be lit."""
-    draft = draft_of(kept)
-    if step not in ("check", "arm") or draft is None:  # a page opened at this step has no draft yet
-        return no_update, no_update, no_update, step not in ("check", "arm")
+    draft, here_now = draft_of(kept), step in ("check", "arm")
+    if not here_now or draft is None:  # a page opened at this step has no draft yet
+        return no_update, no_update, no_update, not here_now
     if problems(draft.doc):
         return None, WRONG, [], False
     try:
@@ -199,10 +197,7 @@ async def cold_check(step: Any, _: Any, unit: Any, kept: Any) -> Any:
 
 
 def check_rig(doc: Document) -> dict[str, Any]:
-    """Check the rig by what the running logger records: `fit` and `findings`.
-
-    UserError if the plan is wrong or no readings are coming in.
-    """
+    """Check the rig by what the logger records; UserError: the plan is wrong, or no readings come in."""
     plan, path = read_document(doc), here().journal_path
     if not path.exists():
         raise UserError(NOTHING_COMES_IN)
@@ -232,21 +227,17 @@ def hands(rig: Any, report: Any, step: Any, tried: Any, kept: Any, unit: Any) ->
     if burns(read_kept(Report, report)):
         return html.Li("A fire is burning: keep your hands off the tips.", className="hint"), no_lamp
     rows = [c for c in rig["channels"] if c["letter"] is not None and c["how"] != "°C"]
-    if not rows:
-        return html.Li("No thermocouple is sending.", className="hint"), no_lamp
-    known = tried if isinstance(tried, dict) else {}
-    scale, letter = (1.8, "F") if unit == "F" else (1.0, "C")
+    known, scale = tried if isinstance(tried, dict) else {}, 1.8 if unit == "F" else 1.0
     found = []
     for c in rows:
-        probe = next((p for p in draft.doc["probe"] if channel_of(p, rig["channels"]) is c), None)
-        had = known.get(key_of(c))
-        words = {"rose": "✓ rose", "fell": "✗ fell: swap its two wires"}.get(str(had), "not warmed yet")
+        own = (p for p in draft.doc["probe"] if channel_of(p, rig["channels"]) is c)
+        name, had = next(own, {"name": c["channel"]}).get("name"), str(known.get(key_of(c)) or "")
+        words = {"rose": "✓ rose", "fell": "✗ fell: swap its two wires"}.get(had, "not warmed yet")
         if c["moving"]:
             sign = "▲ rising, +" if c["moving"] == "rising" else "▼ falling, −"
-            words = f"{sign}{abs(c['away'] or 0.0) * scale:.1f} °{letter}"
-        name = probe.get("name") if probe else c["channel"]
-        found.append(html.Li([html.B(str(name)), html.Span(words)], className=str(had or "")))
-    return found, no_lamp
+            words = f"{sign}{abs(c['away'] or 0.0) * scale:.1f} °{unit_of(unit)}"
+        found.append(html.Li([html.B(str(name)), html.Span(words)], className=had))
+    return found or html.Li("No thermocouple is sending.", className="hint"), no_lamp
 
 
 @act(Output("prepare-beacon-said", "children"), Input("prepare-beacon", "n_clicks"))

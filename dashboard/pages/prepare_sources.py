@@ -9,18 +9,18 @@ import msgspec
 from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard.pages.asked import act, button_pressed, on_change, read_kept
-from dashboard.pages.drafting import PLAN, changes_draft, needed_draft
+from dashboard.pages.asked import PLAN, act, button_pressed, changes_draft, needed_draft, on_change, read_kept
 from dashboard.parts.frame import UNAIDED, button, door_row, section
 from dashboard.parts.readiness import UNPROVEN
 from dashboard.parts.source_form import (
     FIELDS,
     FieldWrong,
     Number,
-    Standing,
     channels_of,
     form_of,
     key_of,
+    named_in,
+    source_at,
     source_fields,
     table_of,
     with_source,
@@ -121,22 +121,10 @@ async def heard(_: Any, keys: Any) -> Any:
     if not going:
         said = f"{said} No longer listening."
     offered = [{"key": f["key"], "name": f["name"], "mark": f["mark"]} for f in found.values()]
-    descriptions = [_value(found.get(part["id"]["key"])) for part in ctx.outputs_list[6]]
-    return (
-        not going,
-        not going,
-        said,
-        "\n".join(told["said"]),
-        not told["said"],
-        no_update if offered == keys or not offered else offered,
-        descriptions,
-    )
-
-
-def _value(found: dict[str, Any] | None) -> str:
-    if found is None:
-        return "no longer sent"
-    return "no reading" if found["value"] is None else f"reads {found['value']:g}"
+    new = no_update if offered == keys or not offered else offered
+    reads = {k: "no reading" if (v := f["value"]) is None else f"reads {v:g}" for k, f in found.items()}
+    now = [reads.get(part["id"]["key"], "no longer sent") for part in ctx.outputs_list[6]]
+    return not going, not going, said, "\n".join(told["said"]), not told["said"], new, now
 
 
 @callback(
@@ -146,11 +134,13 @@ def _value(found: dict[str, Any] | None) -> str:
     Input("prepare-found-keys", "data"),
     Input("prepare-changing", "data"),
     State({"type": "prepare-number", "key": ALL}, "value"),
+    State("prepare-plan", "data"),
 )
-def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
+def offer(keys: Any, changing: Any, typed: list[Any], kept: Any) -> Any:
     """Offer the numbers found, to be named; names already typed stay when another number is found."""
-    standing, numbers = read_kept(Standing, changing), read_kept(list[Number], keys) or []
-    called = {k: probe for k, (_, probe) in standing.known.items()} if standing else {}
+    doc, numbers = needed_draft(kept).doc, read_kept(list[Number], keys) or []
+    standing = source_at(doc, changing)
+    called = {k: probe for k, (_, probe) in named_in(doc, standing).items()}
     if ctx.triggered_id == "prepare-found-keys" and len(ctx.triggered) == 1:
         called |= _given(typed, ctx.states_list[0], "key")
     rows = []
@@ -175,18 +165,14 @@ def offer(keys: Any, changing: Any, typed: list[Any]) -> Any:
 def change(_: list[Any], kept: Any, opened: Any) -> Any:
     """Load a source of the plan into the form."""
     doc, i = needed_draft(kept).doc, button_pressed()["i"]
-    sources = doc.get("source", [])
-    if not isinstance(i, int) or not 0 <= i < len(sources):
+    if (source := source_at(doc, i)) is None:
         raise PreventUpdate
-    form, channels = form_of(sources[i]), channels_of(sources[i])
-    probes = {p.get("channel") or p.get("name"): str(p.get("name")) for p in doc["probe"]}
-    known = {key_of(c): (c["name"], probes.get(c["name"], c["name"])) for c in channels if c.get("name")}
-    keys = [Number(key_of(c), c.pop("name", "") or "", c, stood=True) for c in map(dict, channels)]
-    names = [part["id"]["name"] for part in ctx.outputs_list[0]]
-    said = f"This is the {sources[i].get('format')} source in the plan. Tap Listen to see what it sends now."
-    shown = msgspec.to_builtins((Standing(i, known, form), keys))
+    form, channels = form_of(source), map(dict, channels_of(source))
+    keys = [Number(key_of(c), c.pop("name", "") or "", c, stood=True) for c in channels]
+    values = [form.get(part["id"]["name"], "") for part in ctx.outputs_list[0]]
+    said = f"This is the {source.get('format')} source in the plan. Tap Listen to see what it sends now."
     # Another value for "open", so that one closed by hand opens again.
-    return [form.get(n, "") for n in names], *shown, said, "open" if opened is True else True
+    return values, i, msgspec.to_builtins(keys), said, "open" if opened is True else True
 
 
 @on_change(
@@ -218,7 +204,7 @@ async def take(_: Any, names: list[Any], values: list[Any], keys: Any, changing:
     chosen = [f for f in read_kept(list[Number], keys) or [] if called.get(f.key) or not f.name]
     if not chosen:
         return None, "Give at least one number a name.", no_update, no_update
-    new = with_source(draft.doc, table, chosen, called, read_kept(Standing, changing) or Standing())
+    new = with_source(draft.doc, table, chosen, called, changing)
     if len(new["probe"]) > MAX_PROBES:
         said = f"A plan can have at most {MAX_PROBES} probes; leave some numbers out."
         return None, said, no_update, no_update
@@ -240,14 +226,11 @@ def show_sources(kept: Any) -> list[Any]:
     for i, source in enumerate(doc.get("source", [])):
         names = [str(c.get("name") or c.get("topic")) for c in channels_of(source)]
         place = source.get("port") or re.sub(r":[^:@/]*@", ":***@", str(source.get("url") or ""))
-        wrong = [
-            f"{p['label']}: {p['text']}"
-            for p in found
-            if p["field"] == "source" or str(p["field"]).startswith(f"source.{i}.")
-        ]
         words = [html.B(f"{source.get('format')}, {place}"), f": {', '.join(names) or 'every number'}. "]
-        words += [html.Span("No proof of order or integrity.", className="unproven")]
-        words += [html.P(text, className="wrong") for text in wrong]
+        words.append(html.Span("No proof of order or integrity.", className="unproven"))
+        for p in found:
+            if p["field"] == "source" or str(p["field"]).startswith(f"source.{i}."):
+                words.append(html.P(f"{p['label']}: {p['text']}", className="wrong"))
         doors = [
             button(text, {"type": kind, "i": i}, aloud=f"{text} source {place}")
             for text, kind in (("Change", "prepare-source-change"), ("Remove", "prepare-source-off"))
@@ -256,14 +239,9 @@ def show_sources(kept: Any) -> list[Any]:
     return rows
 
 
-@on_change(
-    PLAN,
-    Input({"type": "prepare-source-off", "i": ALL}, "n_clicks"),
-    State("prepare-plan", "data"),
-)
+@on_change(PLAN, Input({"type": "prepare-source-off", "i": ALL}, "n_clicks"), State("prepare-plan", "data"))
 def take_out(_: list[Any], kept: Any) -> Any:
     """Remove a source from the plan."""
     draft, i = needed_draft(kept), button_pressed()["i"]
-    left = [s for n, s in enumerate(draft.doc.get("source", [])) if n != i]
-    doc = {k: v for k, v in draft.doc.items() if k != "source"}
-    return Draft({**doc, "source": left} if left else doc, draft.name).kept()
+    left = [s for n, s in enumerate(draft.doc.pop("source", [])) if n != i]
+    return draft.with_(**({"source": left} if left else {})).kept()

@@ -114,49 +114,38 @@ progress.follow(
 
 
 @callback(
-    output={
-        "name": Output("report-name", "children"),
-        "about": Output("report-about", "children"),
-        "doors": Output("report-doors", "children"),
-        "hidden": Output("report-body", "hidden"),
-        "verdicts": Output("report-verdicts", "children"),
-        "traces": Output("report-traces", "figure"),
-        "heat": Output("report-heat", "figure"),
-        "facts": Output("report-facts", "children"),
-    },
-    inputs={
-        "firing": Input("report-ready", "data"),
-        "unit": Input("unit", "data"),
-        "glass": Input("glass-px", "data"),
-        "_": Input("report-saved", "data"),
-    },
-    state={"theme": State("theme", "data")},
+    Output("report-name", "children"),
+    Output("report-about", "children"),
+    Output("report-doors", "children"),
+    Output("report-body", "hidden"),
+    Output("report-verdicts", "children"),
+    Output("report-traces", "figure"),
+    Output("report-heat", "figure"),
+    Output("report-facts", "children"),
+    Input("report-ready", "data"),
+    Input("unit", "data"),
+    Input("glass-px", "data"),
+    Input("report-saved", "data"),
+    State("theme", "data"),
 )
-async def show(firing: Any, unit: Any, theme: Any, _: Any, glass: Any = None) -> dict[str, Any]:
+async def show(firing: Any, unit: Any, glass: Any, _: Any, theme: Any) -> Any:
     """Show how the firing went."""
     if not id_of(firing):
         raise PreventUpdate
     known = await gathering(here().journal_path).known(id_of(firing))
     write = shown(unit_of(unit), "UTC")  # times here are minutes since the first reading
-    look: Theme = theme_of(theme)
-    pictures = await asyncio.to_thread(_pictures, known, write, look, glass_px(glass)[0])
+    pictures = await asyncio.to_thread(_pictures, known, write, theme_of(theme), glass_px(glass)[0])
     info = known.info
     when = f"First reading {day}" if (day := tables.day_of(info)) else "Date and time unknown"
     about = f"{when}; {span(info.length_s)} recorded, {info.readings:,} readings"
     about += "; still running. " if info.running else ". "
     invented = html.B("Invented firing: nothing here was measured.") if info.invented else ""
-    return {
-        "name": info.title or "Firing",
-        "about": [about, invented],
-        "doors": _doors(info.id, write.unit),
-        "hidden": False,
-        "verdicts": verdict_rows(verdicts(known, write), write),
-        "facts": told_of_load(known.facts, write),
-        **pictures,
-    }
+    top = info.title or "Firing", [about, invented], _doors(info.id, write.unit)
+    rows = verdict_rows(verdicts(known, write), write)
+    return *top, False, rows, *pictures, told_of_load(known.facts, write)
 
 
-def _pictures(known: Gathered, write: Shown, theme: Theme, wide_px: int) -> dict[str, Any]:
+def _pictures(known: Gathered, write: Shown, theme: Theme, wide_px: int) -> tuple[Any, Any]:
     info, plan = known.info, known.plan
     with contextlib.closing(JournalReader(here().journal_path)) as reader:
         lines = tables.lines(reader, info, MAX_POINTS)
@@ -168,7 +157,7 @@ def _pictures(known: Gathered, write: Shown, theme: Theme, wide_px: int) -> dict
     glass = glass_of(wide_px - 24, HIGH_PX)
     how: dict[str, Any] = {"length_s": info.length_s, "marks": marks, "stages": stages, "glass": glass}
     heat = heat_figure([line.place for line in lines], steps_s, steps, course, marks=marks)
-    return {"traces": traces_figure(lines, course, **how), "heat": heat}
+    return traces_figure(lines, course, **how), heat
 
 
 def _doors(firing: str, unit: Unit) -> list[Any]:
@@ -310,9 +299,8 @@ def routes(context: Context) -> APIRouter:
         written_in = shown(unit, zone or unquote(zone_of_tablet))
         known = await gathered.known(firing)
         text = await asyncio.to_thread(_document, context, known, written_in)
-        headers = {"cache-control": "no-store"}
-        if keep:
-            headers = download_headers(file_name(known.info.title, known.info.id, "html"), len(text))
+        name = file_name(known.info.title, known.info.id, "html")
+        headers = download_headers(name, len(text)) if keep else {"cache-control": "no-store"}
         return Response(text, media_type="text/html; charset=utf-8", headers=headers)
 
     @router.get("/{firing}/file/{kind}", response_class=Response)

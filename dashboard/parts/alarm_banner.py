@@ -30,11 +30,6 @@ def headline(alarm: dict[str, Any], unit: Unit = "C") -> tuple[str, str]:
     return named, message
 
 
-def advice(alarm: dict[str, Any], unit: Unit) -> str:
-    """Return an alarm's advice; empty if it has none."""
-    return told(alarm, "advice", unit) if alarm.get("advice") else ""
-
-
 def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
     """Show one alarm: its name and place, the fact, what to do."""
     name, fact = headline(alarm, unit)
@@ -43,7 +38,7 @@ def alarm_box(alarm: dict[str, Any], unit: Unit) -> Any:
     words: list[Any] = [html.B(name)]
     if fact:
         words.append(html.Span(f" {fact}", className="fact"))
-    if what_to_do := advice(alarm, unit):
+    if what_to_do := told(alarm, "advice", unit):
         words.append(html.P(what_to_do, className="advice"))
     buttons = []
     if key and not seen:

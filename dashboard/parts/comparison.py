@@ -25,25 +25,16 @@ SOURCES: Final = (
 def bars(known: Sequence[Gathered]) -> list[Bar]:
     """Return what each zone of each firing went through; a zone of coals alone has no target."""
     zones = dict(pair for one in known for pair in zip(one.levels.zones, one.levels.pots, strict=True))
+    order = sorted(zones, key=lambda zone: not zones[zone])  # the pots come first, coals alone last
     found = []
-    for zone in sorted(zones, key=lambda zone: not zones[zone]):  # the pots come first, coals alone last
-        for number, one in enumerate(known, 1):
-            if zone not in one.levels.zones:
-                continue
-            facts = {fact.key: fact for fact in one.facts if fact.zone == zone}
-            judged = next(z for z in one.rehearsal["zones"] if z["zone"] == zone)
-            pots = one.levels.pots[one.levels.zones.index(zone)]
-            found.append(
-                Bar(
-                    zone=zone,
-                    firing=number,
-                    title=one.info.title,
-                    above_min=tuple(facts[f"above_{limit:.0f}_min"].value for limit in ABOVE_C),
-                    peak_c=judged["peak_c"],
-                    reached_target=bool(judged["reached_target"]) if pots else None,
-                )
-            )
-    return found
+    for number, one in enumerate(known, 1):
+        judged = {z["zone"]: z for z in one.rehearsal["zones"]}
+        values = {(fact.zone, fact.key): fact.value for fact in one.facts}
+        for zone, pots in zip(one.levels.zones, one.levels.pots, strict=True):
+            above = tuple(values[zone, f"above_{limit:.0f}_min"] for limit in ABOVE_C)
+            reached = bool(judged[zone]["reached_target"]) if pots else None
+            found.append(Bar(zone, number, one.info.title, above, judged[zone]["peak_c"], reached))
+    return sorted(found, key=lambda bar: order.index(bar.zone))
 
 
 def change(fact: Fact, first: Fact, unit: Unit) -> str:

@@ -26,30 +26,29 @@ def form(firing: str, texts: Mapping[str, str]) -> list[Any]:
 
 
 def _field(field: Field, firing: str, texts: Mapping[str, str]) -> Any:
-    kept = {
-        "id": {"type": "report-text", "name": field.name},
-        "label": field.label,
-        "description": field.hint,
-        "value": texts.get(field.name, ""),
+    how = {"className": "wide"} if field is TITLE else {"autosize": True, "minRows": 1}
+    make = dmc.TextInput if field is TITLE else dmc.Textarea
+    return make(
+        id={"type": "report-text", "name": field.name},
+        label=field.label,
+        description=field.hint,
+        value=texts.get(field.name, ""),
         # Dash keeps what is typed from the first letter on, and drops it once another value has been saved.
-        "persistence": firing,
-        "persistence_type": "local",
-        "attributes": {"input": {"maxLength": LONGEST}},
-    }
-    if field is TITLE:
-        return dmc.TextInput(**kept, className="wide")
-    return dmc.Textarea(**kept, autosize=True, minRows=1)
+        persistence=firing,
+        persistence_type="local",
+        attributes={"input": {"maxLength": LONGEST}},
+        **how,
+    )
 
 
 def photos(firing: str, names: Sequence[str], *, may_act: bool) -> list[Any]:
     """Show a firing's photos, given their file names; anyone who may act can remove them."""
     shown = []
     for number, name in enumerate(names, 1):
-        picture = html.Img(src=f"/api/report/{firing}/photo/{name}", alt=f"Photo {number}")
-        parts = [html.A(picture, href=f"/api/report/{firing}/photo/{name}", target="_blank")]
+        address = f"/api/report/{firing}/photo/{name}"
+        parts = [html.A(html.Img(src=address, alt=f"Photo {number}"), href=address, target="_blank")]
         if may_act:
-            aloud = {"aria-label": f"Remove photo {number}"}
             take = {"type": "report-photo-away", "name": name}
-            parts.append(button("Remove", take, **aloud))
+            parts.append(button("Remove", take, aloud=f"Remove photo {number}"))
         shown.append(html.Figure(parts))
     return shown or [html.P("No photos yet.")]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from dash import html
 
 from dashboard.figures.model import Place
-from dashboard.parts.alarm_banner import advice, headline
+from dashboard.parts.alarm_banner import headline
 from dashboard.parts.frame import button
 from dashboard.parts.single import one_of
 from dashboard.words import (
@@ -118,12 +118,12 @@ def pots(estimate: dict[str, Any], unit: Unit) -> str:
 
 def which_counts(cards: Cards) -> str:
     """Say which of a zone's two numbers counts for verdict, target and soak."""
-    by = sum(card[6] == "estimate" for _, card in cards)
-    if not by:
-        return "The probe readings count; the estimate of the pots is only a model's advice."
-    if by == len(cards):
+    by = {card[6] == "estimate" for _, card in cards}
+    if by == {True}:
         return "The estimates count for verdict, target and soak."
-    return "The estimate counts where a zone says so; elsewhere the probes do."
+    if True in by:
+        return "The estimate counts where a zone says so; elsewhere the probes do."
+    return "The probe readings count; the estimate of the pots is only a model's advice."
 
 
 def glance(cards: Cards, board: "Board", unit: Unit, live: bool) -> dict[str, str | list[str]]:
@@ -133,7 +133,7 @@ def glance(cards: Cards, board: "Board", unit: Unit, live: bool) -> dict[str, st
     more = f" (+{len(bad) - 1} more)" if bad[1:] else ""
     texts: dict[str, str | list[str]] = {
         "glance-alarm": headline(bad[0])[0] + more if bad else "",
-        "glance-advice": advice(bad[0], unit) if bad else "",
+        "glance-advice": told(bad[0], "advice", unit) if bad else "",
     }
     if not live or not cards:
         words = "No reading to go by: look at the fire."
@@ -169,26 +169,29 @@ def value_words(
     An old number never looks like a new one: `silent` if nothing has come for too long, `age_s` is the age
     of the last temperature.
     """
+    c = degrees(value.c, unit)
     if value.status != Status.OK:
         reading = "no reading" if value.newest_s is None else FAULTS[Status(value.status)]
         ago = f", {age(age_s)}" if running and age_s is not None else ""
-        was = "" if value.c is None else f"was {degrees(value.c, unit)}{ago}"
+        was = "" if value.c is None else f"was {c}{ago}"
         # Out of range is no fault: the fire is hotter than the probe can read.
         return reading, was, "beyond" if value.status == Status.RANGE else "fault"
     if not running:
-        return degrees(value.c, unit), "last reading", "ok"
+        return c, "last reading", "ok"
     if silent:
-        return degrees(value.c, unit), "" if age_s is None else old(age_s), "stale"
-    half = "" if value.half_c is None else f" ± {difference(value.half_c, unit)}"
-    return degrees(value.c, unit), f"{arrow(value.rate_c_min)}{half}", "ok"
+        return c, "" if age_s is None else old(age_s), "stale"
+    return c, f"{arrow(value.rate_c_min)}{_half(value, unit)}", "ok"
+
+
+def _half(value: "Value", unit: Unit) -> str:
+    return "" if value.half_c is None else f" ± {difference(value.half_c, unit)}"
 
 
 def touched(value: "Value", unit: Unit) -> str:
     """Describe a touched probe: its reading, how certain it is, and how fast it changes."""
     if not value.ok:
         return FAULTS[Status(value.status)] or "no reading"
-    half = "" if value.half_c is None else f" ± {difference(value.half_c, unit)}"
-    return f"{degrees(value.c, unit)}{half}, {rate(value.rate_c_min, unit)}"
+    return f"{degrees(value.c, unit)}{_half(value, unit)}, {rate(value.rate_c_min, unit)}"
 
 
 def log(events: Sequence[dict[str, Any]], unit: Unit) -> list[Any]:

@@ -104,10 +104,7 @@ def _more(row: Row, title: str, own: str, *, may_act: bool) -> Any:
 
 
 def may_be_placed(info: "FiringInfo") -> bool:
-    """Tell whether a firing may be given places afterwards: it came from a file, or without a plan.
-
-    Any other keeps the plan its alarms were judged by while it burned.
-    """
+    """Tell whether a firing came without a plan that its alarms were judged by: from a file, or unplanned."""
     return not info.running and ("imported" in info.facts or info.plan_toml is None)
 
 

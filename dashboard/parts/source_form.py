@@ -74,14 +74,6 @@ class Number(msgspec.Struct):
     stood: bool = False  # already in the plan, and not heard since
 
 
-class Standing(msgspec.Struct):
-    """A source of the plan that is being changed."""
-
-    i: int = -1  # its index; -1: none
-    known: dict[str, tuple[str, str]] = msgspec.field(default_factory=dict)  # by key: channel, probe's name
-    form: dict[str, Any] = msgspec.field(default_factory=dict)  # as it was when the source was loaded into it
-
-
 def source_fields(ports: Sequence[str]) -> list[Any]:
     """Make the form, offering the serial ports found."""
     fields = []
@@ -187,32 +179,34 @@ def key_of(mark: Mapping[str, Any]) -> str:
     return str(mark.get("field"))
 
 
+def source_at(doc: Mapping[str, Any], i: Any) -> dict[str, Any] | None:
+    """Return the plan's source of this index; None if there is none."""
+    return dict(enumerate(doc.get("source", []))).get(i) if isinstance(i, int) else None
+
+
+def named_in(doc: Mapping[str, Any], source: Mapping[str, Any] | None) -> dict[str, tuple[str, str]]:
+    """Return the channel and the probe's name of each number that a source of the plan names, by key."""
+    probes = {_channel(p): str(p.get("name")) for p in doc["probe"]}
+    named = [c for c in channels_of(source or {}) if c.get("name")]
+    return {key_of(c): (c["name"], probes.get(c["name"], c["name"])) for c in named}
+
+
 def with_source(
-    doc: dict[str, Any],
-    table: dict[str, Any],
-    chosen: list[Number],
-    called: dict[str, str],
-    standing: Standing,
+    doc: dict[str, Any], table: dict[str, Any], chosen: list[Number], called: dict[str, str], at: Any
 ) -> dict[str, Any]:
     """Return a copy of a plan with a source (`table_of`) in it, and a probe for each of its numbers.
 
-    `chosen` are the numbers to read, `called` the potter's name for each, by key. It replaces `standing`;
-    numbers already in the plan take over only what changed in the form.
+    `chosen` are the numbers to read, `called` the potter's name for each, by key. It replaces the source `at`
+    that index, if there is one; numbers already in the plan take over only what changed in the form.
     """
     sources, probes = list(doc.get("source", [])), [dict(p) for p in doc["probe"]]
     own = {k: v for k, v in table.items() if k not in (*ASKED, *OF_CHANNELS)}
     said = {k: table.get(k) for k in ("scale", "broken")}
-    before = table_of(standing.form) if standing.form else {}
+    standing = source_at(doc, at)
+    before = table_of(form_of(standing)) if standing else {}
     new = {k: v for k, v in said.items() if v != before.get(k)}
-    known = standing.known
-    taken = {
-        str(c["name"])
-        for i, s in enumerate(sources)
-        if i != standing.i
-        for c in channels_of(s)
-        if c.get("name")
-    }
-    taken |= {name for name, _ in known.values()}
+    known = named_in(doc, standing)
+    taken = {str(c["name"]) for source in sources for c in channels_of(source) if c.get("name")}
     channels: list[dict[str, Any]] = []
     for f in chosen:
         marked = {**f.mark, **(new if f.stood else said)}
@@ -234,7 +228,7 @@ def with_source(
         elif probe and word != probe:
             has |= {"name": word, "channel": name}
     gone = {n for n, _ in known.values()} - {str(c.get("name")) for c in channels}
-    at = standing.i if 0 <= standing.i < len(sources) else len(sources)
+    at = at if standing else len(sources)
     sources[at : at + 1] = [{**own, "channel": channels}]
     return {**doc, "source": sources, "probe": [p for p in probes if _channel(p) not in gone]}
 

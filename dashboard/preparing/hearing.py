@@ -15,8 +15,7 @@ SECONDS: Final = 60.0
 LONGEST: Final = 1 << 18
 """The longest line that process may print [bytes]."""
 
-Told = dict[str, Any]
-NOTHING: Final[Told] = {"said": [], "found": [], "trouble": ""}
+NOTHING: Final[dict[str, Any]] = {"said": [], "found": [], "trouble": ""}
 
 
 class Hearing:
@@ -24,7 +23,7 @@ class Hearing:
 
     def __init__(self) -> None:
         self._task: asyncio.Task[None] | None = None
-        self._told: Told = NOTHING
+        self._told = NOTHING
         self._failed = ""
 
     @property
@@ -32,7 +31,7 @@ class Hearing:
         """Whether it is still listening."""
         return self._task is not None and not self._task.done()
 
-    def told(self) -> Told:
+    def told(self) -> dict[str, Any]:
         """Return what has been heard: `said`, `found`, `trouble`; UserError: listening failed."""
         if self._failed:
             raise UserError(self._failed)

@@ -109,10 +109,7 @@ def draft_of(data: Any) -> Draft | None:
 
 
 def kind_of(path: str, unit: Unit) -> str:
-    """Return how a field such as `alarm.coal_collapse.drop_c` is shown: `text`, `number`, `F` or `dF`.
-
-    `dF` is a difference or a rate in °F.
-    """
+    """Return how a field is shown: `text`, `number`, `F`, or `dF` for a difference or a rate in °F."""
     if path == "title" or (path.startswith("probe.") and not path.endswith(".height_cm")):
         return "text"
     setting = _setting(path)
@@ -192,21 +189,17 @@ def with_fields(doc: Document, ids: Sequence[Mapping[str, Any]], values: Sequenc
 
 
 def _put(doc: Document, parts: list[str], value: Any) -> None:
-    if parts[0] == "estimate":
-        table = {k: v for k, v in (doc.get("estimate") or {}).items() if k != parts[1]}
-        if value is not None:
-            table[parts[1]] = value
-        doc.pop("estimate", None)
-        if table:
-            doc["estimate"] = table
-    elif parts[0] == "probe":
-        probes = doc.get("probe", [])
-        if int(parts[1]) < len(probes):
-            probes[int(parts[1])][parts[2]] = value
-    elif parts[0] == "alarm":
-        doc["alarm"][parts[1]][parts[2]] = value
-    else:
-        doc[parts[0]] = value
+    *way, last = parts
+    table: Any = doc
+    for part in way:
+        if isinstance(table, list) and int(part) >= len(table):
+            return
+        table = table[int(part)] if isinstance(table, list) else table.setdefault(part, {})
+    table[last] = value
+    if parts[0] == "estimate" and value is None:
+        del table[last]
+        if not table:
+            del doc["estimate"]
 
 
 # --- what is wrong ------------------------------------------------------------------------------------------

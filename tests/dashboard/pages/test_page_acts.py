@@ -57,7 +57,7 @@ async def test_without_a_journal_it_fails_with_a_reason(tmp_path: Path) -> None:
 async def test_a_note_in_words_keeps_its_place_and_its_time(journal: Path) -> None:
     touched = {"zone": "upper", "height_cm": 42.0}
     with somebody(journal, "Mara"), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
-        done, opened, text, wrong = await fire_notes.note_text(1, " smoke clears ", 5, "upper", touched)
+        done, opened, text, wrong = await fire_notes.note_text(1, " smoke clears ", "upper", touched, 5)
     data = {"kind": "text", "text": "smoke clears", "zone": "upper", "height_cm": 42.0, "ago_min": 5.0}
     assert seen == [("note", NOTE | data, "Mara")]
     assert (opened, text, wrong) == (False, "", "")
@@ -66,13 +66,13 @@ async def test_a_note_in_words_keeps_its_place_and_its_time(journal: Path) -> No
 
 async def test_another_place_than_the_touched_one_has_no_height(journal: Path) -> None:
     with somebody(journal), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
-        await fire_notes.note_text(1, "ash", 0, "lower", {"zone": "upper", "height_cm": 42.0})
+        await fire_notes.note_text(1, "ash", "lower", {"zone": "upper", "height_cm": 42.0}, 0)
     assert seen[0][1] == NOTE | {"kind": "text", "text": "ash", "zone": "lower"}
 
 
 async def test_an_empty_note_is_no_note(journal: Path) -> None:
     with somebody(journal):
-        *_, wrong = await fire_notes.note_text(1, "  ", 0, None, None)
+        *_, wrong = await fire_notes.note_text(1, "  ", None, None, 0)
     assert wrong == "Write a word or two."
 
 
@@ -80,7 +80,7 @@ async def test_an_empty_note_is_no_note(journal: Path) -> None:
 async def test_minutes_ago_that_cannot_be_are_refused_beside_the_words(journal: Path, ago: object) -> None:
     """They were noted as happening now."""
     with somebody(journal), logger_that_answers(journal, {"ok": True, "event": 3}) as seen:
-        *_, wrong = await fire_notes.note_text(1, "ash", ago, None, None)
+        *_, wrong = await fire_notes.note_text(1, "ash", None, None, ago)
         _, wrong_edit, _ = await fire_notes.keep_edit(1, "ash", ago, 3)
     assert wrong == wrong_edit == f"Minutes ago: enter a number from 0 to 600, not {ago}."
     assert seen == []
@@ -89,7 +89,7 @@ async def test_minutes_ago_that_cannot_be_are_refused_beside_the_words(journal: 
 async def test_watchers_are_turned_away_before_anything_is_asked(journal: Path) -> None:
     with somebody(journal, None, refusal="only an operator may do that", may_enter=True):
         with pytest.raises(RefusedError, match="operator"):
-            await fire_notes.note_text(1, "words", 0, None, None)
+            await fire_notes.note_text(1, "words", None, None, 0)
         with pytest.raises(RefusedError):
             await fire_page.end(1, None)
     with contextlib.closing(JournalWriter(journal)) as writer:
@@ -99,7 +99,7 @@ async def test_watchers_are_turned_away_before_anything_is_asked(journal: Path) 
 async def test_a_gun_far_from_all_that_is_known_is_asked_about_once(path: Path, fire: SmallFire) -> None:
     fire.light()
     fire.burn(20)
-    given = (910, 0.95, 0, "z", None, "C")
+    given = (910, 0.95, "z", None, 0, "C")
     with somebody(path), logger_that_answers(path, {"ok": True, "event": 4}) as seen, called_by("spot-keep"):
         _, opened, _, question, button, asked = await fire_notes.keep_spot(1, True, *given, None)
         assert opened is True
@@ -121,7 +121,7 @@ async def test_a_gun_reading_is_never_of_earlier(journal: Path) -> None:
         logger_that_answers(journal, {"ok": True, "event": 4}) as seen,
         called_by("spot-keep"),
     ):
-        _, opened, _, wrong, *_ = await fire_notes.keep_spot(1, True, 640, 0.95, 5, "z", None, "C", None)
+        _, opened, _, wrong, *_ = await fire_notes.keep_spot(1, True, 640, 0.95, "z", None, 5, "C", None)
     assert opened is True
     assert "“Minutes ago” to 0" in wrong
     assert seen == []
@@ -134,11 +134,11 @@ async def test_what_the_logger_refuses_stands_beside_the_words_and_they_stay(
     fire.burn(20)
     refusal = {"ok": False, "error": "no firing is running"}
     with somebody(path), logger_that_answers(path, refusal):
-        _, opened, text, wrong = await fire_notes.note_text(1, "ash", 0, None, None)
+        _, opened, text, wrong = await fire_notes.note_text(1, "ash", None, None, 0)
         assert (opened, text, wrong) == (True, no_update, refusal["error"])
         assert (await fire_notes.keep_edit(1, "ash", 5, 3))[:2] == (True, refusal["error"])
         with called_by("spot-keep"):
-            told = await fire_notes.keep_spot(1, True, 25, 0.95, 0, "z", None, "C", None)
+            told = await fire_notes.keep_spot(1, True, 25, 0.95, "z", None, 0, "C", None)
         assert told[1:4] == (True, no_update, refusal["error"])
 
 
@@ -147,7 +147,7 @@ async def test_a_note_that_waits_for_the_logger_says_so_and_offers_no_undo(
 ) -> None:
     monkeypatch.setattr(acts, "PATIENCE_S", 0.1)
     with somebody(journal):
-        done, opened, *_ = await fire_notes.note_text(1, "ash", 0, None, None)
+        done, opened, *_ = await fire_notes.note_text(1, "ash", None, None, 0)
         assert (done, opened) == ([WAITING], False)
         assert await fire_notes.keep_edit(1, "ash", 5, 3) == (False, "", WAITING)
 
@@ -163,7 +163,7 @@ async def test_half_a_gun_reading_is_asked_for_the_rest(
     zone: str | None, value: int | None, words: str, journal: Path
 ) -> None:
     with somebody(journal), called_by("spot-keep"):
-        told = await fire_notes.keep_spot(1, True, value, 0.95, 0, zone, None, "C", None)
+        told = await fire_notes.keep_spot(1, True, value, 0.95, zone, None, 0, "C", None)
     assert told[1:4] == (True, no_update, words)
 
 
@@ -199,7 +199,7 @@ async def test_a_gun_in_fahrenheit_is_kept_in_celsius(path: Path, fire: SmallFir
     fire.light()
     fire.burn(20)
     with somebody(path), logger_that_answers(path, {"ok": True, "event": 4}) as seen, called_by("spot-keep"):
-        await fire_notes.keep_spot(1, True, 77, 0.95, 0, "z", None, "F", None)
+        await fire_notes.keep_spot(1, True, 77, 0.95, "z", None, 0, "F", None)
     assert seen[0][1]["temperature_c"] == pytest.approx(25.0)  # 77 °F, by definition of the scale
 
 

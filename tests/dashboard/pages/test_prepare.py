@@ -157,6 +157,10 @@ def test_what_is_typed_goes_into_the_plan_and_what_is_the_same_changes_nothing()
     new = type_in(doc, ("probe.1.height_cm", "number", "12,5"), ("estimate.wall_mm", "number", "6"))
     assert (new["probe"][1]["height_cm"], new["estimate"]) == (12.5, {"wall_mm": 6.0})
     assert "estimate" not in type_in(new, ("estimate.wall_mm", "number", ""))
+    zones = {"zones": ["upper"]}
+    both = type_in({**doc, "estimate": zones}, ("estimate.wall_mm", "number", "6"))
+    assert both["estimate"] == {**zones, "wall_mm": 6.0}
+    assert type_in(both, ("estimate.wall_mm", "number", ""))["estimate"] == zones
     assert type_in(new, ("probe.1.height_cm", "number", ""))["probe"][1]["height_cm"] is None
     for path in ("probe.9.name", "__class__", "alarm.coal_collapse.made_up", "probe.x.name", "source.0.port"):
         assert type_in(doc, (path, "text", "x")) == doc
@@ -449,8 +453,7 @@ def test_an_earlier_firings_plan_is_copied_and_rehearsed_on(
                 "firing": firing,
                 "alarms": found,
                 "stages": [],
-                "target_c": 700,
-                "burnout_c": 650,
+                "toml": PLAN.dumps(),
             },
         },
         triggered="prepare-rehearsed.data",

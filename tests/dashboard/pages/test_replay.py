@@ -21,7 +21,7 @@ from page_journal import PLAN, make_batch
 from dashboard import tables
 from dashboard.app import Page
 from dashboard.figures.model import Band
-from dashboard.pages.replay_alarms import judged_by
+from dashboard.pages.replay import judged_by
 from dashboard.parts import moment
 from dashboard.preparing.planning import PlanRefused
 from dashboard.stored.replayed import NONE, marks_of, rates, replayed
