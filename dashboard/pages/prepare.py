@@ -107,9 +107,9 @@ async def begin(_: Any, kept: Any, turn: Any, step: Any, unit: Any) -> Any:
 
     The forms come in the same answer: a busy tablet takes seconds to ask again.
     """
-    if turn and draft_of(kept) is not None:
-        raise PreventUpdate
     before, in_unit = draft_of(kept), unit_of(unit)
+    if turn and before is not None:
+        raise PreventUpdate
     draft = before or Draft(to_document(await asyncio.to_thread(prepare_plans.fresh)))
     errors = errors_of(draft.doc, in_unit)
     shown = plan_fields(draft.doc, in_unit, errors), alarm_form(step, draft.doc, in_unit, errors)
@@ -161,12 +161,8 @@ def alarm_form(step: Any, doc: Document, unit: Unit, errors: dict[str, str]) -> 
 def edit(values: list[Any], ons: list[Any], kept: Any) -> Any:
     """Write the fields into the draft."""
     draft = needed_draft(kept)
-    fields = [part["id"] for part in ctx.inputs_list[0]]
-    rules = [part["id"]["rule"] for part in ctx.inputs_list[1]]
-    doc = with_fields(draft.doc, fields, values)
-    for rule, on in zip(rules, ons, strict=True):
-        if rule in RULES:
-            doc["alarm"][rule]["enabled"] = on is True
+    ids = [part["id"] for group in ctx.inputs_list for part in group]
+    doc = with_fields(draft.doc, ids, [*values, *ons])
     if doc == draft.doc:
         raise PreventUpdate
     return Draft(doc, draft.name).kept()

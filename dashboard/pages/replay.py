@@ -133,18 +133,16 @@ def _judged() -> list[Any]:
 
 
 def _settings_form() -> list[Any]:
-    return [
-        html.Details(
-            [
-                html.Summary("Alarm settings: change them and run the alarms again"),
-                html.Div(id="replay-settings"),
-                door_row(
-                    dmc.Button("Re-run the alarms", id="replay-rerun"),
-                    dmc.Button("Back to its own settings", id="replay-own", variant="default"),
-                ),
-            ],
-            className="replay-rules",
+    parts = [
+        html.Summary("Alarm settings: change them and run the alarms again"),
+        html.Div(id="replay-settings"),
+        door_row(
+            dmc.Button("Re-run the alarms", id="replay-rerun"),
+            dmc.Button("Back to its own settings", id="replay-own", variant="default"),
         ),
+    ]
+    return [
+        html.Details(parts, className="replay-rules"),
         html.Div(id="replay-differences", role="status"),
     ]
 
@@ -220,17 +218,10 @@ async def show(
     firing: Any, judged: Any, unit: Any, theme: Any, bands: Any, side: Any, glass: Any = None
 ) -> dict[str, Any]:
     """Show the firing; its verdicts as soon as they are worked out."""
-    nothing = {
-        "title": "Replay",
-        "doors": ALL_FIRINGS,
-        "hidden": True,
-        **{k: [] for k in ("values", "happened", "zones", "standing")},
-        **{k: {} for k in ("traces", "heat", "stack")},
-        "told": None,
-        "marks": [],
-        "sides": [ALL_SIDES],
-        "end": 1,
-    }
+    nothing: dict[str, Any] = {key: [] for key in ("values", "happened", "zones", "standing", "marks")}
+    nothing |= {key: {} for key in ("traces", "heat", "stack")}
+    nothing |= {"title": "Replay", "doors": ALL_FIRINGS, "hidden": True, "told": None}
+    nothing |= {"sides": [ALL_SIDES], "end": 1}
     if not id_of(firing):
         return {**nothing, "about": "No firing chosen."}
     try:
@@ -362,9 +353,7 @@ async def rerun(_: Any, __: Any, ons: list[Any], values: list[Any], firing: Any,
     if ctx.triggered_id == "replay-own":
         return {}, False, [""] * len(fields)
     plan = (await gathering(here().journal_path).firing(id_of(firing))).plan
-    alarms = with_fields(to_document(plan), fields, values)["alarm"]
-    for switch, on in zip(switches, ons, strict=True):
-        alarms.setdefault(switch["rule"], {})["enabled"] = on
+    alarms = with_fields(to_document(plan), [*fields, *switches], [*values, *ons])["alarm"]
     wished = {}
     for rule, settings in alarms.items():
         own = plan.alarms.get(rule, {})

@@ -174,11 +174,13 @@ def value_at(doc: Document, path: str) -> Any:
 def with_fields(doc: Document, ids: Sequence[Mapping[str, Any]], values: Sequence[Any]) -> Document:
     """Copy a plan with what was typed into fields, by their IDs (`path`, and `as` for the kind).
 
-    A field that reads the same keeps its exact value.
+    A field that reads the same keeps its exact value. An ID with a `rule` is that alarm's switch.
     """
     new: Document = copy.deepcopy(doc)
     for own, text in zip(ids, values, strict=True):
-        path, kind = str(own["path"]), str(own["as"])
+        if (rule := str(own.get("rule"))) in RULES:
+            new["alarm"][rule]["enabled"] = text is True
+        path, kind = str(own.get("path")), str(own.get("as"))
         if not _PATH.fullmatch(path) or (path.startswith("alarm.") and _setting(path) is None):
             continue
         empty = bool(_MAY_BE_EMPTY.fullmatch(path))
