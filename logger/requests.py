@@ -9,7 +9,7 @@ import msgspec
 from msgspec import Meta
 
 from logger.errors import UserError, shortened
-from logger.plan.lines import MAX_TOML
+from logger.plan import MAX_TOML
 from logger.refusals import Mistake, decoded
 
 MAX_TEXT: Final = 1000
