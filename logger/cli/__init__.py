@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from logger.cli import files, fire, firings, influx, rig, running
+from logger.cli import files, fire, firings, rig, running
 from logger.errors import StokewatchError, UserError
 
 # Commands import what they use themselves: `stokewatch --help` must not wait for numpy or Dash.
@@ -63,10 +63,9 @@ def cli(ctx: click.Context, home: Path | None) -> None:
 
 
 for _command in (
-    *(fire.demo, fire.run, fire.log, fire.page, fire.pin),
+    *(fire.demo, fire.run, fire.log, fire.page, fire.pin, fire.mirror),
     *(running.finish, running.status),
     *(rig.ports, rig.listen, rig.hear, rig.check, rig.simulate),
-    *(firings.firings, firings.show, firings.rehearse, files.import_, files.export),
-    *(influx.mirror, influx.pull),
+    *(firings.firings, firings.show, firings.rehearse, firings.pull, files.import_, files.export),
 ):
     cli.add_command(_command)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import signal
 import sys
-import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from logger.cli.options import FILE, Text, json_option, plan_option, with_home
+from logger.cli.options import FILE, json_option, plan_option, text, with_home
 from logger.cli.output import reading, tell
 
 if TYPE_CHECKING:
@@ -28,27 +27,20 @@ _LONG_S: Final = 1.0
 @contextlib.contextmanager
 def _stoppable(left: str) -> Iterator[None]:
     """Let Ctrl-C or SIGTERM stop the work, and say what is `left` of it."""
-
-    def stop(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    before = (
-        signal.signal(signal.SIGTERM, stop) if threading.current_thread() is threading.main_thread() else None
-    )
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         yield
     except KeyboardInterrupt:
         click.echo(f"stokewatch: stopped; {left}", err=True)
         raise click.Abort from None
     finally:
-        if before is not None:
-            signal.signal(signal.SIGTERM, before)
+        signal.signal(signal.SIGTERM, before)
 
 
 @click.command("import")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @plan_option
-@click.option("--title", default="", type=Text(), help="Title of the firing.")
+@click.option("--title", default="", type=text, help="Title of the firing.")
 @click.option("--encoding", help="Text encoding: utf-8, latin-1, utf-16 …")
 @click.option("--delimiter", help="Between columns; \\t for a tab.")
 @click.option("--decimal", type=click.Choice([".", ","]), help="Decimal point or comma.")
@@ -93,7 +85,7 @@ def import_(
     once: bool,
     as_json: bool,
     **options: Any,
-) -> int:
+) -> None:
     """Import a firing from a CSV file, or from several that were written side by side.
 
     A file that could mean two things is refused, with the options that settle it. If a file can't be read,
@@ -115,7 +107,7 @@ def import_(
         first = next(iter(here.values()))
         document = {"firing": first.id, "title": first.title, "readings": 0, "here_already": known}
         tell(document, said, as_json=as_json)
-        return 0
+        return
     with contextlib.closing(JournalWriter(home.journal)) as writer:
         info, firing = import_csv(
             writer,
@@ -138,7 +130,6 @@ def import_(
     }
     head = f"Firing {info.id}: {firing.readings} readings from {', '.join(firing.names)}"
     tell(document, [head, *(f"  {line}" for line in (*firing.said(), *said))], as_json=as_json)
-    return 0
 
 
 def _here_already(home: Home, files: tuple[Path, ...]) -> dict[Path, FiringInfo]:
@@ -183,7 +174,7 @@ def _progress(done_word: str) -> Callable[[int, int], None] | None:
 )
 @click.option("-o", "--output", type=FILE, required=True)
 @click.option(
-    "--site", default="", type=Text(), help="Site tag for line-protocol, if several places share a database."
+    "--site", default="", type=text, help="Site tag for line-protocol, if several places share a database."
 )
 @click.option(
     "--timezone", default="", help="Time zone for html, such as Europe/Vienna; otherwise this machine's."
@@ -193,7 +184,7 @@ def _progress(done_word: str) -> Callable[[int, int], None] | None:
 @with_home
 def export(
     home: Home, firing: str, kind: str, output: Path, site: str, timezone: str, unit: str, as_json: bool
-) -> int:
+) -> None:
     """Write a FIRING (its ID, or last) to a file: readings, or a report.
 
     html is a report that prints on two pages. set-apart writes the frames that nobody can place, as they
@@ -210,7 +201,6 @@ def export(
     if unproven:
         said.append(f"Readings from {', '.join(unproven)} carried no checksum and no counter.")
     tell(document, said, as_json=as_json)
-    return 0
 
 
 def _write(

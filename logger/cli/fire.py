@@ -7,16 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.cli.options import (
-    CAUTION,
-    FILE,
-    FOLDER,
-    Influx,
-    PageAt,
-    Sources,
-    grouped,
-    with_home,
-)
+from logger.cli.options import CAUTION, FILE, Influx, PageAt, Sources, grouped, in_folder, with_home
 from logger.errors import UserError
 
 if TYPE_CHECKING:
@@ -128,9 +119,8 @@ def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
             from dashboard.security.door import VIEWING, Door
             from logger.mirror.follow import followed
 
-            target = influx.target()
-            assert target is not None
-            journal, door = stack.enter_context(followed(target, firing)), Door(refusal=VIEWING)
+            journal = stack.enter_context(followed(influx.needed("page"), firing))
+            door = Door(refusal=VIEWING)
             click.echo(f"Showing {influx.influx_url}, view only.")
         elif firing is not None:
             raise UserError(
@@ -152,7 +142,7 @@ def page(home: Home, place: PageAt, firing: str | None, influx: Influx) -> int:
 @click.command()
 @click.option("--own", is_flag=True, help="Enter a PIN of your own instead of having one drawn.")
 @with_home
-def pin(home: Home, own: bool) -> int:
+def pin(home: Home, own: bool) -> None:
     """Set a new operator PIN; everyone who entered the old one has to enter the new one."""
     from dashboard.security.operators import Operators, drawn_pin
 
@@ -160,7 +150,6 @@ def pin(home: Home, own: bool) -> int:
     home.create()
     Operators(home.root).set_pin(new)
     click.echo("The PIN is set." if own else f"Operator PIN: {new}   (write it down: it is shown only once)")
-    return 0
 
 
 @click.command()
@@ -170,27 +159,12 @@ def pin(home: Home, own: bool) -> int:
 @click.option("--seed", type=int, help="Number that picks another invented firing.")
 @click.option("--stored", type=FILE, help="Replay this firing (a CSV file) instead.")
 @grouped("place", PageAt)
-@click.option(
-    "--home",
-    "home_dir",
-    type=FOLDER,
-    help="Folder to keep it in; otherwise STOKEWATCH_HOME, or a demo folder of its own.",
-)
-@click.pass_context
-def demo(
-    ctx: click.Context,
-    home_dir: Path | None,
-    speed: float,
-    seed: int | None,
-    stored: Path | None,
-    place: PageAt,
-) -> int:
+@in_folder("stokewatch-demo", "Folder to keep it in; otherwise STOKEWATCH_HOME, or a demo folder of its own.")
+def demo(home: Home, speed: float, seed: int | None, stored: Path | None, place: PageAt) -> int:
     """Run an invented firing: a rig simulated on a (pseudo-)serial port, logger and page."""
-    from logger.home import Home
     from logger.recording.supervisor import Child, python_module
     from logger.simulator.demo import prepare
 
-    home = Home.find(home_dir or ctx.obj, name="stokewatch-demo")
     rig, arguments = prepare(home, seed=seed, speed=speed, stored=stored)
     rigs = [] if rig is None else [Child("rig", python_module(*rig))]
     greeting = [
@@ -200,3 +174,17 @@ def demo(
         CAUTION,
     ]
     return _supervise(home, [*rigs, _child("logger", "log", home, arguments)], place, greeting)
+
+
+@click.command()
+@grouped("influx", Influx)
+@click.option("--afresh", is_flag=True, help="Send the whole journal again, refused lines included.")
+@with_home
+def mirror(home: Home, influx: Influx, afresh: bool) -> int:
+    """Send everything in the journal to an InfluxDB, then whatever comes in.
+
+    It only reads the journal: an InfluxDB that is slow, full or unreachable can't disturb the recording.
+    """
+    from logger.mirror.mirror import run_mirror
+
+    return run_mirror(home, influx.needed("mirror"), afresh=afresh)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from logger.cli.options import json_option, plan_option, with_home
+from logger.cli.options import Influx, grouped, json_option, plan_option, with_home
 from logger.cli.output import iso, marked, reading, tell
 from logger.errors import UserError
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @click.command()
 @json_option
 @with_home
-def firings(home: Home, as_json: bool) -> int:
+def firings(home: Home, as_json: bool) -> None:
     """List all firings in the journal, newest first."""
     found: list[FiringInfo] = []
     if home.journal.exists():
@@ -33,7 +33,6 @@ def firings(home: Home, as_json: bool) -> int:
         for f in found
     ]
     tell([_known(f) for f in found], lines or ["No firings yet."], as_json=as_json)
-    return 0
 
 
 def _known(info: FiringInfo) -> dict[str, Any]:
@@ -51,12 +50,11 @@ def _known(info: FiringInfo) -> dict[str, Any]:
 @click.argument("firing")
 @json_option
 @with_home
-def show(home: Home, firing: str, as_json: bool) -> int:
+def show(home: Home, firing: str, as_json: bool) -> None:
     """Show a FIRING (its ID, or last): its probes with their peaks, and what happened."""
     with reading(home) as reader:
         document = _facts(reader, firing)
     tell(document, _in_lines(document), as_json=as_json)
-    return 0
 
 
 def _in_lines(document: dict[str, Any]) -> Iterator[str]:
@@ -96,7 +94,7 @@ def _in_lines(document: dict[str, Any]) -> Iterator[str]:
 @with_home
 def rehearse(
     home: Home, firing: str | None, every: bool, estimate: bool, plan_file: Path | None, as_json: bool
-) -> int:
+) -> None:
     """Show which alarms a stored FIRING (its ID, or last) would have raised.
 
     This is the judgement that runs beside the fire, on the same readings, under the firing's own plan or
@@ -115,7 +113,50 @@ def rehearse(
         found = reader.firings() if every else [reader.firing(firing or "last")]
         results = [run(reader, info, plan, estimating=estimate) for info in found]
     tell(results if every else results[0], map(table, results), as_json=as_json)
-    return 0
+
+
+@click.command()
+@click.argument("firing", required=False)
+@grouped("influx", Influx)
+@json_option
+@with_home
+def pull(home: Home, firing: str | None, influx: Influx, as_json: bool) -> None:
+    """Fetch a FIRING (its ID, or last) from an InfluxDB; without one, list them.
+
+    It becomes a firing in this journal.
+    """
+    import contextlib
+
+    from logger.mirror.archive import Archive
+    from logger.mirror.influxql import InfluxQL
+    from logger.mirror.pull import pull as run
+
+    document: Any
+    target = influx.needed("pull")
+    with contextlib.closing(InfluxQL(target)) as asked:
+        archive = Archive(asked)
+        if firing is not None:
+            info = run(archive, archive.firing(firing, target.site), home)
+            document = {"firing": info.id, "title": info.title, "readings": info.readings}
+            lines = [f"Firing {info.id}: {info.readings} readings, in {home.root}"]
+        else:
+            found = archive.firings(target.site)
+            document = [
+                {
+                    "firing": f.id,
+                    "site": f.site,
+                    "title": f.title,
+                    "started": iso(f.started_us),
+                    "running": f.ended_us is None,
+                    "invented": f.invented,
+                }
+                for f in found
+            ]
+            lines = [
+                f"{f.id}  {f.site or '-'}  {marked(f.title, running=f.ended_us is None, invented=f.invented)}"
+                for f in found
+            ] or ["No firings there yet."]
+    tell(document, lines, as_json=as_json)
 
 
 def _facts(reader: JournalReader, ref: str) -> dict[str, Any]:

@@ -22,19 +22,14 @@ F = TypeVar("F", bound=Callable[..., Any])
 CAUTION: Final = "Stokewatch can fail: keep watching the fire, not only the tablet."
 
 
-class Text(click.ParamType[str]):
-    """Text that any file can hold; a shell may pass any bytes."""
+def text(value: str) -> str:
+    """Take a text that any file can hold: a shell may pass any bytes. An option's `type`."""
+    from logger.requests import RequestError, text_of
 
-    name = "text"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Refuse what isn't text."""
-        from logger.requests import RequestError, text_of
-
-        try:
-            return text_of({"text": value}, "text", 200)
-        except RequestError as exc:
-            self.fail(f"{exc} (the terminal's text is UTF-8)", param, ctx)
+    try:
+        return text_of({"text": value}, "text", 200)
+    except RequestError as exc:
+        raise click.BadParameter(f"{exc} (the terminal's text is UTF-8)") from exc
 
 
 FILE: Final = click.Path(path_type=Path, dir_okay=False)
@@ -44,23 +39,26 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 plan_option = click.option("--plan", "plan_file", type=FILE, help="Plan file (TOML).")
 
 
-def with_home(command: F) -> F:
-    """Add `--home` and hand the command a `Home` as its first argument."""
+def in_folder(name: str, what: str) -> Callable[[F], F]:
+    """Add `--home` and hand the command a `Home` as its first argument; `name`: of the usual folder."""
 
-    @click.option(
-        "--home",
-        "home_dir",
-        type=FOLDER,
-        help="Folder that holds everything you own; otherwise STOKEWATCH_HOME, or your data folder.",
-    )
-    @click.pass_context
-    @functools.wraps(command)
-    def wrapper(ctx: click.Context, /, home_dir: Path | None, **kwargs: Any) -> Any:
-        from logger.home import Home
+    def apply(command: F) -> F:
+        @click.option("--home", "home_dir", type=FOLDER, help=what)
+        @click.pass_context
+        @functools.wraps(command)
+        def wrapper(ctx: click.Context, /, home_dir: Path | None, **kwargs: Any) -> Any:
+            from logger.home import Home
 
-        return command(Home.find(home_dir or ctx.obj), **kwargs)
+            return command(Home.find(home_dir or ctx.obj, name=name), **kwargs)
 
-    return wrapper  # type: ignore[return-value]
+        return wrapper  # type: ignore[return-value]
+
+    return apply
+
+
+with_home = in_folder(
+    "stokewatch", "Folder that holds everything you own; otherwise STOKEWATCH_HOME, or your data folder."
+)
 
 
 def option(*names: str, **how: Any) -> Any:
@@ -154,11 +152,11 @@ class Sources(Rigs):
     rigs: tuple[str, ...] = option(
         "--rig",
         multiple=True,
-        type=Text(),
+        type=text,
         metavar="NAME",
         help="Read only this rig from the broker; may be repeated.",
     )
-    title: str = option("--title", default="", type=Text(), help="Title of the firing, if the plan has none.")
+    title: str = option("--title", default="", type=text, help="Title of the firing, if the plan has none.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,11 +199,11 @@ class Influx(Group):
         "--influx", metavar="URL", help="Address of the InfluxDB; otherwise STOKEWATCH_INFLUX_URL."
     )
     influx_org: str | None = option(
-        "--influx-org", type=Text(), metavar="NAME", help="Otherwise STOKEWATCH_INFLUX_ORG, or stokewatch."
+        "--influx-org", type=text, metavar="NAME", help="Otherwise STOKEWATCH_INFLUX_ORG, or stokewatch."
     )
     influx_bucket: str | None = option(
         "--influx-bucket",
-        type=Text(),
+        type=text,
         metavar="NAME",
         help="Otherwise STOKEWATCH_INFLUX_BUCKET, or stokewatch.",
     )
@@ -216,9 +214,15 @@ class Influx(Group):
     )
     site: str | None = option(
         "--site",
-        type=Text(),
+        type=text,
         help="Name of this place, if several share a bucket; otherwise STOKEWATCH_SITE.",
     )
+
+    def needed(self, command: str) -> Target:
+        """Find the InfluxDB; UserError if none is named."""
+        if (target := self.target()) is None:
+            raise UserError(f"{command}: name the InfluxDB with --influx URL or STOKEWATCH_INFLUX_URL")
+        return target
 
     def target(self) -> Target | None:
         """Find the InfluxDB; None if none is named."""

@@ -15,20 +15,12 @@ if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
 
 
-def print_json(document: object) -> None:
-    """Print one JSON document."""
-    import json
-
-    click.echo(json.dumps(document, ensure_ascii=False, allow_nan=False))
-
-
 def tell(document: object, lines: Iterable[str], *, as_json: bool) -> None:
     """Print one JSON document for programs, or lines for people."""
-    if as_json:
-        print_json(document)
-    else:
-        for line in lines:
-            click.echo(line)
+    import json
+
+    for line in [json.dumps(document, ensure_ascii=False, allow_nan=False)] if as_json else lines:
+        click.echo(line)
 
 
 def iso(t_us: int) -> str:
@@ -42,12 +34,6 @@ def marked(title: str, *, running: bool, invented: bool) -> str:
     """Return a firing's title, marked if it is running or invented."""
     marks = ", ".join(mark for mark, yes in (("running", running), ("invented", invented)) if yes)
     return f"{title}{f'  ({marks})' if marks else ''}"
-
-
-def print_list(lines: Iterable[str], none: str) -> None:
-    """Print the lines, or `none` if there are none."""
-    for line in list(lines) or [none]:
-        click.echo(line)
 
 
 def journal_there(home: Home) -> None:

@@ -7,15 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.cli.options import (
-    CAUTION,
-    FILE,
-    Rigs,
-    grouped,
-    json_option,
-    with_home,
-)
-from logger.cli.output import print_json, print_list
+from logger.cli.options import CAUTION, FILE, Rigs, grouped, json_option, with_home
+from logger.cli.output import tell
 
 if TYPE_CHECKING:
     from logger.home import Home
@@ -25,7 +18,7 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("paths", nargs=-1)
 @json_option
-def ports(paths: tuple[str, ...], as_json: bool) -> int:
+def ports(paths: tuple[str, ...], as_json: bool) -> None:
     """Find serial ports with a rig: listen to each (or to PATHS) for a few seconds."""
     import asyncio
     from dataclasses import asdict
@@ -34,18 +27,13 @@ def ports(paths: tuple[str, ...], as_json: bool) -> int:
     from logger.sources.serial_line import candidates
 
     heard = asyncio.run(listen([(path, "") for path in paths] or candidates()))
-    if as_json:
-        print_json({"ports": [asdict(h) for h in heard]})
-        return 0
-    print_list(
-        (f"{h.port}: {_what_is_heard(h)}" for h in heard),
-        "No serial port found. Plug the rig in; on Linux it appears as /dev/ttyACM0 or /dev/ttyUSB0.",
-    )
+    lines = [f"{h.port}: {_what_is_heard(h)}" for h in heard]
     if len(rigs := [h.port for h in heard if h.rig is not None]) > 1:
         named = " ".join(f"--serial {port}" for port in rigs)
         first = f"{len(rigs)} rigs: on its own, `run` reads the first one it hears."
-        click.echo(f"{first} To read them all: stokewatch run {named}")
-    return 0
+        lines.append(f"{first} To read them all: stokewatch run {named}")
+    none = "No serial port found. Plug the rig in; on Linux it appears as /dev/ttyACM0 or /dev/ttyUSB0."
+    tell({"ports": [asdict(h) for h in heard]}, lines or [none], as_json=as_json)
 
 
 def _what_is_heard(h: Heard) -> str:
@@ -140,11 +128,7 @@ def check(home: Home, said: Rigs, seconds: float, as_json: bool) -> int:
         seconds=seconds,
         begun=lambda: None if as_json else click.echo(f"Listening for {seconds:g} s ..."),
     )
-    if as_json:
-        print_json(report.as_dict())
-    else:
-        click.echo(report.text())
-        click.echo(CAUTION)
+    tell(report.as_dict(), [report.text(), CAUTION], as_json=as_json)
     return 0 if report.fit else 1
 
 
@@ -155,7 +139,7 @@ def check(home: Home, said: Rigs, seconds: float, as_json: bool) -> int:
 @click.option(
     "--rate-hz", default=1.0, show_default=True, type=click.FloatRange(0.05, 50), help="Rows per second."
 )
-def simulate(seed: int, output: Path, truth: Path | None, rate_hz: float) -> int:
+def simulate(seed: int, output: Path, truth: Path | None, rate_hz: float) -> None:
     """Write a made-up firing as a CSV file and, with --truth, what really happened in it."""
     from logger.simulator import simulate as make
     from logger.simulator import write_csv, write_truth
@@ -164,4 +148,3 @@ def simulate(seed: int, output: Path, truth: Path | None, rate_hz: float) -> int
     for path, write in ((output, write_csv), (truth, write_truth)):
         if path is not None:
             write(firing, path)
-    return 0

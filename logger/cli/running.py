@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import time
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from logger.cli.options import json_option, with_home
-from logger.cli.output import journal_there, print_json
+from logger.cli.output import journal_there, reading, tell
 from logger.errors import StokewatchError, UserError
 
 if TYPE_CHECKING:
@@ -25,22 +26,20 @@ _COUNTS: Final = (
 @click.command()
 @json_option
 @with_home
-def finish(home: Home, as_json: bool) -> int:
+def finish(home: Home, as_json: bool) -> None:
     """End the running firing."""
     journal_there(home)
     firing = _ask_to_finish(home) if home.logger_runs() else _finish(home)
-    print_json({"firing": firing}) if as_json else click.echo(f"Firing {firing} has ended.")
-    return 0
+    tell({"firing": firing}, [f"Firing {firing} has ended."], as_json=as_json)
 
 
 def _ask_to_finish(home: Home) -> str:
     """Ask the running logger to do it, since it writes the journal."""
     from logger.journal.asking import add_request
-    from logger.journal.reader import JournalReader
 
     number = add_request(home.journal, "finish", {}, who="command line")
     deadline_s = time.monotonic() + _ANSWER_S
-    with contextlib.closing(JournalReader(home.journal)) as reader:
+    with reading(home) as reader:
         while (request := reader.request(number)) is None or request.result is None:
             if time.monotonic() > deadline_s:
                 raise StokewatchError(
@@ -92,19 +91,17 @@ def status(home: Home, as_json: bool) -> int:
         "firing": firing,
         "home": str(home.root),
     }
-    print_json(document) if as_json else _print_status(document, logger)
+    tell(document, _in_lines(document, logger), as_json=as_json)
     return int(bool(unread) or (health.running and not health.recording))
 
 
 def _last_beat(home: Home) -> tuple[dict[str, Any], str | None, str]:
     """Return the last heartbeat, the running firing's ID, and why they can't be read."""
-    from logger.journal.reader import JournalReader
-
-    if not home.journal.exists():
-        return {}, None, ""
     beat: dict[str, Any] = {}
+    if not home.journal.exists():
+        return beat, None, ""
     try:
-        with contextlib.closing(JournalReader(home.journal)) as reader:
+        with reading(home) as reader:
             beat = reader.heartbeat() or {}
             running = reader.running()
             return beat, running.id if running else None, ""
@@ -121,19 +118,18 @@ def _commit_age_s(beat: dict[str, Any]) -> float | None:
     return round(age_s, 3)
 
 
-def _print_status(document: dict[str, Any], logger: dict[str, Any]) -> None:
+def _in_lines(document: dict[str, Any], logger: dict[str, Any]) -> Iterator[str]:
     running = "running" if logger["recording"] else "running, but NOT RECORDING"
-    click.echo(f"Logger: {running if logger['running'] else 'not running'}; folder {document['home']}")
-    click.echo(f"Firing: {document['firing'] or 'none running'}")
-    for name in _COUNTS:
-        click.echo(f"  {name.replace('_', ' ')}: {logger[name]}")
+    yield f"Logger: {running if logger['running'] else 'not running'}; folder {document['home']}"
+    yield f"Firing: {document['firing'] or 'none running'}"
+    yield from (f"  {name.replace('_', ' ')}: {logger[name]}" for name in _COUNTS)
     if (age_s := logger["last_commit_age_s"]) is not None:
-        click.echo(f"  last commit {age_s:g} s ago")
+        yield f"  last commit {age_s:g} s ago"
     for source in logger["sources"]:
         unproven = " (no checksum, no counter)" if source.get("proof") == "none" else ""
-        click.echo(f"  {source['name']}: {source['state']} {source['detail']}{unproven}".rstrip())
+        yield f"  {source['name']}: {source['state']} {source['detail']}{unproven}".rstrip()
     if logger["trouble"]:
-        click.echo(f"  Trouble: {logger['trouble']}")
+        yield f"  Trouble: {logger['trouble']}"
     if (sending := document["mirror"]) is not None:
-        click.echo(f"InfluxDB: {sending['state']} {sending['detail']}".rstrip())
-        click.echo("  " + ", ".join(f"{sending[key]} {key}" for key in ("sent", "refused", "behind")))
+        yield f"InfluxDB: {sending['state']} {sending['detail']}".rstrip()
+        yield "  " + ", ".join(f"{sending[key]} {key}" for key in ("sent", "refused", "behind"))
