@@ -11,6 +11,7 @@ from logger.journal.reader import Column, FiringInfo, JournalReader
 from logger.reading import Floats
 from logger.report.facts import Fact
 from logger.report.gather import Gathered
+from logger.report.levels import means_in
 from logger.report.story import Entry
 from logger.words.looks import STAGES
 
@@ -56,8 +57,7 @@ def on_steps(
     middles = (np.arange(n, dtype=np.float64) + 0.5) * wide_s
     for k, (step, mean) in enumerate(told):
         good = (step >= 0) & np.isfinite(mean)
-        with np.errstate(invalid="ignore"):
-            means[:, k] = np.bincount(step[good], mean[good], n) / np.bincount(step[good], minlength=n)
+        means[:, k] = means_in(step[good], mean[good], n)
     return middles, means
 
 
@@ -146,7 +146,7 @@ def marks_of(known: Gathered, entries: Sequence[Entry]) -> list[Mark]:
     written = {written.t_s: written.data for written in (*known.notes, *known.spots)}
     found = []
     for entry in entries:
-        t_s, kind = entry.mark.t_s, entry.mark.kind
+        t_s, kind = entry.t_s, entry.kind
         if kind in ("alarm", "good"):
             alarm = next((a for (t, name), a in ends.items() if t == t_s and entry.text.startswith(name)), {})
             zone = str(alarm.get("zone") or "")

@@ -125,8 +125,6 @@ def told_of_load(facts: Sequence[Fact], shown: Shown) -> list[Any]:
     for fact in facts:
         if fact.zone is not None or fact.value is None:
             continue
-        at = f" at {since(fact.at_s)}" if fact.at_s is not None and fact.key != "lit_min" else ""
-        words = f" ({fact.words})" if fact.words and fact.key != "lit_min" else ""
-        pair = [html.Dt(f"{shown.label(fact)}{MARKS[fact.basis]}"), html.Dd(f"{shown.fact(fact)}{at}{words}")]
-        told.append(html.Div(pair, **{"data-fact": fact.key}))
+        label = f"{shown.label(fact)}{MARKS[fact.basis]}"
+        told.append(html.Div([html.Dt(label), html.Dd(shown.told(fact))], **{"data-fact": fact.key}))
     return told

@@ -6,11 +6,10 @@ The layout is in `report.html`, a Jinja template; what it says is worked out her
 from __future__ import annotations
 
 import base64
-import math
 from collections.abc import Iterable, Sequence
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from logger.exchange.export import whole_file
 from logger.plan import Plan, default_alarms
@@ -23,7 +22,7 @@ from logger.report.photos import photos_of
 from logger.report.shown import Shown, minutes, since
 from logger.report.stack_drawing import draw_stack
 from logger.report.stack_map import REACH_CM
-from logger.report.story import Entry, story, verdict
+from logger.report.story import Entry, story, verdicts
 from logger.words.looks import READS
 from logger.words.said import in_unit, span
 
@@ -59,7 +58,6 @@ def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[byt
     """Render a firing's report, with JPEG photos embedded."""
     entries = story(known, shown)
     written = described(known.info.facts)
-    pots = dict(zip(known.levels.zones, known.levels.pots, strict=True))
     drawing, stack = _pictures(known, traces, entries, shown)
     return _template().render(
         known=known,
@@ -69,7 +67,6 @@ def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[byt
         since=since,
         lit=_lit(known, shown),
         placed=any(probe.height_cm is not None for probe in known.plan.probes),
-        verdict=verdict,
         reads=READS,
         reach_cm=REACH_CM,
         when=_when(known.info, shown),
@@ -79,15 +76,11 @@ def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[byt
         alarms=_alarm_settings(known.plan),
         traces=drawing,
         stack=stack,
-        pots=pots,
-        zones=sorted(
-            known.rehearsal["zones"],
-            key=lambda z: (not pots[z["zone"]], math.inf if z["peak_c"] is None else z["peak_c"]),
-        ),
+        zones=verdicts(known, shown),
         entries=entries,
         hidden=_beyond(known, entries),
         of_load=[
-            (shown.label(fact), _told(fact, shown))
+            (shown.label(fact), shown.told(fact))
             for fact in known.facts
             if fact.zone is None and fact.value is not None and fact.key not in ("notes", "spots")
         ],
@@ -145,26 +138,16 @@ def _pictures(
     known: Gathered, traces: Traces, entries: Sequence[Entry], shown: Shown
 ) -> tuple[Markup, Markup]:
     """Draw the traces and the stack through time, the latter on paper only if the first page has room."""
-    common: dict[str, Any] = {
-        "marks": [entry.mark for entry in entries if entry.mark.kind != "good"],
-        "doubtful": known.distrusted,
-        "shown": shown,
-        "width": WIDTH,
-    }
+    marks = [entry for entry in entries if entry.kind != "good"]
     fired = [text for field, text in described(known.info.facts) if not field.after]
     lines = max(_lines_of(fired, 32), 4 + len(known.plan.probes))
     room_mm = _PAGE_MM - 62.0 - _LINE_MM * lines - 4.5 * len(known.levels.zones)
     both = (room := room_mm * _UNITS_A_MM) >= LEAST_HEIGHT + STACK_HEIGHT
-    drawn = draw(
-        traces,
-        known.info.started_us,
-        target_c=known.plan.target_c,
-        burnout_c=known.plan.burnout_c,
-        stages=known.rehearsal["stages"],
-        height=min(HEIGHT, max(LEAST_HEIGHT, room - STACK_HEIGHT * both)),
-        **common,
+    height = min(HEIGHT, max(LEAST_HEIGHT, room - STACK_HEIGHT * both))
+    return (
+        draw(known, traces, marks, shown, WIDTH, height),
+        draw_stack(known, traces, marks, shown, WIDTH, STACK_HEIGHT, on_paper=both),
     )
-    return drawn, draw_stack(traces, known.info.started_us, height=STACK_HEIGHT, on_paper=both, **common)
 
 
 def _beyond(known: Gathered, entries: Sequence[Entry]) -> set[int]:
@@ -174,7 +157,7 @@ def _beyond(known: Gathered, entries: Sequence[Entry]) -> set[int]:
     room = 3 * max(8, int((_PAGE_MM - used_mm) / _SMALL_LINE_MM))
     hidden: set[int] = set()
     rank = {"note": 0, "spot": 0, "alarm": 1, "good": 2}
-    for n in sorted(range(len(entries)), key=lambda n: (rank[entries[n].mark.kind], n)):
+    for n in sorted(range(len(entries)), key=lambda n: (rank[entries[n].kind], n)):
         room -= _lines_of([entries[n].text], 26)
         if room < 0:
             hidden.add(n)
@@ -209,9 +192,3 @@ def _cell(fact: Fact, shown: Shown) -> str:
     if fact.low is not None and fact.high is not None:
         return f"{shown.degrees(fact.low, unit=False)}–{shown.degrees(fact.high)}"
     return shown.fact(fact)
-
-
-def _told(fact: Fact, shown: Shown) -> str:
-    at = f" at {since(fact.at_s)}" if fact.at_s is not None else ""
-    words = f" ({fact.words})" if fact.words and fact.key != "lit_min" else ""
-    return f"{shown.fact(fact)}{at}{words}"

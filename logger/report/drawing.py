@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -11,22 +11,15 @@ import numpy as np
 from markupsafe import Markup
 
 from logger.journal.traces import Traces
-from logger.report.levels import Span, within
+from logger.reading import Floats
+from logger.report.gather import Gathered
+from logger.report.levels import within
 from logger.report.markup import ALARM, BAND, FAINT, FONT, HALO, RULE, SOFT, el, picture, stroke, words
 from logger.report.shown import Shown, since
+from logger.report.story import Entry
 from logger.words.looks import DASHES, DAY, STAGES, Dash, Ruler, rulers
 
 LEFT, TOP, BOTTOM = 52.0, 50.0, 48.0
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """Something that happened, marked on the traces."""
-
-    number: int  # in the list of what happened; 0 for none
-    t_s: float
-    kind: str  # `note`, `spot`, `alarm` or `good`
-    temperature_c: float | None = None  # of a gun reading [°C]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,38 +56,32 @@ def order_of(traces: Traces) -> list[int]:
     return sorted(range(len(heights)), key=lambda i: (-(-1e9 if (h := heights[i]) is None else h), i))
 
 
-def draw(
-    traces: Traces,
-    started_us: int,
-    *,
-    target_c: float,
-    burnout_c: float,
-    stages: Sequence[dict[str, object]],
-    marks: Sequence[Mark],
-    doubtful: Mapping[str, Sequence[Span]],
-    shown: Shown,
-    width: float,
-    height: float,
-) -> Markup:
-    """Draw the traces as an `svg` that needs no style sheet.
+def times_of(known: Gathered, traces: Traces) -> tuple[list[Floats], float]:
+    """Return the times of each trace, and where the time axis ends, from the first reading [s]."""
+    times = [(t_us - known.info.started_us) / 1e6 for t_us in traces.t_us]
+    return times, max([600.0, *(float(t[-1]) for t in times if len(t))])
 
-    `stages` have `stage` and `from_s`; a probe is drawn pale while it is `doubtful` [s]. Text is 16 px high
-    unless the picture is stretched.
+
+def draw(
+    known: Gathered, traces: Traces, marks: Sequence[Entry], shown: Shown, width: float, height: float
+) -> Markup:
+    """Draw the traces as an `svg` that needs no style sheet; a probe is pale while it couldn't be trusted.
+
+    Text is 16 px high unless the picture is stretched.
     """
-    times = [(t_us - started_us) / 1e6 for t_us in traces.t_us]
-    ends = [float(t[-1]) for t in times if len(t)]
+    plan, (times, end_s) = known.plan, times_of(known, traces)
     peaks = [float(np.nanmax(c)) for c in traces.temperature_c if np.isfinite(c).any()]
-    spots = [m.temperature_c for m in marks if m.temperature_c is not None]
-    top_c = math.ceil(max([target_c + 60.0, 700.0, *(p + 30.0 for p in (*peaks, *spots))]) / 50.0) * 50.0
-    scales = Scales(width, height, max([600.0, *ends]), top_c)
+    peaks += [m.temperature_c for m in marks if m.temperature_c is not None]
+    top_c = math.ceil(max([plan.target_c + 60.0, 700.0, *(p + 30.0 for p in peaks)]) / 50.0) * 50.0
+    scales = Scales(width, height, end_s, top_c)
     lines = list(zip(times, traces.temperature_c, strict=True))
     parts = [
-        *_stages(scales, stages),
+        *_stages(scales, known.rehearsal["stages"]),
         *_grid(scales, shown),
-        *_rulers(scales, shown, rulers(target_c=target_c, burnout_c=burnout_c), lines),
+        *_rulers(scales, shown, rulers(target_c=plan.target_c, burnout_c=plan.burnout_c), lines),
     ]
     for i, (column, (t_s, c)) in enumerate(zip(traces.columns, lines, strict=True)):
-        pale = within(t_s, doubtful.get(column.probe.name, ()))
+        pale = within(t_s, known.distrusted.get(column.probe.name, ()))
         for here, thick, opacity in ((pale, 0.8, 0.35), (~pale, 1.7, None)):
             if path := _path(scales, t_s, np.where(here, c, np.nan)):
                 look = {"fill": "none", "stroke_linejoin": "round", "opacity": opacity}
@@ -136,7 +123,7 @@ def _grid(scales: Scales, shown: Shown) -> Iterator[Markup]:
 
 
 def _rulers(
-    scales: Scales, shown: Shown, limits: Sequence[Ruler], lines: Sequence[tuple[np.ndarray, np.ndarray]]
+    scales: Scales, shown: Shown, limits: Sequence[Ruler], lines: Sequence[tuple[Floats, Floats]]
 ) -> Iterator[Markup]:
     """Draw limits with their names, at whichever end fewer of the lines (t_s, °C) run through them."""
     taken: list[float] = []
@@ -169,19 +156,16 @@ def _dash_of(i: int) -> str | None:
     return _dashed(DASHES[i % len(DASHES)])
 
 
-def _path(scales: Scales, t_s: np.ndarray, temperature_c: np.ndarray) -> str:
-    parts: list[str] = []
-    pen = False
+def _path(scales: Scales, t_s: Floats, temperature_c: Floats) -> str:
+    parts, pen = [], "M"
     for t, c in zip(t_s.tolist(), temperature_c.tolist(), strict=True):
-        if c != c:
-            pen = False
-            continue
-        parts.append(f"{'L' if pen else 'M'}{scales.x(t):.1f} {scales.y(c):.1f}")
-        pen = True
+        if c == c:
+            parts.append(f"{pen}{scales.x(t):.1f} {scales.y(c):.1f}")
+        pen = "L" if c == c else "M"
     return "".join(parts)
 
 
-def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Markup]:
+def _marks(scales: Scales, marks: Sequence[Entry]) -> Iterator[Markup]:
     free = -math.inf
     for mark in sorted(marks, key=lambda m: m.t_s):
         x = min(max(scales.x(mark.t_s), LEFT), scales.right)
@@ -199,7 +183,7 @@ def _marks(scales: Scales, marks: Sequence[Mark]) -> Iterator[Markup]:
             free = x + 9.5 * len(text) + 5.0
 
 
-def _names(scales: Scales, traces: Traces, times: Sequence[np.ndarray]) -> Iterator[Markup]:
+def _names(scales: Scales, traces: Traces, times: Sequence[Floats]) -> Iterator[Markup]:
     """Write numbers and names at the ends of the lines, a line's height apart."""
     wanted: list[tuple[float, float, int, int]] = []
     for number, i in enumerate(order_of(traces), 1):

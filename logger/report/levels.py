@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from logger.judgement.levels import zone_levels
 from logger.judgement.zones import Places
 from logger.plan import Plan
-from logger.reading import Floats
+from logger.reading import Floats, Ints
 from logger.words.said import Degrees, Said, said
 
 LIT_C_PER_MIN: Final = 12.0
@@ -56,11 +56,13 @@ class Levels:
 
     def coldest(self) -> Floats:
         """Return the coldest level of zones with pots, shape (n,); NaN where nothing is known [°C]."""
-        return _over_zones(np.fmin, self.of_pots)
+        coldest: Floats = np.fmin.reduce(self.of_pots, axis=1, initial=np.nan)
+        return coldest
 
     def hottest(self) -> Floats:
         """Return the hottest level of zones with pots, shape (n,); NaN where nothing is known [°C]."""
-        return _over_zones(np.fmax, self.of_pots)
+        hottest: Floats = np.fmax.reduce(self.of_pots, axis=1, initial=np.nan)
+        return hottest
 
     def line(self, zone: str) -> Floats:
         """Return one zone's level; ValueError: there is no such zone."""
@@ -101,13 +103,17 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
     for line in known:
         good = np.isfinite(line.mean_c) & ~within(line.t_s, distrusted.get(line.probe, ()))
         cell = (line.t_s[good] // step).astype(np.int64)
-        total = np.bincount(cell, line.mean_c[good], n)
-        count = np.bincount(cell, minlength=n)
-        with np.errstate(invalid="ignore"):
-            grid[:, index[line.probe]] = total / count
+        grid[:, index[line.probe]] = means_in(cell, line.mean_c[good], n)
     level = zone_levels(places, grid, step)
     middle: Floats = (np.arange(n, dtype=np.float64) + 0.5) * step
     return Levels(places.zones, pots, middle, level, step)
+
+
+def means_in(cell: Ints, values: Floats, n: int) -> Floats:
+    """Average the values in each of n cells, which are numbered; NaN in one without."""
+    with np.errstate(invalid="ignore"):
+        means: Floats = np.bincount(cell, values, n) / np.bincount(cell, minlength=n)
+    return means
 
 
 def within(t_s: Floats, spans: Sequence[Span]) -> NDArray[np.bool_]:
@@ -198,12 +204,4 @@ def _first(values: Floats) -> Floats:
     found: Floats = np.where(
         known.any(axis=0), values[known.argmax(axis=0), np.arange(values.shape[1])], np.nan
     )
-    return found
-
-
-def _over_zones(reduce: Any, values: Floats) -> Floats:
-    """Reduce over zones, ignoring NaN; all NaN where there are no zones."""
-    if not values.shape[1]:
-        return np.full(len(values), np.nan)
-    found: Floats = reduce.reduce(values, axis=1)
     return found

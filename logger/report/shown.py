@@ -57,6 +57,12 @@ class Shown:
             case "count":
                 return f"{value:.0f}"
 
+    def told(self, fact: Fact) -> str:
+        """Write a fact's value, when that was, and what else there is to say."""
+        at = f" at {since(fact.at_s)}" if fact.at_s is not None else ""
+        words = f" ({fact.words})" if fact.words and fact.key != "lit_min" else ""
+        return f"{self.fact(fact)}{at}{words}"
+
     def label(self, fact: Fact) -> str:
         """Write a fact's label."""
         return fact.label.format(*(self.degrees(limit) for limit in fact.limits_c))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
 import numpy as np
@@ -10,11 +10,13 @@ from markupsafe import Markup
 
 from logger.journal.traces import Traces
 from logger.reading import Floats
-from logger.report.drawing import Mark, Scales, order_of
-from logger.report.levels import Span, within
+from logger.report.drawing import Scales, order_of, times_of
+from logger.report.gather import Gathered
+from logger.report.levels import means_in, within
 from logger.report.markup import FONT, HALO, RULE, SOFT, el, picture, stroke, words
 from logger.report.shown import Shown
 from logger.report.stack_map import HEAT, STEP_CM, heat, numbers_beside, rows_cm, spread
+from logger.report.story import Entry
 
 COLUMNS: Final = 220
 SHADE_C: Final = 20.0
@@ -24,28 +26,27 @@ _FOOT: Final = 26.0
 
 
 def draw_stack(
+    known: Gathered,
     traces: Traces,
-    started_us: int,
-    *,
-    doubtful: Mapping[str, Sequence[Span]],
-    marks: Sequence[Mark],
+    marks: Sequence[Entry],
     shown: Shown,
     width: float,
     height: float,
+    *,
     on_paper: bool = True,
 ) -> Markup:
     """Draw the stack through time as an `svg` of its own; empty where no probe has a height.
 
-    Readings while a probe is `doubtful` [s] are left out. The time axis and the marks are those of the
-    traces. Without `on_paper` it isn't printed.
+    Readings that couldn't be trusted are left out. The time axis and the marks are those of the traces.
+    Without `on_paper` it isn't printed.
     """
     heights = [column.probe.height_cm for column in traces.columns]
     if all(h is None for h in heights):
         return Markup("")
-    ends = [(int(t_us[-1]) - started_us) / 1e6 for t_us in traces.t_us if len(t_us)]
-    scales = Scales(width, height, max([600.0, *ends]), 1.0)
+    times, end_s = times_of(known, traces)
+    scales = Scales(width, height, end_s, 1.0)
     rows = rows_cm(heights)
-    cells = spread(heights, _columns(traces, started_us, doubtful, scales.end_s), rows)
+    cells = spread(heights, _columns(known, traces, times, end_s), rows)
     bottom = height - _FOOT
     per_cm = (bottom - _TOP) / (rows[-1] - rows[0] + STEP_CM)
 
@@ -65,19 +66,14 @@ def draw_stack(
     return picture(width, height, label, parts, class_=None if on_paper else "beyond")
 
 
-def _columns(traces: Traces, started_us: int, doubtful: Mapping[str, Sequence[Span]], end_s: float) -> Floats:
+def _columns(known: Gathered, traces: Traces, times: Sequence[Floats], end_s: float) -> Floats:
     """Return each probe's mean in each column of the picture, shape (columns, probes)."""
-    means = np.full((COLUMNS, len(traces.columns)), np.nan)
-    for j, (column, t_us, c) in enumerate(
-        zip(traces.columns, traces.t_us, traces.temperature_c, strict=True)
-    ):
-        t_s = (t_us - started_us) / 1e6
-        good = np.isfinite(c) & ~within(t_s, doubtful.get(column.probe.name, ()))
+    means = []
+    for column, t_s, c in zip(traces.columns, times, traces.temperature_c, strict=True):
+        good = np.isfinite(c) & ~within(t_s, known.distrusted.get(column.probe.name, ()))
         at = np.clip((t_s[good] / end_s * COLUMNS).astype(int), 0, COLUMNS - 1)
-        count = np.bincount(at, minlength=COLUMNS)
-        with np.errstate(invalid="ignore"):
-            means[:, j] = np.bincount(at, c[good], COLUMNS) / count
-    return means
+        means.append(means_in(at, c[good], COLUMNS))
+    return np.column_stack(means)
 
 
 def _cells(scales: Scales, cells: Floats, rows: Floats, y: Callable[[float], float]) -> Iterator[Markup]:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import count
 from typing import Any
 
 from logger.plan import Plan
-from logger.report.drawing import Mark
 from logger.report.gather import Gathered
 from logger.report.shown import Shown, since
 from logger.words.events import event_words, headed
@@ -16,10 +16,13 @@ from logger.words.said import told
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One thing that happened."""
+    """One thing that happened, marked on the traces by its number."""
 
-    mark: Mark
+    number: int  # 0 for good news
+    t_s: float  # from the first reading [s]
+    kind: str  # `note`, `spot`, `alarm` or `good`
     text: str
+    temperature_c: float | None = None  # of a gun reading [°C]
 
 
 def story(known: Gathered, shown: Shown) -> list[Entry]:
@@ -39,11 +42,8 @@ def story(known: Gathered, shown: Shown) -> list[Entry]:
             until = "still raised at the end" if cleared is None else f"until {since(cleared)}"
             found.append((alarm["raised_s"], "alarm", f"{words} ({until})", None))
     found.sort(key=lambda entry: entry[0])
-    entries, number = [], 0
-    for t_s, kind, text, c in found:
-        number += kind != "good"
-        entries.append(Entry(Mark(0 if kind == "good" else number, t_s, kind, c), text))
-    return entries
+    numbers = count(1)
+    return [Entry(0 if kind == "good" else next(numbers), t_s, kind, text, c) for t_s, kind, text, c in found]
 
 
 def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) -> str:
