@@ -51,15 +51,7 @@ class Fact:
     zone: str | None = None  # None: the whole load
 
 
-@dataclass(frozen=True, slots=True)
-class PotsPeak:
-    """The highest estimate of a zone's pots themselves, made while the firing ran."""
-
-    # c, low_c, high_c: the temperature and its band [°C]
-    c: float
-    low_c: float
-    high_c: float
-    at_s: float
+POTS_PEAK: Final = Fact("pots_peak_c", "Peak of the pots themselves", "°C", None, basis="estimated")
 
 
 def facts_of(
@@ -70,22 +62,20 @@ def facts_of(
     alarms: Sequence[Mapping[str, Any]],
     notes: Sequence[Mapping[str, Any]],
     spots: Sequence[Mapping[str, Any]],
-    pots: Mapping[str, PotsPeak] | None = None,
+    pots: Mapping[str, Fact] | None = None,
 ) -> list[Fact]:
     """Gather what people compare: for the load, then for each zone, kind by kind.
 
     `rehearsal` is from `judgement.rehearsal.summary`, `alarms` are those raised, notes and spots are as in
-    the journal, and `pots` has the zones with an estimate.
+    the journal, and `pots` has the `POTS_PEAK` of zones with an estimate made while the firing ran.
     """
     lit = lighting(levels)
     zones = {z["zone"]: z for z in rehearsal["zones"]}
-    by_zone = [
-        [
-            replace(fact, zone=zone)
-            for fact in (*_of_zone(plan, levels, lit, z, zones[zone]), *_of_pots(zone, pots or {}))
-        ]
-        for z, zone in enumerate(levels.zones)
-    ]
+    by_zone = []
+    for z, zone in enumerate(levels.zones):
+        facts = _of_zone(plan, levels, lit, z, zones[zone])
+        facts += [pots.get(zone, POTS_PEAK)] if pots else []
+        by_zone.append([replace(fact, zone=zone) for fact in facts])
     return [
         *_of_load(levels, lit, rehearsal, zones),
         *_of_stages(rehearsal),
@@ -118,10 +108,16 @@ def _of_load(
     if len(peaks) > 1:
         spread = levels.hottest() - levels.coldest()
         apart = max(float(z["peak_c"]) for z in peaks) - peak_c
-        then = _number(spread[min(int(np.searchsorted(levels.t_s, at)), len(spread) - 1)])
+        then = float(spread[min(int(np.searchsorted(levels.t_s, at)), len(spread) - 1)])
         facts += [
             Fact("peaks_apart_c", "Spread of the zones' peaks", "Δ°C", apart),
-            Fact("spread_at_peak_c", "Spread when the coldest zone peaked", "Δ°C", then, at),
+            Fact(
+                "spread_at_peak_c",
+                "Spread when the coldest zone peaked",
+                "Δ°C",
+                then if math.isfinite(then) else None,
+                at,
+            ),
             _spread_in_cooling(levels, spread, max(float(z["peak_s"]) for z in peaks)),
         ]
     return facts
@@ -172,17 +168,6 @@ def _written(
         Fact("notes", "Notes", "count", float(len(notes)), basis="written"),
         Fact("spots", "Gun readings", "count", float(len(spots)), basis="written"),
     ]
-
-
-def _of_pots(zone: str, pots: Mapping[str, PotsPeak]) -> list[Fact]:
-    """Give the zone's estimated peak, in a firing that has any estimates."""
-    if not pots:
-        return []
-    peak = pots.get(zone)
-    fact = Fact("pots_peak_c", "Peak of the pots themselves", "°C", None, basis="estimated")
-    if peak is None:
-        return [fact]
-    return [replace(fact, value=peak.c, at_s=peak.at_s, low=peak.low_c, high=peak.high_c)]
 
 
 def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[str, Any]) -> list[Fact]:
@@ -273,7 +258,3 @@ def _through_quartz(t_s: Floats, smooth: Floats, peak_s: float | None) -> float 
         return None
     cold = np.flatnonzero((smooth <= QUARTZ_C - AROUND_QUARTZ_C) & (t_s > t_s[hot[-1]]))
     return float(t_s[cold[0]] - t_s[hot[-1]]) / 60.0 if len(cold) else None
-
-
-def _number(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
 from logger.replay.judging import rehearse
-from logger.report.facts import Fact, PotsPeak, facts_of
+from logger.report.facts import POTS_PEAK, Fact, facts_of
 from logger.report.levels import Levels, Line, Moment, Span, levels_of, lighting
 
 if TYPE_CHECKING:
@@ -91,7 +91,15 @@ def zone_levels(
     reader: JournalReader, info: FiringInfo, doubtful: Mapping[str, Sequence[Span]] | None = None
 ) -> Levels:
     """Return how hot each zone was, without readings that are `distrusted`."""
-    return levels_of(info.plan.for_channels(info.seen), _lines(reader, info), doubtful or {})
+    span_us = (info.last_us or info.started_us) - info.started_us
+    rollups = reader.rollups(info.id, FINE_S if span_us <= LONG_US else COARSE_S)
+    lines = []
+    for column in reader.columns(info.id):
+        if (found := rollups.get((column.rig, column.channel))) is not None:
+            # The first bucket may start before the first reading.
+            t_s = np.maximum((found[0] - info.started_us) / 1e6, 0.0)
+            lines.append(Line(column.probe.name, t_s, found[1]["mean"].astype(np.float64)))
+    return levels_of(info.plan.for_channels(info.seen), lines, doubtful or {})
 
 
 def alarms_called(info: FiringInfo, events: Sequence[Event]) -> list[dict[str, Any]] | None:
@@ -131,19 +139,6 @@ def named(alarms: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     return out
 
 
-def _lines(reader: JournalReader, info: FiringInfo) -> list[Line]:
-    span_us = (info.last_us or info.started_us) - info.started_us
-    rollups = reader.rollups(info.id, FINE_S if span_us <= LONG_US else COARSE_S)
-    lines = []
-    for column in reader.columns(info.id):
-        if (column.rig, column.channel) in rollups:
-            t_us, buckets = rollups[column.rig, column.channel]
-            # The first bucket may start before the first reading.
-            t_s = np.maximum((t_us - info.started_us) / 1e6, 0.0)
-            lines.append(Line(column.probe.name, t_s, buckets["mean"].astype(np.float64)))
-    return lines
-
-
 def distrusted(rehearsal: Mapping[str, Any]) -> dict[str, list[Span]]:
     """Return the spans in which each probe couldn't be trusted [s]; infinite if at fault to the end."""
     spans: dict[str, list[Span]] = {}
@@ -156,12 +151,13 @@ def distrusted(rehearsal: Mapping[str, Any]) -> dict[str, list[Span]]:
     return spans
 
 
-def _pots(reader: JournalReader, info: FiringInfo) -> dict[str, PotsPeak]:
+def _pots(reader: JournalReader, info: FiringInfo) -> dict[str, Fact]:
     peaks = {}
     for zone, line in reader.estimates(info.id).items():
         k = int(line.estimate_c.argmax())
         at_s = (int(line.t_us[k]) - info.started_us) / 1e6
-        peaks[zone] = PotsPeak(float(line.estimate_c[k]), float(line.low_c[k]), float(line.high_c[k]), at_s)
+        c, low, high = (float(band[k]) for band in (line.estimate_c, line.low_c, line.high_c))
+        peaks[zone] = replace(POTS_PEAK, value=c, at_s=at_s, low=low, high=high)
     return peaks
 
 

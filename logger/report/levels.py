@@ -95,9 +95,8 @@ def levels_of(plan: Plan, lines: Sequence[Line], distrusted: Mapping[str, Sequen
     usual = [float(np.median(np.diff(line.t_s))) for line in known if len(line.t_s) > 2]
     step = min(60.0, max(1.0, math.ceil(max(usual, default=1.0) - 0.01)))
     last_s = float(max(line.t_s[-1] for line in known))
-    step = max(
-        step, math.ceil(last_s / MAX_STEPS)
-    )  # or a clock that leapt by years would make a grid of gigabytes
+    # Or a clock that leapt by years would make a grid of gigabytes.
+    step = max(step, math.ceil(last_s / MAX_STEPS))
     n = int(last_s // step) + 1
     grid = np.full((n, len(plan.probes)), np.nan)
     for line in known:
@@ -135,20 +134,20 @@ def lighting(levels: Levels) -> Moment:
         rise = smooth[ahead:] - smooth[:-ahead]
         with np.errstate(invalid="ignore"):
             fast = (rise >= LIT_C_PER_MIN * ahead * levels.step_s / 60.0).any(axis=1)
-            warm = (smooth - _first(smooth) >= _RISE_C).any(axis=1)
-        if fast.any():
-            words = said("a zone rose by {} a minute or more for two minutes", Degrees("by", LIT_C_PER_MIN))
-            return Moment(float(levels.t_s[fast.argmax()]), words, found=True)
-        if warm.any():
-            risen = Degrees("by", _RISE_C)
-            words = said("a zone had risen by {}; none rose as fast as with burning wood", risen)
-            return Moment(float(levels.t_s[warm.argmax()]), words, found=True)
+            first = smooth[np.isfinite(smooth).argmax(axis=0), np.arange(smooth.shape[1])]
+            warm = (smooth - first >= _RISE_C).any(axis=1)
+        for when, words, c in (
+            (fast, "a zone rose by {} a minute or more for two minutes", LIT_C_PER_MIN),
+            (warm, "a zone had risen by {}; none rose as fast as with burning wood", _RISE_C),
+        ):
+            if when.any():
+                return Moment(float(levels.t_s[when.argmax()]), said(words, Degrees("by", c)), found=True)
     return Moment(0.0, said("the first reading: no rise was seen"), found=False)
 
 
 def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
     """Find when a zone's half-minute mean first reached a temperature; None where it didn't."""
-    if zone not in levels.zones or not len(levels.t_s):
+    if zone not in levels.zones:
         return None
     smooth = smoothed(levels.line(zone), levels.step_s)
     with np.errstate(invalid="ignore"):
@@ -159,9 +158,8 @@ def crossing(levels: Levels, zone: str, temperature_c: float) -> Moment | None:
     t = float(levels.t_s[k])
     if k and np.isfinite(smooth[k - 1]):
         t -= levels.step_s * (smooth[k] - temperature_c) / max(smooth[k] - smooth[k - 1], 1e-9)
-    return Moment(
-        t, said("{} passes {} for the first time", zone, Degrees("at", temperature_c, "g")), found=True
-    )
+    how = said("{} passes {} for the first time", zone, Degrees("at", temperature_c, "g"))
+    return Moment(t, how, found=True)
 
 
 def decimate(t_s: Floats, value_c: Floats, points: int) -> tuple[Floats, Floats]:
@@ -196,12 +194,3 @@ def smoothed(values: Floats, step_s: float) -> Floats:
     some, whole = count[high] - count[low], (high - low).reshape(-1, *[1] * (values.ndim - 1))
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(some * 2 >= whole, (total[high] - total[low]) / some, np.nan)
-
-
-def _first(values: Floats) -> Floats:
-    """Return the first known value of each column; NaN where there is none."""
-    known = np.isfinite(values)
-    found: Floats = np.where(
-        known.any(axis=0), values[known.argmax(axis=0), np.arange(values.shape[1])], np.nan
-    )
-    return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 
 from logger.plan import Plan, Probe
 from logger.reading import Floats
-from logger.report.facts import Fact, PotsPeak, facts_of
+from logger.report.facts import POTS_PEAK, Fact, facts_of
 from logger.report.levels import Levels, Line, crossing, decimate, levels_of, lighting, smoothed
 from logger.simulator import simulate
 
@@ -132,15 +133,10 @@ def test_what_is_a_model_says_so() -> None:
 
 
 def test_what_the_pots_were_estimated_at_is_told_with_its_band() -> None:
-    found = facts(levels(), pots={"lower": PotsPeak(701.0, 690.0, 712.0, 2500.0)})
-    fact = found["pots_peak_c", "lower"]
-    assert (fact.basis, fact.value, fact.low, fact.high, fact.at_s) == (
-        "estimated",
-        701.0,
-        690.0,
-        712.0,
-        2500.0,
-    )
+    peak = replace(POTS_PEAK, value=701.0, low=690.0, high=712.0, at_s=2500.0)
+    found = facts(levels(), pots={"lower": peak})
+    assert found["pots_peak_c", "lower"] == replace(peak, zone="lower")
+    assert found["pots_peak_c", "lower"].basis == "estimated"
     assert found["pots_peak_c", "upper"].value is None
     assert ("pots_peak_c", "lower") not in facts(levels()), "an import wasn't estimated"
 
