@@ -9,7 +9,7 @@ import subprocess
 import tty
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 from zlib import crc32
 
 import pytest
@@ -40,16 +40,18 @@ EIGHT = (
 
 def require_kit() -> None:
     """Skip if the interpreter isn't installed; fail in CI, where it must be."""
-    missing = None
     if shutil.which("node") is None:
-        missing = "node is not installed"
-    elif not MICROPYTHON.is_dir():
-        missing = "npm install --prefix firmware_notes/conformance --no-audit --no-fund --no-package-lock"
-    if missing is None:
-        return
+        lacking("MicroPython can't run: node is not installed")
+    if not MICROPYTHON.is_dir():
+        install = "npm install --prefix firmware_notes/conformance --no-audit --no-fund --no-package-lock"
+        lacking(f"MicroPython can't run: {install}")
+
+
+def lacking(what: str) -> NoReturn:
+    """Skip for want of a program; in CI, fail."""
     if os.environ.get("CI"):
-        pytest.fail(f"MicroPython can't run: {missing}")
-    pytest.skip(f"MicroPython can't run: {missing}")
+        pytest.fail(what)
+    pytest.skip(what)
 
 
 def config(channels: Any = EIGHT, **changes: Any) -> dict[str, Any]:
@@ -95,8 +97,27 @@ def answer(line: bytes) -> dict[str, Any]:
     return said
 
 
-def run(tmp_path: Path, scenario: dict[str, Any], timeout_s: float = 60) -> Outcome:
-    """Run a scenario to its end, in simulated time."""
+def run(
+    tmp_path: Path,
+    run_s: float,
+    channels: Any = EIGHT,
+    *,
+    chips: dict[str, Any] | None = None,
+    more: dict[str, Any] | None = None,
+    timeout_s: float = 60,
+    **changes: Any,
+) -> Outcome:
+    """Run a rig for a while, in simulated time.
+
+    Its chips hold steady words but for `chips`; `more` of the scenario is described in own_firmware.md, and
+    `changes` are to the firmware's configuration.
+    """
+    scenario = {"run_ms": round(run_s * 1000), "config": config(channels, **changes)}
+    return play(tmp_path, scenario | {"chips": steady(channels) | (chips or {})} | (more or {}), timeout_s)
+
+
+def play(tmp_path: Path, scenario: dict[str, Any], timeout_s: float = 60) -> Outcome:
+    """Run a scenario to its end."""
     require_kit()
     path = tmp_path / "scenario.json"
     path.write_text(json.dumps(scenario))
@@ -124,11 +145,12 @@ def hex_word(
     return f"{encode_word(chip, temperature_c, cold_c, letter, status):0{digits}x}"
 
 
-def steady(channels: Any = EIGHT) -> dict[str, str]:
-    """A word for each channel that never changes."""
+def steady(channels: Any = EIGHT) -> dict[str, Any]:
+    """A word that never changes, for each channel whose chip has any."""
     return {
         spec["name"]: hex_word(spec["chip"], 100.0 + 20 * i, letter=spec.get("type", "K"))
         for i, spec in enumerate(channels)
+        if spec["chip"] in AMPLIFIERS
     }
 
 

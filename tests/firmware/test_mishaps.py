@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from rigbench import EIGHT, I2C, SPI, config, run, steady
+from rigbench import EIGHT, SPI, run, steady
 
 K0 = {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17}
 K1 = {"name": "k1", "chip": "max31856", "bus": "spi0", "cs": 20, "type": "K"}
@@ -55,8 +55,7 @@ def test_a_mistake_in_the_settings_is_explained_again_and_again(
     tmp_path: Path, changes: dict[str, Any], words: str
 ) -> None:
     """Not a bare KeyError on a board that nobody watches, but a line beginning with #, every two seconds."""
-    settings = config([K0], SERVICE_PIN=None) | changes
-    outcome = run(tmp_path, {"run_ms": 10_000, "config": settings, "chips": {}, "fit": False})
+    outcome = run(tmp_path, 10, [K0], more={"fit": False}, **changes)
     said = [line.decode() for _, line in outcome.lines]
     assert len(said) == 5
     assert len(set(said)) == 1
@@ -66,10 +65,7 @@ def test_a_mistake_in_the_settings_is_explained_again_and_again(
 
 
 def test_a_setting_left_out_altogether(tmp_path: Path) -> None:
-    outcome = run(
-        tmp_path,
-        {"run_ms": 3000, "config": config([K0]), "chips": {}, "fit": False, "without": ["PERIOD_MS"]},
-    )
+    outcome = run(tmp_path, 3, [K0], more={"fit": False, "without": ["PERIOD_MS"]})
     assert b"PERIOD_MS is missing from config.py" in outcome.lines[0][1]
 
 
@@ -81,28 +77,13 @@ def test_settings_that_are_right_are_no_slip(tmp_path: Path) -> None:
         {"name": "ir1", "chip": "volts", "adc": 28, "low": (0.6, 300.0), "high": (3.0, 1300.0)},
         {"name": "ir2", "chip": "text", "uart": 1, "tx": 8, "rx": 9, "baud": 9600},
     ]
-    outcome = run(
-        tmp_path,
-        {
-            "run_ms": 3000,
-            "config": config([*EIGHT, *more], LAMP_PIN=14, BUZZER_PIN=15),
-            "chips": dict(steady()),
-        },
-    )
+    outcome = run(tmp_path, 3, [*EIGHT, *more], LAMP_PIN=14, BUZZER_PIN=15)
     assert len(outcome.frames) == 6
 
 
 def test_a_hang_is_ended_by_the_watchdog_and_said(tmp_path: Path) -> None:
     """A driver that never returns, from second 20: eight seconds later the board restarts, and says why."""
-    outcome = run(
-        tmp_path,
-        {
-            "run_ms": 60_000,
-            "config": config(),
-            "chips": dict(steady()),
-            "hangs": {0: [[20_000, 21_000 + 8000]]},
-        },
-    )
+    outcome = run(tmp_path, 60, more={"hangs": {0: [[20_000, 21_000 + 8000]]}})
     assert len(outcome.bites) == 1
     assert 27_000 <= outcome.bites[0] <= 28_500  # eight seconds after it was last fed
     assert [said["reset"] for said in outcome.answers] == ["power", "watchdog"]
@@ -115,16 +96,8 @@ def test_a_hang_is_ended_by_the_watchdog_and_said(tmp_path: Path) -> None:
 
 def test_a_brown_out_starts_the_rig_anew(tmp_path: Path) -> None:
     """Three in a minute: each boot counts from 0, no line is torn, and nothing that was kept is sent as new."""
-    outcome = run(
-        tmp_path,
-        {
-            "run_ms": 60_000,
-            "config": config(),
-            "chips": dict(steady()),
-            "brown_outs": [10_100, 10_900, 40_300],
-            "host": {"listening": [[0, 30_000], [45_000, None]]},
-        },
-    )
+    host = {"listening": [[0, 30_000], [45_000, None]]}
+    outcome = run(tmp_path, 60, more={"brown_outs": [10_100, 10_900, 40_300], "host": host})
     assert outcome.bites == []
     assert [said["reset"] for said in outcome.answers] == ["power"] * 3  # the third start was in the dark
     # Boots begin at 0; the last one's first nine frames are lost, since nobody had acknowledged any of it yet.
@@ -136,15 +109,7 @@ def test_a_brown_out_starts_the_rig_anew(tmp_path: Path) -> None:
 
 def test_a_stuck_bus_costs_the_other_bus_nothing(tmp_path: Path) -> None:
     """Something holds SDA low from second 10 to 30: its chips show as broken, the others carry on."""
-    outcome = run(
-        tmp_path,
-        {
-            "run_ms": 45_000,
-            "config": config(BUSES={"spi0": SPI, "i2c0": I2C}),
-            "chips": dict(steady()),
-            "stuck_buses": {0: [[10_000, 30_000]]},
-        },
-    )
+    outcome = run(tmp_path, 45, more={"stuck_buses": {0: [[10_000, 30_000]]}})
     assert [f.ms for f in outcome.frames] == list(range(0, 45_000, 500))
     on_bus = [s["name"] for s in EIGHT if s.get("bus") == "i2c0"]
     for frame in outcome.frames:

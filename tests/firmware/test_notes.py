@@ -13,7 +13,7 @@ from typing import Any
 import msgspec
 import numpy as np
 import pytest
-from rigbench import KIT, NOTES, run
+from rigbench import KIT, NOTES, play
 
 from logger.conversion.amplifiers import AMPLIFIERS
 from logger.conversion.assembler import Assembler
@@ -59,13 +59,8 @@ def test_each_example_line_is_true(page: str, line: bytes) -> None:
 
 def test_the_examples_say_what_the_text_says_they_say() -> None:
     frames = [wire.decode(line) for _, line in example_lines() if line.startswith(b"{")]
-    temperatures = [
-        value
-        for batch in Assembler(None).take([(f, f.ms * 1000) for f in frames])
-        for row in batch.temperature_c
-        for value in row
-        if not np.isnan(value)
-    ]
+    batches = Assembler(None).take([(f, f.ms * 1000) for f in frames])
+    temperatures = np.concatenate([b.temperature_c[np.isfinite(b.temperature_c)] for b in batches])
     # 612.0, 776.6, 512.3 and 34.07 °C; 783.5, 655.0 and 640.1 °C
     expected = [612.0, 776.6, 512.3, 34.07, 783.5, 655.0, 640.1]
     np.testing.assert_allclose(temperatures, expected, rtol=0, atol=0.06)
@@ -142,9 +137,8 @@ STEAM_TABLE = ((85, 57.87), (90, 70.18), (95, 84.61), (100, 101.42), (105, 120.9
 
 
 def test_boiling_points_by_height_agree_with_a_steam_table() -> None:
-    rows = re.findall(
-        r"^\| (\d+) \| (\d+) \| ([\d.]+) \| ([\d.]+) \|$", TEXTS["calibration.md"], re.MULTILINE
-    )
+    row = r"^\| (\d+) \| (\d+) \| ([\d.]+) \| ([\d.]+) \|$"
+    rows = re.findall(row, TEXTS["calibration.md"], re.MULTILINE)
     assert len(rows) == 9
     boils_c, saturation_kpa = np.array(STEAM_TABLE, float).T
     for height_m, pressure_hpa, boil_c, rule_c in ((int(r[0]), *map(float, r[1:])) for r in rows):
@@ -170,7 +164,7 @@ def test_the_corrections_in_the_plan_do_what_the_text_says() -> None:
 
 def test_the_example_scenario_of_the_kit_runs(tmp_path: Path) -> None:
     (text,) = blocks(TEXTS["own_firmware.md"], "json")
-    outcome = run(tmp_path, json.loads(text))
+    outcome = play(tmp_path, json.loads(text))
     assert {f.seq for f in outcome.frames} == set(range(120))
     assert {f.ch["k0"].raw for f in outcome.frames} == {"06401900", "00011901"}
     for key in ("host", "lines"):

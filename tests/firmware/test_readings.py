@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from rigbench import EIGHT, SPI, config, hex_word, run, steady
+from rigbench import EIGHT, SPI, Outcome, hex_word, run, steady
 
 from logger.conversion.amplifiers import AMPLIFIERS
 from logger.conversion.assembler import Assembler
 from logger.plan import Plan, Probe
-from logger.reading import Batch, Status
+from logger.reading import Status
 
 TOLERANCE_C = {
     # Half a step of each chip's word: hot junction and, if the sum is made from it, cold junction.
@@ -38,32 +38,14 @@ def spec_of(chip: str) -> dict[str, Any]:
     return next(s for s in (*EIGHT, *OTHERS) if s["chip"] == chip and s.get("type", "K") == "K")
 
 
-def converted(frames: list[Any]) -> dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """(rig's ms, °C, status) by channel, as the logger would have them."""
-    letters = {s["name"]: s["type"] for s in EIGHT if "type" in s}
-    plan = Plan(
-        probes=tuple(
-            Probe(
-                name=n, channel=n, reads="air", zone="all", letter=letters.get(n, "K" if n != "ir0" else None)
-            )
-            for n in [s["name"] for s in EIGHT]
-        )
-    )
-    return by_channel(Assembler(plan).take([(f, f.ms * 1000) for f in frames]))
-
-
-def by_channel(batches: list[Batch]) -> dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """(rig's ms, °C, status) by channel."""
-    parts: dict[str, list[tuple[np.ndarray, np.ndarray, np.ndarray]]] = {}
-    for batch in batches:
+def converted(outcome: Outcome, plan: Plan | None = None) -> dict[str, tuple[Any, Any, Any]]:
+    """(rig's ms, °C, status) by channel, as the logger would have them: arrays of the frames it is in."""
+    parts: dict[str, list[Any]] = {}
+    for batch in Assembler(plan).take([(f, f.ms * 1000) for f in outcome.frames]):
         for j, channel in enumerate(batch.channels):
-            there = batch.status[:, j] != Status.ABSENT
-            parts.setdefault(channel.name, []).append(
-                (batch.ms[there], batch.temperature_c[there, j], batch.status[there, j])
-            )
-    return {
-        name: tuple(np.concatenate(column) for column in zip(*p, strict=True)) for name, p in parts.items()
-    }
+            columns = np.array([batch.ms, batch.temperature_c[:, j], batch.status[:, j]])
+            parts.setdefault(channel.name, []).append(columns[:, batch.status[:, j] != Status.ABSENT])
+    return {name: tuple(np.hstack(some)) for name, some in parts.items()}
 
 
 def test_temperatures_in_are_temperatures_out(tmp_path: Path) -> None:
@@ -87,14 +69,15 @@ def test_temperatures_in_are_temperatures_out(tmp_path: Path) -> None:
         ]
         for s in EIGHT
     }
-    outcome = run(tmp_path, {"run_ms": 299_000, "config": config(PERIOD_MS=500), "chips": chips})
-    found = converted(outcome.frames)
+    letters = {s["name"]: s.get("type", None if s["name"] == "ir0" else "K") for s in EIGHT}
+    probes = [Probe(name, name, zone="all", letter=letter) for name, letter in letters.items()]
+    found = converted(run(tmp_path, 299, chips=chips, PERIOD_MS=500), Plan(probes=tuple(probes)))
     assert set(found) == set(given)
     for spec in EIGHT:
         ms, temperature_c, status = found[spec["name"]]
         assert len(ms) >= 590
         assert (status == Status.OK).all()
-        expected = given[spec["name"]][(ms + 250) // 1000]
+        expected = given[spec["name"]][((ms + 250) // 1000).astype(int)]
         np.testing.assert_allclose(temperature_c, expected, rtol=0, atol=TOLERANCE_C[spec["chip"]])
 
 
@@ -126,8 +109,8 @@ def board(request: pytest.FixtureRequest) -> list[dict[str, Any]]:
     return [spec for spec in request.param if "bus" in spec]
 
 
-def raw_of(tmp_path: Path, board: list[dict[str, Any]], held: dict[str, Any], run_ms: int) -> Raw:
-    outcome = run(tmp_path, {"run_ms": run_ms, "config": config(board), "chips": good_words(board) | held})
+def raw_of(tmp_path: Path, board: list[dict[str, Any]], held: dict[str, Any], run_s: float) -> Raw:
+    outcome = run(tmp_path, run_s, board, chips=good_words(board) | held)
     return {
         s["name"]: [(f.ms, f.ch[s["name"]].raw or "") for f in outcome.frames if s["name"] in f.ch]
         for s in board
@@ -144,10 +127,8 @@ def test_register_words_arrive_digit_for_digit(tmp_path: Path, board: list[dict[
         s["name"]: [word for chip, word in WORDS if chip == s["chip"] and s is spec_of(chip)] for s in board
     }
     turns = max(map(len, words.values()))
-    held = {
-        name: [[3000 * k - 250, word] for k, word in enumerate(mine)] for name, mine in words.items() if mine
-    }
-    raw = raw_of(tmp_path, board, held, 3000 * turns)
+    held = {n: [[3000 * k - 250, word] for k, word in enumerate(mine)] for n, mine in words.items() if mine}
+    raw = raw_of(tmp_path, board, held, 3 * turns)
     for name, mine in words.items():
         for k, word in enumerate(mine):
             said = [r for ms, r in raw[name] if 3000 * k <= ms < 3000 * (k + 1)]
@@ -186,8 +167,7 @@ def test_faults_come_through_and_pass(tmp_path: Path, board: list[dict[str, Any]
                     [10_000 * k + 9750, good],
                 ]
     run_ms = 10_000 * max(map(len, faults.values())) + 5000
-    outcome = run(tmp_path, {"run_ms": run_ms, "config": config(board), "chips": good_words(board) | held})
-    found = by_channel(Assembler(None).take([(f, f.ms * 1000) for f in outcome.frames]))
+    found = converted(run(tmp_path, run_ms / 1000, board, chips=good_words(board) | held))
     for name, mine in faults.items():
         if not mine:
             continue
@@ -212,7 +192,7 @@ def test_a_chip_that_is_not_there_shows_as_broken_and_comes_back(
     held = {
         name: [[-1000, good[name]], [gone, None], [gone + 5000, good[name]]] for name, gone in gone_ms.items()
     }
-    raw = raw_of(tmp_path, board, held, 10_000 * len(board) + 10_000)
+    raw = raw_of(tmp_path, board, held, 10 * len(board) + 10)
     for name, gone in gone_ms.items():
         away = [r for ms, r in raw[name] if gone < ms < gone + 5000]
         assert len(away) == 10
@@ -228,28 +208,27 @@ def test_a_chip_whose_supply_dipped_is_set_up_anew(tmp_path: Path, board: list[d
         name: [[-1000, word], [1000 * k + 4700, None], [1000 * k + 4800, word]]
         for k, (name, word) in enumerate(good.items())
     }
-    raw = raw_of(tmp_path, board, held, 18_000)
+    raw = raw_of(tmp_path, board, held, 18)
     for name, word in good.items():
         assert {r for _, r in raw[name]} == {word}
         assert len(raw[name]) >= 34
 
 
 def test_one_dead_chip_costs_the_others_nothing(tmp_path: Path) -> None:
-    held: dict[str, Any] = dict(steady()) | {"k2": None, "k6": None}
-    outcome = run(tmp_path, {"run_ms": 10_000, "config": config(), "chips": held})
+    dead = {"k2": None, "k6": None}
+    outcome = run(tmp_path, 10, chips=dead)
     assert [f.ms for f in outcome.frames] == list(range(0, 10_000, 500))
     for name, word in steady().items():
-        raws = [f.ch[name].raw for f in outcome.frames if name in f.ch]
-        assert set(raws) == ({"f" * len(word)} if held[name] is None else {word})
+        raws = {f.ch[name].raw for f in outcome.frames if name in f.ch}
+        assert raws == {"f" * len(word) if name in dead else word}
 
 
 def test_a_wrong_checksum_is_asked_again_once(tmp_path: Path) -> None:
     spec = {"name": "ir0", "chip": "mlx90614", "bus": "i2c0", "address": 0x5A}
     good = hex_word("mlx90614", 150.0)
-    once = run(tmp_path, {"run_ms": 3000, "config": config([spec | {"bad_pec": 1}]), "chips": {"ir0": good}})
-    assert {f.ch["ir0"].raw for f in once.frames} == {good}
-    twice = run(tmp_path, {"run_ms": 3000, "config": config([spec | {"bad_pec": 2}]), "chips": {"ir0": good}})
-    assert [f.ch["ir0"].raw for f in twice.frames] == ["ffff"] + [good] * 5
+    for bad, first in ((1, good), (2, "ffff")):
+        outcome = run(tmp_path, 3, [spec | {"bad_pec": bad}], chips={"ir0": good})
+        assert [f.ch["ir0"].raw for f in outcome.frames] == [first] + [good] * 5
 
 
 def test_the_slow_chip_keeps_out_of_the_frames_it_can_not_be_in(tmp_path: Path) -> None:
@@ -260,7 +239,7 @@ def test_the_slow_chip_keeps_out_of_the_frames_it_can_not_be_in(tmp_path: Path) 
         "k3": [[-1000, hex_word("max6675", 100.0)], [2050, hex_word("max6675", 400.0)]],
         "k0": hex_word("max31855", 50.0),
     }
-    outcome = run(tmp_path, {"run_ms": 5000, "config": config([spec, fast], PERIOD_MS=100), "chips": held})
+    outcome = run(tmp_path, 5, [spec, fast], chips=held, PERIOD_MS=100)
     assert len(outcome.frames) == 50
     with_it = [f for f in outcome.frames if "k3" in f.ch]
     assert {b.ms - a.ms for a, b in itertools.pairwise(with_it)} == {300}
@@ -271,7 +250,7 @@ def test_a_pyrometers_voltage_and_its_faults(tmp_path: Path) -> None:
     """4-20 mA over 150 Ω: 0.6 V is 300 °C, 3.0 V is 1300 °C; NAMUR NE 43: below 3.6, above 21 mA broken."""
     spec = {"name": "ir1", "chip": "volts", "adc": 26, "low": (0.6, 300.0), "high": (3.0, 1300.0)}
     held = [[-1, "0.6"], [4750, "1.8"], [9750, "3.0"], [14_750, "0.53"], [19_750, "3.2"], [24_750, "0.56"]]
-    outcome = run(tmp_path, {"run_ms": 30_000, "config": config([spec]), "chips": {"ir1": held}})
+    outcome = run(tmp_path, 30, [spec], chips={"ir1": held})
 
     def at(second: int) -> Any:
         return next(f.ch["ir1"] for f in outcome.frames if f.ms == 1000 * second)
@@ -289,7 +268,7 @@ def test_a_pyrometer_that_prints(tmp_path: Path) -> None:
     spec = {"name": "ir2", "chip": "text", "uart": 1, "tx": 8, "rx": 9, "baud": 9600}
     held = {"ir2": [[-1, "651.5"], [5000, None]], "k0": hex_word("max31855", 50.0)}
     channels = [spec, {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17}]
-    outcome = run(tmp_path, {"run_ms": 8000, "config": config(channels), "chips": held})
+    outcome = run(tmp_path, 8, channels, chips=held)
     said = [f for f in outcome.frames if "ir2" in f.ch]
     assert {f.ch["ir2"].c for f in said} == {651.5}
     assert len([f for f in said if f.ms < 5000]) >= 8
@@ -300,7 +279,7 @@ def test_an_analogue_amplifier(tmp_path: Path) -> None:
     """An AD8495 behind two equal resistors: 4.076 V of 5 V, halved, is 800 °C; a broken couple drives it to its end."""
     spec = spec_of("ad8495")
     held = {"k2": [[-1, "2.038"], [4750, "3.3"], [9750, "0.0625"]]}
-    outcome = run(tmp_path, {"run_ms": 15_000, "config": config([spec]), "chips": held})
+    outcome = run(tmp_path, 15, [spec], chips=held)
     (batch,) = Assembler(None).take([(f, f.ms * 1000) for f in outcome.frames if f.ch["k2"].fault is None])
     assert batch.temperature_c[0, 0] == pytest.approx(800.0, abs=0.3)
     assert batch.temperature_c[-1, 0] == pytest.approx(25.0, abs=0.3)
@@ -312,26 +291,17 @@ def test_a_bare_converter_with_a_thermometer_at_its_terminals(tmp_path: Path) ->
     box = {"name": "box", "chip": "lm75", "bus": "i2c0", "address": 0x49}
     probe = Probe("top", channel="k1", reads="air", zone="all", letter="K", cold_junction="box")
     held = {"k1": hex_word("ads1115", 640.0, 31.5), "box": [[-1, "31.5"], [5000, None]]}
-    outcome = run(tmp_path, {"run_ms": 10_000, "config": config([spec_of("ads1115"), box]), "chips": held})
-    batches = Assembler(Plan(probes=(probe,))).take([(f, f.ms * 1000) for f in outcome.frames])
-    values = [
-        (int(b.ms[i]), float(b.temperature_c[i, j]), int(b.status[i, j]))
-        for b in batches
-        for j, channel in enumerate(b.channels)
-        if channel.name == "k1"
-        for i in range(len(b.ms))
-    ]
-    before = [c for ms, c, _ in values if ms < 5000]
-    np.testing.assert_allclose(
-        before, 640.0, rtol=0, atol=0.15
-    )  # half a count of 7.8 µV at 42 µV/°C, rounded
-    assert {status for ms, _, status in values if ms > 5500} == {Status.NO_COLD_JUNCTION}
+    outcome = run(tmp_path, 10, [spec_of("ads1115"), box], chips=held)
+    ms, temperature_c, status = converted(outcome, Plan(probes=(probe,)))["k1"]
+    # Half a count of 7.8 µV at 42 µV/°C, rounded.
+    np.testing.assert_allclose(temperature_c[ms < 5000], 640.0, rtol=0, atol=0.15)
+    assert set(status[ms > 5500]) == {Status.NO_COLD_JUNCTION}
 
 
 def test_a_bus_that_is_too_fast_is_noticed(tmp_path: Path) -> None:
     """The simulated chips are independent: a broken driver would not pass these tests."""
     spec = {"name": "k0", "chip": "max31855", "bus": "spi0", "cs": 17}
     good = hex_word("max31855", 200.0)
-    settings = config([spec], BUSES={"spi0": SPI | {"hz": 20_000_000}})
-    outcome = run(tmp_path, {"run_ms": 3000, "config": settings, "chips": {"k0": good}})
+    too_fast = {"spi0": SPI | {"hz": 20_000_000}}
+    outcome = run(tmp_path, 3, [spec], chips={"k0": good}, BUSES=too_fast)
     assert good not in {f.ch["k0"].raw for f in outcome.frames}
