@@ -8,8 +8,14 @@ class StokewatchError(Exception):
 class UserError(StokewatchError):
     """A mistake in what the user gave: the command says so in one line and ends with status 2.
 
-    The text names what is wrong, where, and the fix.
+    The text names what is wrong, where, and the fix; `field` is the wrong one of a form (None: all of it).
     """
+
+    field: str | None = None
+
+    def __init__(self, text: str, field: str | None = None) -> None:
+        super().__init__(text)
+        self.field = field or self.field
 
 
 _LONGEST = 60  # characters

@@ -27,11 +27,7 @@ Height = Annotated[float, Meta(ge=-100, le=1000)]
 
 
 class RequestError(UserError):
-    """A request that can't be carried out, and why; `field` is the wrong one (None: all of it)."""
-
-    def __init__(self, text: str, field: str | None = None) -> None:
-        super().__init__(text)
-        self.field = field
+    """A request that can't be carried out, and why."""
 
 
 class Asked(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

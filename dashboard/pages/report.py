@@ -39,12 +39,13 @@ from dashboard.words import span
 from dashboard.work.gathering import gathering
 from dashboard.work.works import Work
 from logger.journal.reader import JournalReader
-from logger.report.describe import FIELDS, TITLE, DescribeError, describe
+from logger.report.describe import FIELDS, TITLE, describe
 from logger.report.document import POINTS, document
 from logger.report.gather import Gathered
 from logger.report.photos import MAX_BYTES, MOST, PhotoError, keep_photo, photo_called, photos_of
 from logger.report.shown import Shown, shown
 from logger.report.story import story, verdicts
+from logger.requests import RequestError
 
 MAX_POINTS: Final = 900
 STEPS: Final = 300
@@ -229,7 +230,7 @@ async def save(_: int | None, values: list[Any], saved: Any, firing: Any) -> Any
     info = await gathering(path).firing(id_of(firing))
     try:
         changed = await write(path, lambda writer: describe(writer, writer.firing(info.id), texts))
-    except DescribeError as exc:
+    except RequestError as exc:
         if exc.field not in names:
             raise
         errors[names.index(exc.field)] = str(exc)

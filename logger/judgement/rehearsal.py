@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from logger.judgement.alarms import Event
@@ -22,28 +22,11 @@ def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_
     zone's `basis` says which kind of probe read its peak. `one_hour_c` comes from a model: `one_hour_model`
     gives its activation energy and the range with other energies.
     """
-    alarms: list[dict[str, Any]] = []
-    standing: dict[str, dict[str, Any]] = {}
+    events = list(events)
     stages: list[dict[str, Any]] = []
     for event in events:
-        data = event.data
-        if event.kind == "stage":
-            if not stages or stages[-1]["stage"] != data["stage"]:
-                stages.append({"stage": data["stage"], "from_s": event.t_s})
-        elif data["transition"] == "raised":
-            alarm = {
-                "rule": data["rule"],
-                "zone": data["zone"],
-                "probe": data["probe"],
-                "raised_s": event.t_s,
-                "cleared_s": None,
-                "message": data["message"],
-                "parts": data.get("parts") or [],
-            }
-            standing[data["key"]] = alarm
-            alarms.append(alarm)
-        elif data["transition"] == "cleared" and data["key"] in standing:
-            standing.pop(data["key"])["cleared_s"] = event.t_s
+        if event.kind == "stage" and (not stages or stages[-1]["stage"] != event.data["stage"]):
+            stages.append({"stage": event.data["stage"], "from_s": event.t_s})
     by_name = {z.zone: z for z in verdict.zones}
     zones = [
         {
@@ -60,11 +43,32 @@ def summary(plan: Plan, events: Iterable[Event], verdict: LoadVerdict, duration_
     ]
     return {
         "duration_s": duration_s,
-        "alarms": alarms,
+        "alarms": raised((event.t_s, event.data) for event in events if event.kind != "stage"),
         "limits": list(limits(plan)),
         "stages": stages,
         "zones": zones,
     }
+
+
+def raised(told: Iterable[tuple[float, Mapping[str, Any]]]) -> list[dict[str, Any]]:
+    """Pair what was told of alarms, each at its time [s]: every alarm raised, and when it cleared."""
+    alarms: list[dict[str, Any]] = []
+    standing: dict[str, dict[str, Any]] = {}
+    for t_s, data in told:
+        key, turn = data.get("key"), data.get("transition")
+        if turn == "raised":
+            alarm = {
+                **{name: data.get(name) for name in ("rule", "zone", "probe")},
+                "raised_s": t_s,
+                "cleared_s": None,
+                "message": str(data.get("message") or ""),
+                "parts": data.get("parts") or [],
+            }
+            alarms.append(alarm)
+            standing[str(key)] = alarm
+        elif turn == "cleared" and str(key) in standing:
+            standing.pop(str(key))["cleared_s"] = t_s
+    return alarms
 
 
 def _one_hour(found: OneHour | None) -> dict[str, Any]:

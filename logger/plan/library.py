@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 import unicodedata
 from dataclasses import dataclass
@@ -38,9 +39,7 @@ FIRST_KIT: Final = (
 class StoreError(UserError):
     """A plan that can't be stored or found."""
 
-    def __init__(self, text: str, field: str = "name") -> None:
-        super().__init__(text)
-        self.field = field
+    field = "name"
 
 
 class PlanTaken(StoreError):
@@ -77,20 +76,14 @@ def list_plans(home: Path) -> list[StoredPlan]:
             plan, trouble = load(path), ""
         except PlanError as exc:
             plan, trouble = None, str(exc)
-        try:
-            changed_s = path.stat().st_mtime
-        except OSError:  # removed just now
-            continue
-        found.append(StoredPlan(path.stem, plan, trouble, changed_s))
+        with contextlib.suppress(OSError):  # removed just now
+            found.append(StoredPlan(path.stem, plan, trouble, path.stat().st_mtime))
     return sorted(found, key=lambda p: (-p.changed_s, p.name))
 
 
 def load_plan(home: Path, name: str) -> Plan:
     """Read a plan from the folder; StoreError if there is none of that name."""
-    path = _path(home, name)
-    if not path.is_file():
-        raise StoreError(f"{name}: there is no plan of this name; choose one from the list")
-    return load(path)
+    return load(_there(home, name))
 
 
 def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> None:
@@ -103,11 +96,7 @@ def save_plan(home: Path, name: str, plan: Plan, *, replace: bool = False) -> No
 
 def delete_plan(home: Path, name: str) -> None:
     """Remove a plan from the folder; StoreError if there is none of that name."""
-    path = _path(home, name)
-    try:
-        path.unlink()
-    except FileNotFoundError as exc:
-        raise StoreError(f"{name}: there is no plan of this name; choose one from the list") from exc
+    _there(home, name).unlink(missing_ok=True)
 
 
 def read_kit(home: Path) -> list[tuple[str, bool]]:
@@ -145,6 +134,13 @@ def _write(path: Path, text: str) -> None:
         write_whole(path, text.encode())
     except OSError as exc:
         raise StoreError(f"{path}: {exc.strerror or exc}; make room, or check who may write there") from exc
+
+
+def _there(home: Path, name: str) -> Path:
+    path = _path(home, name)
+    if not path.is_file():
+        raise StoreError(f"{name}: there is no plan of this name; choose one from the list")
+    return path
 
 
 def _path(home: Path, name: str) -> Path:

@@ -27,8 +27,8 @@ class PlanError(UserError):
     def __init__(
         self, text: str, field: str | None = None, mistake: Mistake | None = None, line: int = 0
     ) -> None:
-        super().__init__(text)
-        self.field, self.line = field, line
+        super().__init__(text, field)
+        self.line = line
         self.what, self.bounds = (text, None) if mistake is None else (mistake.what, mistake.bounds)
 
 

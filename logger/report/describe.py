@@ -46,10 +46,6 @@ FIELDS: Final = (
 _NAMES: Final = frozenset(field.name for field in FIELDS)
 
 
-class DescribeError(RequestError):
-    """Something that can't be written down: says why, and names the field."""
-
-
 def described(facts: dict[str, Any]) -> list[tuple[Field, str]]:
     """List the fields that have been filled in, in the order in which they are shown."""
     return [(field, text) for field in FIELDS if isinstance(text := facts.get(field.name), str) and text]
@@ -58,29 +54,26 @@ def described(facts: dict[str, Any]) -> list[tuple[Field, str]]:
 def read_description(data: dict[str, Any]) -> dict[str, str]:
     """Check what somebody wrote down: any of the fields, and `title`.
 
-    An empty text deletes what was there. DescribeError: an unknown field, a text that is too long, or nothing
+    An empty text deletes what was there. RequestError: an unknown field, a text that is too long, or nothing
     at all.
     """
     if not data:
-        raise DescribeError("nothing to write down")
+        raise RequestError("nothing to write down")
     texts: dict[str, str] = {}
     for name in data:
         if name not in _NAMES and name != TITLE.name:
             there = ", ".join(sorted(_NAMES))
-            raise DescribeError(f"{shortened(name)}: a firing has no such field; its fields are {there}")
-        try:
-            texts[name] = text_of(data, name)
-        except RequestError as exc:
-            raise DescribeError(str(exc), name) from exc
+            raise RequestError(f"{shortened(name)}: a firing has no such field; its fields are {there}")
+        texts[name] = text_of(data, name)
     if "\n" in texts.get(TITLE.name, ""):
-        raise DescribeError("title: has a line break in it; remove it", TITLE.name)
+        raise RequestError("title: has a line break in it; remove it", TITLE.name)
     if texts.get(TITLE.name) == "":
-        raise DescribeError("title: empty; give the firing a name", TITLE.name)
+        raise RequestError("title: empty; give the firing a name", TITLE.name)
     return texts
 
 
 def describe(writer: JournalWriter, firing: FiringInfo, data: dict[str, Any]) -> FiringInfo:
-    """Write something down about a firing, keeping what is there; DescribeError: nothing was written."""
+    """Write something down about a firing, keeping what is there; RequestError: nothing was written."""
     texts = read_description(data)
     title = texts.pop(TITLE.name, None)
     with writer.transaction():

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from logger.judgement.rehearsal import raised
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
 from logger.replay.judging import rehearse
@@ -106,19 +107,7 @@ def alarms_called(info: FiringInfo, events: Sequence[Event]) -> list[dict[str, A
     """Return the alarms raised while the firing ran; None where nothing was judged, as in an import."""
     if not any(event.kind in ("alarm", "stage") for event in events):
         return None
-    alarms: list[dict[str, Any]] = []
-    standing: dict[str, dict[str, Any]] = {}
-    for event in events:
-        if event.kind != "alarm":
-            continue
-        data, t_s = event.data, (event.t_us - info.started_us) / 1e6
-        key = str(data.get("key"))
-        if data.get("transition") == "raised":
-            standing[key] = {**data, "raised_s": t_s, "cleared_s": None}
-            alarms.append(standing[key])
-        elif data.get("transition") == "cleared" and key in standing:
-            standing.pop(key)["cleared_s"] = t_s
-    return named(alarms)
+    return named(raised(((e.t_us - info.started_us) / 1e6, e.data) for e in events if e.kind == "alarm"))
 
 
 def named(alarms: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -126,16 +115,8 @@ def named(alarms: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     out = []
     for alarm in alarms:
         rule = RULES.get(alarm["rule"])
-        out.append(
-            {
-                "rule": alarm["rule"],
-                "title": alarm["rule"].replace("_", " ") if rule is None else rule.title,
-                "warning": rule is None or rule.warning,
-                **{key: alarm.get(key) for key in ("zone", "probe", "raised_s", "cleared_s")},
-                "message": str(alarm.get("message") or ""),
-                "parts": alarm.get("parts") or [],
-            }
-        )
+        title = alarm["rule"].replace("_", " ") if rule is None else rule.title
+        out.append({**alarm, "title": title, "warning": rule is None or rule.warning})
     return out
 
 

@@ -6,7 +6,7 @@ Also the colours of heat, the same on the page, in the report and on paper.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -92,9 +92,7 @@ def spread(heights_cm: Sequence[float | None], temperature_c: Floats, rows: Floa
     for n, found in enumerate(means):
         there = np.isfinite(found)
         if there.any():
-            at = heights[there]
-            inside = np.interp(rows, at, found[there])
-            out[n] = np.where(_between(rows, at), inside, _nearest(rows, at, found[there]))
+            out[n] = _column(rows, heights[there], found[there])
     return out
 
 
@@ -105,16 +103,11 @@ def _mean(values: Floats) -> Floats:
     return found
 
 
-def _between(rows: Floats, at: Floats) -> Any:
-    """Tell which rows are between two probes that reach each other."""
-    if len(at) < 2:
-        return np.zeros(len(rows), bool)
-    upper = np.clip(np.searchsorted(at, rows, side="left"), 1, len(at) - 1)
-    return (rows > at[0]) & (rows < at[-1]) & (at[upper] - at[upper - 1] <= 2 * REACH_CM)
-
-
-def _nearest(rows: Floats, at: Floats, found: Floats) -> Floats:
-    """Return what the nearest probe read, where it is near enough."""
+def _column(rows: Floats, at: Floats, found: Floats) -> Floats:
+    """Spread what probes at ascending heights read over the rows near enough."""
     apart = np.abs(rows[:, None] - at)
-    nearest: Floats = np.where(apart.min(axis=1) <= REACH_CM, found[apart.argmin(axis=1)], np.nan)
-    return nearest
+    upper = np.clip(np.searchsorted(at, rows), 1, len(at) - 1)
+    reach_each_other = at[upper] - at[upper - 1] <= 2 * REACH_CM
+    known = np.where(reach_each_other, np.interp(rows, at, found), found[apart.argmin(axis=1)])
+    column: Floats = np.where(apart.min(axis=1) <= REACH_CM, known, np.nan)
+    return column

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
 from logger.journal.writer import JournalWriter
-from logger.report.describe import FIELDS, DescribeError, describe, described, read_description
+from logger.report.describe import FIELDS, describe, described, read_description
+from logger.requests import RequestError
 
 NAMES = [field.name for field in FIELDS]
 
@@ -78,7 +79,7 @@ def test_two_people_write_different_fields(writer: JournalWriter, firing: Firing
 def test_what_is_refused(
     data: dict[str, object], words: str, field: str | None, writer: JournalWriter, firing: FiringInfo
 ) -> None:
-    with pytest.raises(DescribeError, match=words) as refused:
+    with pytest.raises(RequestError, match=words) as refused:
         describe(writer, firing, {**data, **({"wood": "oak"} if data else {})})
     assert refused.value.field == field
     assert writer.firing(firing.id).facts == firing.facts  # nothing half-written
