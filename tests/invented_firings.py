@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 
 from logger.journal.writer import JournalWriter
-from logger.reading import Batch, Channel
+from logger.reading import Batch
 from logger.replay.judging import Judging
 from logger.simulator import SimulatedFiring, simulate
+from tests.journal.journal_batches import START_US, make_batch
 
-START_US = 1_795_600_800_000_000  # 2026-11-25, 10:00 UTC
 DAY_US = 86_400_000_000
 
 DESCRIBED = {
@@ -47,19 +47,8 @@ HAPPENED: tuple[tuple[float, str, dict[str, Any]], ...] = (
 def batch_of(made: SimulatedFiring, begin_us: int) -> Batch:
     """Its readings as they are stored; plain °C."""
     t_us = begin_us + np.round(made.t_s * 1e6).astype(np.int64)
-    nothing = np.full_like(made.temperature_c, np.nan)
-    return Batch(
-        rig="a1",
-        channels=tuple(Channel(p.channel, "celsius") for p in made.plan.probes),
-        t_us=t_us,
-        seq=np.arange(len(t_us)),
-        ms=np.round(made.t_s * 1000).astype(np.int64),
-        raw=made.temperature_c,
-        raw_cj=nothing,
-        temperature_c=made.temperature_c,
-        cold_junction_c=nothing,
-        status=made.status,
-    )
+    names = [p.channel for p in made.plan.probes]
+    return make_batch(t_us, made.temperature_c, names=names, status=made.status)
 
 
 def part_of(made: SimulatedFiring, since_s: float, until_s: float) -> SimulatedFiring:

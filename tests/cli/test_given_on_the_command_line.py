@@ -15,29 +15,10 @@ from logger.exchange.export import export_csv, whole_file
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import MAX_TOML, PlanError, load, loads
-from logger.reading import Batch, Channel, Status
-from tests.processes import STOKEWATCH, refused
+from tests.journal.journal_batches import START_US, make_batch
+from tests.processes import refused
 
 DAY_US = 86_400_000_000
-NOW_US = 1_795_600_800_000_000
-
-
-def batch(start_us: int, rows: int = 600) -> Batch:
-    t_us = start_us + np.arange(rows) * 1_000_000
-    values = np.column_stack([20.0 + np.arange(rows) / 3])
-    none = np.full_like(values, np.nan)
-    return Batch(
-        rig="a1",
-        channels=(Channel("k0", "celsius"),),
-        t_us=t_us,
-        seq=np.arange(rows),
-        ms=np.arange(rows) * 1000,
-        raw=values,
-        raw_cj=none,
-        temperature_c=values,
-        cold_junction_c=none,
-        status=np.full(values.shape, Status.OK, np.uint8),
-    )
 
 
 @pytest.fixture
@@ -46,26 +27,18 @@ def leapt(tmp_path: Path) -> Path:
     path = tmp_path / "journal.sqlite"
     with contextlib.closing(JournalWriter(path)) as writer:
         firing = writer.open_firing("Invented", None, DAY_US, invented=True).id
-        for start_us in (DAY_US, NOW_US):
-            writer.append(firing, batch(start_us))
-        writer.finish_firing(firing, NOW_US + 600_000_000)
+        for start_us in (DAY_US, START_US):
+            t_us = start_us + np.arange(600) * 1_000_000
+            writer.append(firing, make_batch(t_us, 20.0 + np.arange(600) / 3, names=["k0"]))
+        writer.finish_firing(firing, START_US + 600_000_000)
     return path
 
 
 def test_a_title_of_broken_bytes(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text("time_s,k0\n0,20\n1,21\n")
-    done = subprocess.run(
-        [*STOKEWATCH, "import", "--home", str(tmp_path), str(tmp_path / "a.csv"), "--title", b"J\xffrs"],
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
-    assert done.returncode == 2, done.stderr
-    assert len(done.stderr.splitlines()) == 1
-    assert "--title" in done.stderr
-    assert (
-        not (tmp_path / "journal.sqlite").exists() or b"J" not in (tmp_path / "journal.sqlite").read_bytes()
-    )
+    broken = os.fsdecode(b"J\xffrs")
+    assert "--title" in refused("import", str(tmp_path / "a.csv"), "--title", broken, home=tmp_path)
+    assert not (tmp_path / "journal.sqlite").exists()
 
 
 def test_a_plan_without_end(tmp_path: Path) -> None:
@@ -164,4 +137,4 @@ def test_its_picture_and_its_replay_are_small_too(leapt: Path) -> None:
         assert len(glimpse(journal, info)["low"]) <= 240
         told = replayed(journal, info)
     assert told["steps"] <= MAX_STEPS + 2
-    assert told["step_s"] * told["steps"] >= (NOW_US - DAY_US) / 1e6
+    assert told["step_s"] * told["steps"] >= (START_US - DAY_US) / 1e6

@@ -17,7 +17,7 @@ import pytest
 import trustme
 
 from tests.page_calls import CALLBACKS, ending
-from tests.processes import STOKEWATCH, free_port, until
+from tests.processes import STOKEWATCH, free_port, refused, until
 
 pytestmark = [pytest.mark.real, pytest.mark.timeout(120)]
 
@@ -46,31 +46,28 @@ def certificate(tmp_path_factory: pytest.TempPathFactory) -> Certificate:
 class Served:
     def __init__(self, home: Path, certificate: Certificate | None) -> None:
         self.home, self.port, self.certificate = home, free_port(), certificate
-        command = [
-            *STOKEWATCH,
-            "page",
-            "--home",
-            str(home),
-            "--lan",
-            "--port",
-            str(self.port),
-            "--no-browser",
-        ]
+        where = ["--home", str(home), "--lan", "--port", str(self.port)]
+        command = [*STOKEWATCH, "page", *where, "--no-browser"]
         if certificate is not None:
             command += ["--tls", str(certificate.cert), str(certificate.key)]
         self.log = home / "said.txt"
         with self.log.open("wb") as log:
             self.process = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT)
 
+    def __enter__(self) -> Served:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.process.terminate()
+        self.process.wait(10)
+
     def ask(
         self, method: str, path: str, body: object = None, cookie: str = ""
     ) -> tuple[int, dict[str, str], str]:
-        if self.certificate is None:
-            connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=10)
-        else:
-            connection = http.client.HTTPSConnection(
-                "127.0.0.1", self.port, timeout=10, context=self.certificate.trusting
-            )
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=10)
+        if self.certificate is not None:
+            trusting = self.certificate.trusting
+            connection = http.client.HTTPSConnection("127.0.0.1", self.port, timeout=10, context=trusting)
         headers = {"content-type": "application/json"} | ({"cookie": cookie} if cookie else {})
         connection.request(method, path, None if body is None else json.dumps(body), headers)
         answer = connection.getresponse()
@@ -91,10 +88,8 @@ class Served:
 
 @pytest.fixture
 def over_tls(tmp_path: Path, certificate: Certificate) -> Iterator[Served]:
-    made = Served(tmp_path, certificate)
-    yield made
-    made.process.terminate()
-    made.process.wait(10)
+    with Served(tmp_path, certificate) as served:
+        yield served
 
 
 def test_the_pin_is_told_once_and_opens_the_door_over_tls(over_tls: Served) -> None:
@@ -129,12 +124,8 @@ def test_the_pin_is_told_once_and_opens_the_door_over_tls(over_tls: Served) -> N
 
 
 def test_without_tls_it_says_so(tmp_path: Path) -> None:
-    served = Served(tmp_path, None)
-    try:
+    with Served(tmp_path, None) as served:
         assert "Without --tls" in served.ready()
-    finally:
-        served.process.terminate()
-        served.process.wait(10)
 
 
 def test_plain_http_gets_nothing_from_a_tls_port(over_tls: Served) -> None:
@@ -157,37 +148,20 @@ def test_a_certificate_that_is_none_is_said_in_one_line(
     else:
         key = tmp_path / "key.pem"
         trustme.CA().private_key_pem.write_to_path(str(key))
-    done = subprocess.run(
-        [*STOKEWATCH, "page", "--home", str(tmp_path), "--tls", str(cert), str(key), "--no-browser"],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-    assert done.returncode == 2
-    assert done.stderr.count("\n") == 1
-    assert "--tls" in done.stderr
-    assert "PEM" in done.stderr
+    said = refused("page", "--tls", str(cert), str(key), "--no-browser", home=tmp_path)
+    assert "--tls" in said
+    assert "PEM" in said
 
 
 def test_lan_and_a_host_contradict_each_other(tmp_path: Path) -> None:
-    command = [*STOKEWATCH, "page", "--home", str(tmp_path), "--lan", "--host", "10.0.0.1"]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
-    assert done.returncode == 2
-    assert "--host" in done.stderr
+    assert "--host" in refused("page", "--lan", "--host", "10.0.0.1", home=tmp_path)
 
 
 def test_a_pin_of_ones_own(tmp_path: Path) -> None:
     from dashboard.security.operators import Operators
 
-    command = [*STOKEWATCH, "pin", "--own", "--home", str(tmp_path)]
-    done = subprocess.run(
-        command, input="481632\n481632\n", capture_output=True, text=True, timeout=60, check=False
-    )
-    assert done.returncode == 0, done.stderr
-    assert Operators(tmp_path).is_pin("481632")
-    done = subprocess.run(
-        command, input="111111\n111111\n", capture_output=True, text=True, timeout=60, check=False
-    )
-    assert done.returncode == 2
-    assert Operators(tmp_path).is_pin("481632"), "what was refused changed nothing"
+    for new, status in (("481632", 0), ("111111", 2)):
+        command = [*STOKEWATCH, "pin", "--own", "--home", str(tmp_path)]
+        done = subprocess.run(command, input=f"{new}\n{new}\n", capture_output=True, text=True, timeout=60)
+        assert done.returncode == status, done.stderr
+        assert Operators(tmp_path).is_pin("481632"), "what was refused changed nothing"
