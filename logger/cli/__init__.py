@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from logger.cli import files, fire, firings, rig, running
+from logger.cli import files, fire, firings, rig
 from logger.errors import StokewatchError, UserError
 
 # Commands import what they use themselves: `stokewatch --help` must not wait for numpy or Dash.
@@ -63,8 +63,7 @@ def cli(ctx: click.Context, home: Path | None) -> None:
 
 
 for _command in (
-    *(fire.demo, fire.run, fire.log, fire.page, fire.pin, fire.mirror),
-    *(running.finish, running.status),
+    *(fire.demo, fire.run, fire.log, fire.page, fire.pin, fire.mirror, fire.finish, fire.status),
     *(rig.ports, rig.listen, rig.hear, rig.check, rig.simulate),
     *(firings.firings, firings.show, firings.rehearse, firings.pull, files.import_, files.export),
 ):

@@ -14,10 +14,9 @@ from typing import TYPE_CHECKING, Final
 from logger.exchange.export import whole_file
 from logger.plan import Plan, default_alarms
 from logger.report.describe import described
-from logger.report.drawing import draw, order_of
+from logger.report.drawing import draw, order_of, plain
 from logger.report.facts import Fact
 from logger.report.gather import Gathered, gather
-from logger.report.markup import plain
 from logger.report.photos import photos_of
 from logger.report.shown import Shown, minutes, since
 from logger.report.stack_drawing import draw_stack

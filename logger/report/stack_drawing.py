@@ -10,10 +10,21 @@ from markupsafe import Markup
 
 from logger.journal.traces import Traces
 from logger.reading import Floats
-from logger.report.drawing import Scales, order_of, times_of
+from logger.report.drawing import (
+    FONT,
+    HALO,
+    RULE,
+    SOFT,
+    Scales,
+    el,
+    order_of,
+    picture,
+    stroke,
+    times_of,
+    words,
+)
 from logger.report.gather import Gathered
 from logger.report.levels import means_in, within
-from logger.report.markup import FONT, HALO, RULE, SOFT, el, picture, stroke, words
 from logger.report.shown import Shown
 from logger.report.stack_map import HEAT, STEP_CM, heat, numbers_beside, rows_cm, spread
 from logger.report.story import Entry

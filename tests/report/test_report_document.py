@@ -24,10 +24,9 @@ from logger.plan import Plan
 from logger.replay.judging import rehearse
 from logger.report.describe import describe
 from logger.report.document import document
-from logger.report.drawing import draw
+from logger.report.drawing import draw, el, plain
 from logger.report.facts import Fact
 from logger.report.gather import Gathered, distrusted, gather
-from logger.report.markup import el, plain
 from logger.report.shown import Shown, ZoneUnknownError, shown, since
 from logger.report.stack_drawing import draw_stack
 from logger.report.stack_map import REACH_CM, STEP_CM, rows_cm
