@@ -18,16 +18,15 @@ from typing import Any, Final
 import aiomqtt
 import click
 import numpy as np
-import serial as pyserial
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from logger.errors import UserError
 from logger.reading import Frame, Sample
 from logger.rig_line import wire
-from logger.simulator import Scenario, ScenarioError, draw, simulate_scenario
+from logger.simulator import ScenarioError, draw, simulate_scenario
 from logger.simulator.demo_fire import DEMO_SEED, demo_scenario
-from logger.simulator.rig import DRAIN_S, Outlet, OutletError, keep_beat, main, pty_outlet
+from logger.simulator.rig import DRAIN_S, Outlet, keep_beat, main, pty_outlet
 from logger.simulator.wiring import WRAP, FiringFrames
 from logger.sources.mqtt import login
 from tests.cold_frames import ColdFrames
@@ -105,20 +104,11 @@ class MqttOutlet:
 
 
 @asynccontextmanager
-async def outlet_of(
-    pty: Path | None, serial: str | None, mqtt: str | None, rig: str
-) -> AsyncIterator[Outlet | MqttOutlet]:
-    """Where lines go; OutletError where it can't be opened, SourceError without a broker."""
+async def outlet_of(pty: Path | None, mqtt: str | None, rig: str) -> AsyncIterator[Outlet | MqttOutlet]:
+    """Where lines go; OutletError where there can be no link, SourceError without a broker."""
     if pty is not None:
         with pty_outlet(pty) as outlet:
             yield outlet
-    elif serial is not None:
-        try:
-            port = pyserial.Serial(serial, 921_600, timeout=0, write_timeout=0)
-        except (OSError, ValueError) as exc:
-            raise OutletError(f"{serial}: can't be opened ({exc}); check --serial") from exc
-        with port:
-            yield Outlet(port.fileno())
     else:
         broker, radio = login(mqtt or ""), MqttOutlet()
         task = asyncio.create_task(radio.publish_loop(broker, rig), name=f"rig[{rig}].publish")
@@ -131,26 +121,11 @@ async def outlet_of(
                     await task
 
 
-def choose_scenario(name: str, seed: int | None, channels: int | None) -> Scenario:
-    """The scenario given on the command line: `demo`, `any`, `none`, or mishaps separated by commas."""
-    if name == "demo" and seed is None and channels is None:
-        return demo_scenario()
-    mishaps: Any = name if name in ("any", "none") else name.split(",")
-    return draw(
-        DEMO_SEED if seed is None else seed, mishaps="any" if name == "demo" else mishaps, probes=channels
-    )
-
-
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--pty", type=click.Path(path_type=Path), help="Make a pseudo-terminal and a link to it here.")
-@click.option("--serial", help="Send to this serial port.")
 @click.option("--mqtt", help="Send to this broker: mqtt[s]://[user[:password]@]host[:port]")
 @click.option("--rig", default="sim1", show_default=True, help="The rig's name.")
-@click.option(
-    "--scenario", default="demo", show_default=True, help="demo, any, none, or mishaps with commas."
-)
-@click.option("--seed", type=int, help="Another invented firing than the demo's.")
-@click.option("--channels", type=click.IntRange(1, 64), help="Probes; 3 to 12 at a fire.")
+@click.option("--channels", type=click.IntRange(1, 64), help="Probes; 3 to 12 at a fire, not the demo's.")
 @click.option("--rate-hz", default=4.0, show_default=True, type=click.FloatRange(0.1, 200))
 @click.option(
     "--speed", default=1.0, show_default=True, type=click.FloatRange(0.1, 1000), help="Times real time."
@@ -166,7 +141,6 @@ def choose_scenario(name: str, seed: int | None, channels: int | None) -> Scenar
 @click.option("--first-ms", type=click.IntRange(0, WRAP - 1), help="Rig's clock at the first frame.")
 def command(
     pty: Path | None,
-    serial: str | None,
     mqtt: str | None,
     rig: str,
     speed: float,
@@ -177,12 +151,12 @@ def command(
 
     --speed makes the fire, its readings and the rig's clock run that many times faster.
     """
-    if sum(where is not None for where in (pty, serial, mqtt)) != 1:
-        raise UserError("say where the rig should send: one of --pty, --serial and --mqtt")
+    if (pty is None) == (mqtt is None):
+        raise UserError("say where the rig should send: either --pty or --mqtt")
     line = _line(rig, **wanted)
 
     async def run() -> tuple[int, int]:
-        async with outlet_of(pty, serial, mqtt, rig) as outlet:
+        async with outlet_of(pty, mqtt, rig) as outlet:
             sent = await keep_beat(line, outlet.send, wanted["rate_hz"] * speed, frames)
             await outlet.drain(DRAIN_S)
             return sent, outlet.dropped
@@ -194,8 +168,6 @@ def command(
 def _line(
     rig: str,
     *,
-    scenario: str,
-    seed: int | None,
     channels: int | None,
     rate_hz: float,
     beat_load: bool,
@@ -213,7 +185,7 @@ def _line(
     ms = int(boot.integers(WRAP)) if first_ms is None else first_ms
     if beat_load:
         return lambda index: load_line(rig, seq + index, ms + round(index * 1000 / rate_hz), channels or 16)
-    chosen = choose_scenario(scenario, seed, channels)
+    chosen = demo_scenario() if channels is None else draw(DEMO_SEED, mishaps="any", probes=channels)
     if not cold:
         return FiringFrames(simulate_scenario(chosen, rate_hz=rate_hz), rate_hz, rig, seq, ms).line
     off_c = dict(_offset(text) for text in off)

@@ -20,7 +20,7 @@ from logger.rig_line import wire
 from logger.simulator.rig import KEPT_LINES, Outlet
 from tests.broker import Mosquitto
 from tests.processes import RIG, ROOT, until
-from tests.trial_rig import choose_scenario, load_value
+from tests.trial_rig import load_value
 
 
 @contextlib.contextmanager
@@ -126,13 +126,11 @@ def test_fire_runs_faster_at_speed(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        ([], "one of --pty, --serial and --mqtt"),
-        (["--pty", "x", "--mqtt", "mqtt://h"], "one of --pty, --serial and --mqtt"),
+        ([], "either --pty or --mqtt"),
+        (["--pty", "x", "--mqtt", "mqtt://h"], "either --pty or --mqtt"),
         (["--mqtt", "http://h"], "not a broker"),
         (["--mqtt", "mqtt://h:port"], "not a broker"),
-        (["--serial", "/dev/does-not-exist"], "check --serial"),
         (["--pty", "/does-not-exist/rig"], "choose another path"),
-        (["--pty", "x", "--scenario", "earthquake"], "earthquake"),
         (["--pty", "x", "--channels", "13"], "3 to 12"),
     ],
 )
@@ -158,13 +156,6 @@ def test_path_that_is_no_link_is_left_alone(tmp_path: Path) -> None:
     )
     assert done.returncode == 2
     assert (tmp_path / "plan.toml").read_text() == "title = 'mine'"
-
-
-def test_scenario_by_name() -> None:
-    assert choose_scenario("demo", None, None).title == "Invented firing for the demo"
-    assert choose_scenario("demo", 3, None).title == "Invented firing, seed 3"
-    assert len(choose_scenario("rain,open", 3, 5).faults) == 1
-    assert not choose_scenario("none", 3, None).faults
 
 
 async def test_oldest_lines_go_when_nobody_reads_and_whole_lines_come_after() -> None:
