@@ -175,18 +175,9 @@ def _facts(reader: JournalReader, ref: str) -> dict[str, Any]:
             c, peak_s = float(values[best]), (int(t_us[best]) - info.started_us) / 1e6
             band_c = round(ReadingBand(probe).at(c, 0.0), 1)
             peak = {"peak_c": round(c, 4), "peak_s": peak_s, "peak_band_c": band_c}
-        probes.append(
-            {
-                "name": probe.name,
-                "rig": column.rig,
-                "channel": column.channel,
-                "height_cm": probe.height_cm,
-                "side": probe.side,
-                "reads": probe.reads,
-                "zone": probe.zone,
-                **peak,
-            }
-        )
+        known = {"name": probe.name, "rig": column.rig, "channel": column.channel}
+        place = {key: getattr(probe, key) for key in ("height_cm", "side", "reads", "zone")}
+        probes.append(known | place | peak)
     unproven = sorted(reader.unproven(info.id))
     return {
         **_known(info),

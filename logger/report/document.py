@@ -56,8 +56,11 @@ def export_html(reader: JournalReader, firing: str, out: Path, shown: Shown) -> 
 def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[bytes] = ()) -> str:
     """Render a firing's report, with JPEG photos embedded."""
     entries = story(known, shown)
-    written = described(known.info.facts)
-    drawing, stack = _pictures(known, traces, entries, shown)
+    fired, came = (
+        [(field.label, text) for field, text in described(known.info.facts) if field.after is after]
+        for after in (False, True)
+    )
+    drawing, stack = _pictures(known, traces, entries, fired, shown)
     return _template().render(
         known=known,
         info=known.info,
@@ -69,15 +72,15 @@ def document(known: Gathered, traces: Traces, shown: Shown, photos: Sequence[byt
         reads=READS,
         reach_cm=REACH_CM,
         when=_when(known.info, shown),
-        fired=[(field.label, text) for field, text in written if not field.after],
-        came=[(field.label, text) for field, text in written if field.after],
+        fired=fired,
+        came=came,
         probes=[traces.columns[i].probe for i in order_of(traces)],
         alarms=_alarm_settings(known.plan),
         traces=drawing,
         stack=stack,
         zones=verdicts(known, shown),
         entries=entries,
-        hidden=_beyond(known, entries),
+        hidden=_beyond(entries, came),
         of_load=[
             (shown.label(fact), shown.told(fact))
             for fact in known.facts
@@ -134,12 +137,11 @@ def _alarm_settings(plan: Plan) -> str:
 
 
 def _pictures(
-    known: Gathered, traces: Traces, entries: Sequence[Entry], shown: Shown
+    known: Gathered, traces: Traces, entries: Sequence[Entry], fired: Sequence[tuple[str, str]], shown: Shown
 ) -> tuple[Markup, Markup]:
     """Draw the traces and the stack through time, the latter on paper only if the first page has room."""
     marks = [entry for entry in entries if entry.kind != "good"]
-    fired = [text for field, text in described(known.info.facts) if not field.after]
-    lines = max(_lines_of(fired, 32), 4 + len(known.plan.probes))
+    lines = max(_lines_of((text for _, text in fired), 32), 4 + len(known.plan.probes))
     room_mm = _PAGE_MM - 62.0 - _LINE_MM * lines - 4.5 * len(known.levels.zones)
     both = (room := room_mm * _UNITS_A_MM) >= LEAST_HEIGHT + STACK_HEIGHT
     height = min(HEIGHT, max(LEAST_HEIGHT, room - STACK_HEIGHT * both))
@@ -149,10 +151,10 @@ def _pictures(
     )
 
 
-def _beyond(known: Gathered, entries: Sequence[Entry]) -> set[int]:
+def _beyond(entries: Sequence[Entry], came: Sequence[tuple[str, str]]) -> set[int]:
     """Find the entries with no room on paper: good news goes first, then alarms, then what people wrote."""
-    came = [text for field, text in described(known.info.facts) if field.after]
-    used_mm = 158.0 + (8.0 + (_LINE_MM + 0.5) * _lines_of(came, 90) if came else 0.0)
+    lines = _lines_of((text for _, text in came), 90)
+    used_mm = 158.0 + (8.0 + (_LINE_MM + 0.5) * lines if came else 0.0)
     room = 3 * max(8, int((_PAGE_MM - used_mm) / _SMALL_LINE_MM))
     hidden: set[int] = set()
     rank = {"note": 0, "spot": 0, "alarm": 1, "good": 2}

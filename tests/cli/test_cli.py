@@ -8,6 +8,7 @@ import json
 import os
 import signal
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -203,7 +204,6 @@ def test_demo_refuses_a_folder_where_a_real_firing_runs(home: Path, tmp_path: Pa
 def test_run_keeps_logger_and_page_alive_and_ends_both(
     home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import signal
     import urllib.request
 
     for name in ("logger", "dashboard"):  # the user's own modules, in the folder where it is started
@@ -337,6 +337,16 @@ def _heeds() -> None:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+def stopped(command: list[str], begun: Callable[[int], object], number: int) -> str:
+    """What a command says that gets a signal once it, by its pid, has begun."""
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, preexec_fn=_heeds) as running:
+        until(lambda: begun(running.pid), "the work to begin")
+        running.send_signal(number)
+        _, said = running.communicate(timeout=30)
+    assert running.returncode == 130
+    return said
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "told to end"])
 @pytest.mark.parametrize("kind", ["csv", "parquet", "line-protocol"])
@@ -346,13 +356,7 @@ def test_an_export_that_is_stopped_leaves_nothing_and_says_so(
     out = tmp_path / "out"
     out.write_text("what was there before")
     command = [*STOKEWATCH, "export", "last", "--home", str(long_firing), "--format", kind, "-o", str(out)]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=_heeds
-    ) as running:
-        until(lambda: list(tmp_path.glob(".*.part")), "the export to begin")
-        running.send_signal(number)
-        _, said = running.communicate(timeout=30)
-    assert running.returncode == 130
+    said = stopped(command, lambda pid: list(tmp_path.glob(".*.part")), number)
     assert f"stopped; nothing was written to {out}" in said
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
     assert out.read_text() == "what was there before"
@@ -365,13 +369,7 @@ def test_an_import_that_is_stopped_leaves_nothing_and_says_so(
 ) -> None:
     stokewatch("import", str(_small(tmp_path)), home=home)
     command = [*STOKEWATCH, "import", "--home", str(home), str(_large(tmp_path))]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=_heeds
-    ) as running:
-        until(lambda: _reads(running.pid, "large.csv"), "the file to be read")
-        running.send_signal(number)
-        _, said = running.communicate(timeout=30)
-    assert running.returncode == 130
+    said = stopped(command, lambda pid: _reads(pid, "large.csv"), number)
     assert "stopped; nothing was imported" in said
     assert len(stokewatch("firings", home=home)) == 1
 

@@ -154,25 +154,36 @@ def steady(channels: Any = EIGHT) -> dict[str, Any]:
     }
 
 
-class LiveRig:
-    """The firmware in real time at the far end of a pseudo-terminal."""
+class Line:
+    """A pseudo-terminal: `ours` is the rig's end, and `path` that which a logger opens."""
 
-    def __init__(self, tmp_path: Path, settings: str) -> None:
-        require_kit()
-        scenario_path = tmp_path / "live.json"
-        scenario_path.write_text(settings)
+    def __init__(self) -> None:
         self.ours, self.theirs = os.openpty()
         tty.setraw(self.theirs)
         self.path = os.ttyname(self.theirs)
         os.set_blocking(self.ours, False)
+
+    def close(self) -> None:
+        os.close(self.ours)
+        os.close(self.theirs)
+
+
+class LiveRig:
+    """The firmware in real time, at the far end of a pseudo-terminal or on the radio."""
+
+    def __init__(
+        self, tmp_path: Path, channels: Any = EIGHT, *, chips: Any = None, more: Any = None, **changes: Any
+    ) -> None:
+        require_kit()
+        scenario = {"config": config(channels, **changes), "chips": steady(channels) | (chips or {})}
+        (tmp_path / "live.json").write_text(json.dumps(scenario | (more or {})))
+        self.line = Line()
+        self.path = self.line.path
         self.log = tmp_path / "live.log"
+        command = ["node", str(KIT / "run.mjs"), str(tmp_path / "live.json"), "--live"]
         with self.log.open("wb") as log:
-            self.process = subprocess.Popen(
-                ["node", str(KIT / "run.mjs"), str(scenario_path), "--live"],
-                stdin=self.ours,
-                stdout=self.ours,
-                stderr=log,
-            )
+            ours = self.line.ours
+            self.process = subprocess.Popen(command, stdin=ours, stdout=ours, stderr=log)
 
     def __enter__(self) -> LiveRig:
         return self
@@ -180,5 +191,4 @@ class LiveRig:
     def __exit__(self, *_: object) -> None:
         self.process.kill()
         self.process.wait()
-        os.close(self.ours)
-        os.close(self.theirs)
+        self.line.close()

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import threading
 import time
-import tty
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from rigbench import EIGHT, LiveRig, config, hex_word, steady
+from rigbench import EIGHT, Line, LiveRig, hex_word
 
 from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
@@ -57,13 +55,9 @@ def alarms(home: Path, rule: str) -> list[str]:
 def test_a_broken_probe_lights_the_lamp_until_it_is_acknowledged(tmp_path: Path) -> None:
     home = tmp_path / "home"
     two = EIGHT[:2]
-    chips: dict[str, object] = dict(steady(two))
-    chips["k0"] = [
-        [0, hex_word("max31855", 100.0)],
-        [15_000, hex_word("max31855", 0.0, status=Status.OPEN)],
-    ]
-    made = config(two, PERIOD_MS=200, LAMP_PIN=LAMP, BUZZER_PIN=BUZZER)
-    with LiveRig(tmp_path, json.dumps({"config": made, "chips": chips})) as rig:
+    broken = hex_word("max31855", 0.0, status=Status.OPEN)
+    chips = {"k0": [[0, hex_word("max31855", 100.0)], [15_000, broken]]}
+    with LiveRig(tmp_path, two, chips=chips, PERIOD_MS=200, LAMP_PIN=LAMP, BUZZER_PIN=BUZZER) as rig:
 
         def levels(pin: int) -> list[str]:
             words = [line.split() for line in rig.log.read_text().splitlines()]
@@ -96,14 +90,11 @@ class PlainRig:
     """A rig that sends frames, and answers beacon lines for as long as it is told to."""
 
     def __init__(self) -> None:
-        self.ours, theirs = os.openpty()
-        tty.setraw(theirs)
-        self.path = os.ttyname(theirs)
-        self.theirs = theirs
+        self.line = Line()
+        self.path, self.ours = self.line.path, self.line.ours
         self.answers = True
         self._end = threading.Event()
         self._thread = threading.Thread(target=self._run)
-        os.set_blocking(self.ours, False)
 
     def _run(self) -> None:
         held = b""
@@ -132,8 +123,7 @@ class PlainRig:
     def __exit__(self, *_: object) -> None:
         self._end.set()
         self._thread.join()
-        os.close(self.ours)
-        os.close(self.theirs)
+        self.line.close()
 
 
 @pytest.fixture

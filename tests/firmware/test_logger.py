@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import itertools
-import json
 import time
 from pathlib import Path
 
 import numpy as np
 import pytest
-from rigbench import EIGHT, LiveRig, config, hex_word, run
+from rigbench import EIGHT, LiveRig, hex_word, run
 
 from logger.journal.reader import JournalReader
 from logger.reading import Batch, Status
@@ -41,7 +40,7 @@ def test_temperatures_faults_and_an_outage_reach_the_journal(tmp_path: Path) -> 
     The rig keeps frames from the fifth second on; what it sent before that is lost.
     """
     home = tmp_path / "home"
-    chips: dict[str, object] = {
+    chips = {
         spec["name"]: [
             [500 * i - 250, hex_word(spec["chip"], 50.0 + 2 * i, 25.0, spec.get("type", "K"))]
             for i in range(140)
@@ -49,12 +48,9 @@ def test_temperatures_faults_and_an_outage_reach_the_journal(tmp_path: Path) -> 
         for spec in FOUR
     }
     broken = hex_word("max31855", 0.0, status=Status.OPEN)
-    good = chips["k0"]
-    assert isinstance(good, list)
-    chips["k0"] = [[ms, broken if 10_000 <= ms < 14_000 else word] for ms, word in good]
-    settings = json.dumps({"config": config(FOUR, PERIOD_MS=100), "chips": chips})
+    chips["k0"] = [[ms, broken if 10_000 <= ms < 14_000 else word] for ms, word in chips["k0"]]
     log = [*STOKEWATCH, "log", "--serial"]
-    with LiveRig(tmp_path, settings) as rig:
+    with LiveRig(tmp_path, FOUR, chips=chips, PERIOD_MS=100) as rig:
         with process([*log, rig.path], home):
             until(lambda: len(seqs(home)) > 40, "forty frames", 40)
         before = max(seqs(home))

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
-from rigbench import KIT, config, require_kit, steady
+from rigbench import LiveRig
 
 from logger.rig_line import wire
 from logger.rig_line.beacon import Show, answer_topic, ask_topic, beacon_line
@@ -51,23 +47,9 @@ class Watcher:
         self.client.disconnect()
 
 
-@contextmanager
-def live_rig(tmp_path: Path, port: int, **scenario: Any) -> Iterator[subprocess.Popen[bytes]]:
-    require_kit()
-    path = tmp_path / "radio.json"
-    settings = config(PERIOD_MS=100, LINK="mqtt", BROKER={"host": "127.0.0.1", "port": port}, LAMP_PIN=14)
-    path.write_text(json.dumps({"config": settings, "chips": steady()} | scenario))
-    process = subprocess.Popen(
-        ["node", str(KIT / "run.mjs"), str(path), "--live"],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    try:
-        yield process
-    finally:
-        process.kill()
-        process.wait()
+def live_rig(tmp_path: Path, port: int, **more: Any) -> LiveRig:
+    broker = {"host": "127.0.0.1", "port": port}
+    return LiveRig(tmp_path, more=more, PERIOD_MS=100, LINK="mqtt", BROKER=broker, LAMP_PIN=14)
 
 
 def test_frames_status_answers_and_the_last_will(tmp_path: Path) -> None:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import itertools
-import json
 import os
 import select
 import time
 from pathlib import Path
 from typing import Any
 
-from rigbench import EIGHT, LiveRig, Outcome, config, hex_word, run, steady
+from rigbench import EIGHT, LiveRig, Outcome, hex_word, run
 
 from logger.reading import Frame
 from logger.rig_line import wire
@@ -113,12 +112,12 @@ def test_the_service_pin_keeps_it_still(tmp_path: Path) -> None:
 
 def test_through_a_pseudo_terminal_in_real_time(tmp_path: Path) -> None:
     """Bytes over a real tty, both ways, in the pieces in which they arrive."""
-    held = steady() | {"k0": [[-1, hex_word("max31855", 500.0)], [3000, hex_word("max31855", 700.0)]]}
-    settings = json.dumps({"config": config(PERIOD_MS=100, LAMP_PIN=14), "chips": held})
+    words = [hex_word("max31855", c) for c in (500.0, 700.0)]
+    held = {"k0": [[-1, words[0]], [3000, words[1]]]}
     splitter = wire.LineSplitter()
     frames: list[Frame] = []
     answers: list[Any] = []
-    with LiveRig(tmp_path, settings) as rig:
+    with LiveRig(tmp_path, chips=held, PERIOD_MS=100, LAMP_PIN=14) as rig:
         fd = os.open(rig.path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
         try:
             os.write(fd, AGAIN)
@@ -138,6 +137,6 @@ def test_through_a_pseudo_terminal_in_real_time(tmp_path: Path) -> None:
         finally:
             os.close(fd)
     assert [f.seq for f in frames] == list(range(60)), rig.log.read_text()[-2000:]
-    assert {f.ch["k0"].raw for f in frames} == {held["k0"][0][1], held["k0"][1][1]}
+    assert {f.ch["k0"].raw for f in frames} == set(words)
     assert [type(a) for a in answers] == [About, About, BeaconAnswer]
     assert answers[-1] == BeaconAnswer("a1", 5, "alarm")
