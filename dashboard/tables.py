@@ -1,6 +1,6 @@
 """Turn firings into what pages draw and compare: lines, even steps, marks, and tables of facts."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -125,7 +125,7 @@ def fact_rows(known: Sequence[Gathered]) -> list[tuple[tuple[str, str], list[Fac
     return [(row, [facts.get(row) for facts in by_firing]) for row in all_rows]
 
 
-def mark_of(t_s: float, kind: Kind, data: dict[str, Any], words: str) -> Mark:
+def mark_of(t_s: float, kind: Kind, data: Mapping[str, Any], words: str) -> Mark:
     """Make the mark of a note or gun reading, with its place if that was noted."""
     height = data.get("height_cm")
     if isinstance(height, bool) or not isinstance(height, int | float):
@@ -134,23 +134,17 @@ def mark_of(t_s: float, kind: Kind, data: dict[str, Any], words: str) -> Mark:
     return Mark(t_s, own, words, None, str(data.get("zone") or ""), None if height is None else float(height))
 
 
-def mark_of_alarm(alarm: dict[str, Any], words: str) -> Mark:
+def mark_of_alarm(alarm: Mapping[str, Any], words: str) -> Mark:
     """Make the mark of an alarm from `logger.report.gather.named`."""
     kind: Literal["alarm", "good"] = "alarm" if alarm["warning"] else "good"
     return Mark(alarm["raised_s"], kind, words, alarm["cleared_s"], str(alarm["zone"] or ""))
 
 
-def marks_of(known: Gathered, entries: Sequence[Entry]) -> list[Mark]:
-    """Make the marks of what happened, in order of time, in the words of `logger.report.story.story`."""
-    ends = {(alarm["raised_s"], alarm["title"]): alarm for alarm in known.alarms}
-    written = {written.t_s: written.data for written in (*known.notes, *known.spots)}
-    found = []
-    for entry in entries:
-        t_s, kind = entry.t_s, entry.kind
-        if kind in ("alarm", "good"):
-            alarm = next((a for (t, name), a in ends.items() if t == t_s and entry.text.startswith(name)), {})
-            zone = str(alarm.get("zone") or "")
-            found.append(Mark(t_s, kind, entry.text, alarm.get("cleared_s"), zone))  # type: ignore[arg-type]
-        else:
-            found.append(mark_of(t_s, kind, written.get(t_s, {}), entry.text))  # type: ignore[arg-type]
-    return found
+def marks_of(entries: Sequence[Entry]) -> list[Mark]:
+    """Make the marks of what happened, in the words of `logger.report.story.story`."""
+    return [
+        mark_of_alarm(e.data, e.text)
+        if e.kind in ("alarm", "good")
+        else mark_of(e.t_s, "spot" if e.kind == "spot" else "note", e.data, e.text)
+        for e in entries
+    ]

@@ -151,7 +151,7 @@ def _pictures(known: Gathered, write: Shown, theme: Theme, wide_px: int) -> tupl
     with contextlib.closing(JournalReader(here().journal_path)) as reader:
         lines = tables.lines(reader, info, MAX_POINTS)
         steps_s, steps = tables.on_steps(reader, info, STEPS, known.distrusted)
-    marks = tables.marks_of(known, story(known, write))
+    marks = tables.marks_of(story(known, write))
     zero_s = known.lit.t_s if known.lit.found else 0.0
     course = Course(plan.target_c, plan.burnout_c, zero_s, known.lit.found, write.unit, theme)
     stages = tables.stages(known.rehearsal["stages"])

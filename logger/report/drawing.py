@@ -78,7 +78,7 @@ def draw(
     """
     plan, (times, end_s) = known.plan, times_of(known, traces)
     peaks = [float(np.nanmax(c)) for c in traces.temperature_c if np.isfinite(c).any()]
-    peaks += [m.temperature_c for m in marks if m.temperature_c is not None]
+    peaks += [m.gun_c for m in marks if m.gun_c is not None]
     top_c = math.ceil(max([plan.target_c + 60.0, 700.0, *(p + 30.0 for p in peaks)]) / 50.0) * 50.0
     scales = Scales(width, height, end_s, top_c)
     lines = list(zip(times, traces.temperature_c, strict=True))
@@ -177,8 +177,8 @@ def _marks(scales: Scales, marks: Sequence[Entry]) -> Iterator[Markup]:
     for mark in sorted(marks, key=lambda m: m.t_s):
         x = min(max(scales.x(mark.t_s), LEFT), scales.right)
         colour = ALARM if mark.kind == "alarm" else RULE
-        if mark.temperature_c is not None:
-            y = scales.y(mark.temperature_c)
+        if mark.gun_c is not None:
+            y = scales.y(mark.gun_c)
             yield stroke(f"M{x:.1f} {y - 6:.1f}l6 6l-6 6l-6 -6z", width=1.6, fill="#fff")
             yield words(str(mark.number), x + 5, y - 4, **HALO)
             continue

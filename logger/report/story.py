@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
 from typing import Any
 
@@ -18,32 +18,36 @@ from logger.words.said import told
 class Entry:
     """One thing that happened, marked on the traces by its number."""
 
-    number: int  # 0 for good news
     t_s: float  # from the first reading [s]
     kind: str  # `note`, `spot`, `alarm` or `good`
     text: str
-    temperature_c: float | None = None  # of a gun reading [°C]
+    data: Mapping[str, Any]  # of a note or gun reading as in the journal; an alarm of `gather.named`
+    number: int = 0  # from 1; 0 for good news
+
+    @property
+    def gun_c(self) -> float | None:
+        """What a gun reading was [°C]; None for everything else."""
+        c = self.data.get("temperature_c") if self.kind == "spot" else None
+        return float(c) if isinstance(c, int | float) else None
 
 
 def story(known: Gathered, shown: Shown) -> list[Entry]:
     """Tell what happened, in order of time, numbered from 1; good news has no number."""
-    found: list[tuple[float, str, str, float | None]] = []
-    for kind, written in (("note", known.notes), ("spot", known.spots)):
-        for each in written:
-            c = each.data.get("temperature_c") if kind == "spot" else None
-            words = event_words(kind, each.data, shown.unit) + _by(each.who)
-            found.append((each.t_s, kind, words, float(c) if isinstance(c, int | float) else None))
+    found = [
+        Entry(each.t_s, kind, event_words(kind, each.data, shown.unit) + _by(each.who), each.data)
+        for kind, written in (("note", known.notes), ("spot", known.spots))
+        for each in written
+    ]
     for alarm in known.alarms:
-        words = headed(str(alarm["title"]), told(alarm, "message", shown.unit))
-        cleared = alarm["cleared_s"]
-        if not alarm["warning"]:
-            found.append((alarm["raised_s"], "good", words, None))
-        else:
+        words, kind = headed(str(alarm["title"]), told(alarm, "message", shown.unit)), "good"
+        if alarm["warning"]:
+            cleared = alarm["cleared_s"]
             until = "still raised at the end" if cleared is None else f"until {since(cleared)}"
-            found.append((alarm["raised_s"], "alarm", f"{words} ({until})", None))
-    found.sort(key=lambda entry: entry[0])
+            words, kind = f"{words} ({until})", "alarm"
+        found.append(Entry(alarm["raised_s"], kind, words, alarm))
     numbers = count(1)
-    return [Entry(0 if kind == "good" else next(numbers), t_s, kind, text, c) for t_s, kind, text, c in found]
+    found.sort(key=lambda entry: entry.t_s)
+    return [e if e.kind == "good" else replace(e, number=next(numbers)) for e in found]
 
 
 def verdict(zone: Mapping[str, Any], plan: Plan, shown: Shown, *, pots: bool) -> str:
