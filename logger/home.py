@@ -126,9 +126,8 @@ def write_whole(path: Path, data: bytes) -> None:
             file.flush()
             os.fsync(file.fileno())
         Path(draft).replace(path)
-    except BaseException:
+    finally:
         Path(draft).unlink(missing_ok=True)
-        raise
     sync_folder(path.parent)
 
 
