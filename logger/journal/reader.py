@@ -29,9 +29,9 @@ from logger.journal.rows import (
 from logger.journal.schema import JournalError, NoFiringError, NoJournalError, errors_of, open_to_read
 from logger.journal.sealed import DamagedError, load_dict
 from logger.journal.stored import FOREVER_US, Stored
-from logger.journal.traces import NOTHING, Column, Estimates, Traces, break_gaps, end_at, thin
+from logger.journal.traces import NOTHING, Column, Estimates, Place, Traces, break_gaps, end_at, thin
 from logger.plan import assign_probes
-from logger.reading import Batch, Event, Ints, Status
+from logger.reading import Batch, Event, Ints
 
 __all__ = [
     "FOREVER_US",
@@ -135,10 +135,9 @@ class JournalReader:
         for minute in minutes:
             begin = minute * MINUTE_US
             with self._snapshot():
-                parts = self._stored.parts(key, max(since_us, begin), min(until_us, begin + MINUTE_US))
+                parts = list(self._stored.parts(key, max(since_us, begin), min(until_us, begin + MINUTE_US)))
             for part in parts:
-                order = np.argsort(part.t_us, kind="stable")
-                yield part.layout.decode(part.records[order], minute)
+                yield part.layout.decode(part.records, minute)
 
     def stretches(self, firing: str, length_us: int) -> list[tuple[int, int]]:
         """Return the stretches of time that have readings, so that a gap of years costs nothing.
@@ -193,33 +192,19 @@ class JournalReader:
             step_us = -(-max(last - max(first, since_us), 1) // max(1, max_points // 2 - 1))
             level_s = max(s for s in LEVELS_S if s * 1_000_000 <= step_us or s == LEVELS_S[0])
             step_us = -(-step_us // (level_s * 1_000_000)) * level_s * 1_000_000
-            rigs = self._stored.rollups(key, level_s, since_us // step_us * step_us)
+            rolled = self._stored.rollups(key, level_s, since_us // step_us * step_us)
             newest = self._stored.lines(key, max(since_us, last - MINUTE_US), FOREVER_US)
-        lines = {
-            (rig, channel): line
-            for rig, (names, t_us, buckets) in rigs.items()
-            for channel, line in zip(names, thin(t_us, buckets, step_us), strict=True)
-        }
+        lines = {place: thin(*own, step_us) for place, own in rolled.items()}
         lines |= {at: end_at(lines.get(at, NOTHING), line) for at, line in newest.items()}
         return Traces.of(columns, {at: break_gaps(line, step_us) for at, line in lines.items()})
 
-    def rollups(
-        self, firing: str, level_s: int, since_us: int = 0
-    ) -> dict[tuple[str, str], tuple[Ints, Buckets]]:
+    def rollups(self, firing: str, level_s: int, since_us: int = 0) -> dict[Place, tuple[Ints, Buckets]]:
         """Return each channel's buckets (`rollup.BUCKET`) of 1, 10 or 60 s, and when each begins. [µs].
 
         Only those that begin at or after `since_us`, and in which something was sent.
         """
-        if level_s not in LEVELS_S:
-            raise ValueError(f"level_s must be one of {LEVELS_S}, not {level_s}")
         with self._snapshot():
-            rigs = self._stored.rollups(self._key(firing), level_s, since_us)
-        out = {}
-        for rig, (names, t_us, buckets) in rigs.items():
-            for j, name in enumerate(names):
-                there = buckets["status"][:, j] != Status.ABSENT
-                out[rig, name] = (t_us[there], np.ascontiguousarray(buckets[there, j]))
-        return out
+            return self._stored.rollups(self._key(firing), level_s, since_us)
 
     def events(self, firing: str, after_id: int = 0) -> list[Event]:
         """Return a firing's events, in the order they were written."""

@@ -5,30 +5,20 @@ from __future__ import annotations
 import logging
 import sqlite3
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.journal.layout import MINUTE_US, Layout, Records
 from logger.journal.packing import STRETCHES, STRETCHES_DATA, load
-from logger.journal.rollup import (
-    BUCKET,
-    Buckets,
-    empty,
-    load_buckets,
-    merge,
-    roll_minute,
-    run_starts,
-)
-from logger.journal.traces import Line, sent
+from logger.journal.rollup import BUCKET, Buckets, load_buckets, merge, roll_minute, run_starts
+from logger.journal.traces import Line, Place, in_order, sent
 from logger.journal.twins import load_layout
 from logger.reading import Ints, Status
 
 log = logging.getLogger(__name__)
-
 
 FOREVER_US: Final = 2**62
 _WITHIN: Final = (
@@ -97,8 +87,8 @@ class Stored:
             max(frames.values(), default=0),
         )
 
-    def parts(self, key: int, since: int, until: int) -> list[Part]:
-        """Records in a span of time, by layout; those of one layout are not yet in order of time."""
+    def parts(self, key: int, since: int, until: int) -> Iterator[Part]:
+        """Records in a span of time, by layout, in order of time."""
         rows = self._db.execute(
             f"SELECT * FROM {STRETCHES_DATA} {_WITHIN}", (key, since, until, MINUTE_US)
         ).fetchall()
@@ -109,7 +99,6 @@ class Stored:
             records = self.load(row)
             if records is not None:
                 found[row[4]].append((row[3], records))
-        parts = []
         for layout_id, pieces in sorted(found.items()):
             records = np.concatenate([r for _, r in pieces])
             base = np.repeat([minute * MINUTE_US for minute, _ in pieces], [len(r) for _, r in pieces])
@@ -118,108 +107,64 @@ class Stored:
             if not inside.all():
                 t_us, records = t_us[inside], records[inside]
             if len(t_us):
-                parts.append(Part(layouts[layout_id], t_us, records))
-        return parts
+                yield Part(layouts[layout_id], *in_order(t_us, records))
 
-    def lines(self, key: int, since: int, until: int) -> dict[tuple[str, str], Line]:
+    def lines(self, key: int, since: int, until: int) -> dict[Place, Line]:
         """Every reading in a span of time, by rig and channel."""
-        rigs: dict[str, list[tuple[Layout, Ints, list[NDArray[Any]]]]] = defaultdict(list)
+        pieces: dict[Place, list[Line]] = defaultdict(list)
         for layout, t_us, records in self.parts(key, since, until):
-            rigs[layout.rig].append((layout, t_us, [layout.temperature_c(records), layout.status(records)]))
-        found = {}
-        for rig, pieces in rigs.items():
-            names, t_us, (temperature_c, status) = _side_by_side(pieces, [np.nan, np.uint8(Status.ABSENT)])
-            for j, name in enumerate(names):
-                found[rig, name] = sent(t_us, temperature_c[:, j], status[:, j])
-        return found
+            temperature_c, status = layout.temperature_c(records), layout.status(records)
+            for j, channel in enumerate(layout.channels):
+                pieces[layout.rig, channel.name].append(sent(t_us, temperature_c[:, j], status[:, j]))
+        return {
+            place: own[0] if len(own) == 1 else in_order(*map(np.concatenate, zip(*own, strict=True)))
+            for place, own in pieces.items()
+        }
 
-    def rollups(self, key: int, level_s: int, since: int) -> dict[str, tuple[list[str], Ints, Buckets]]:
-        """Channels, bucket times, and buckets of shape (m, k), by rig."""
+    def rollups(self, key: int, level_s: int, since: int) -> dict[Place, tuple[Ints, Buckets]]:
+        """Bucket times, and buckets in which something was sent, by rig and channel."""
         fresh = set(
             self._db.execute(
                 "SELECT DISTINCT t1_us / ?1, layout FROM recent WHERE firing = ?2", (MINUTE_US, key)
             ).fetchall()
         )
         rows = self._db.execute(
-            f"SELECT minute, layout, data FROM rollup_{level_s}"
-            " WHERE firing = ? AND minute >= ? ORDER BY minute",
+            f"SELECT minute, layout, data FROM rollup_{level_s} WHERE firing = ? AND minute >= ?",
             (key, since // MINUTE_US),
         ).fetchall()
-        self.layouts({row[1] for row in rows} | {layout for _, layout in fresh})
-        stored: dict[int, tuple[list[int], list[bytes]]] = {}
+        layouts = self.layouts({row[1] for row in rows} | {layout for _, layout in fresh})
+        blobs: dict[int, dict[int, bytes]] = defaultdict(dict)  # by layout and minute
         for minute, layout_id, data in rows:
-            if (minute, layout_id) in fresh or layout_id not in self._layouts:
+            if (minute, layout_id) in fresh or layout_id not in layouts:
                 continue
-            minutes, blobs = stored.setdefault(layout_id, ([], []))
             try:
                 covered = (level_s, key, minute, layout_id)
-                blobs.append(load_buckets(data, len(self._layouts[layout_id].channels), covered))
+                blobs[layout_id][minute] = load_buckets(data, len(layouts[layout_id].channels), covered)
             except ValueError:
                 fresh.add((minute, layout_id))  # damaged: work it out again
-            else:
-                minutes.append(minute)
-        pieces: dict[str, list[tuple[Layout, Ints, Buckets]]] = {}
-        inner = np.arange(60 // level_s) * level_s * 1_000_000
-        for layout_id, (minutes, blobs) in stored.items():
-            layout = self._layouts[layout_id]
-            t_us = (np.array(minutes)[:, None] * MINUTE_US + inner).ravel()
-            buckets = np.frombuffer(b"".join(blobs), BUCKET).reshape(-1, len(layout.channels))
-            pieces.setdefault(layout.rig, []).append((layout, t_us, buckets))
-        for minute in sorted({minute for minute, _ in fresh}):
+        for minute in {minute for minute, _ in fresh if (minute + 1) * MINUTE_US > since}:
             begin = minute * MINUTE_US
-            if begin + MINUTE_US <= since:
-                continue
-            for part in self.parts(key, begin, begin + MINUTE_US):
-                if (minute, part.layout.id) in fresh:
-                    pieces.setdefault(part.layout.rig, []).append(
-                        (part.layout, begin + inner, _roll(part, begin)[level_s])
-                    )
-        return {rig: _one_a_bucket(own, since) for rig, own in pieces.items()}
+            for layout, t_us, records in self.parts(key, begin, begin + MINUTE_US):
+                if (minute, layout.id) in fresh:
+                    rolled = roll_minute(t_us - begin, layout.temperature_c(records), layout.status(records))
+                    blobs[layout.id][minute] = rolled[level_s].tobytes()
+        pieces: dict[Place, list[tuple[Ints, Buckets]]] = defaultdict(list)
+        inner = np.arange(60 // level_s) * level_s * 1_000_000
+        for layout_id, own in blobs.items():
+            layout = layouts[layout_id]
+            minutes, found = zip(*sorted(own.items()), strict=True)
+            t_us = (np.array(minutes)[:, None] * MINUTE_US + inner).ravel()
+            buckets = np.frombuffer(b"".join(found), BUCKET).reshape(-1, len(layout.channels))
+            for j, channel in enumerate(layout.channels):
+                there = (buckets["status"][:, j] != Status.ABSENT) & (t_us >= since)
+                pieces[layout.rig, channel.name].append((t_us[there], buckets[there, j]))
+        return {place: _one_a_bucket(found) for place, found in pieces.items()}
 
 
-def _roll(part: Part, begin: int) -> dict[int, Buckets]:
-    order = np.argsort(part.t_us, kind="stable")
-    records = part.records[order]
-    return roll_minute(
-        part.t_us[order] - begin, part.layout.temperature_c(records), part.layout.status(records)
-    )
-
-
-def _side_by_side(
-    pieces: Sequence[tuple[Layout, Ints, Sequence[NDArray[Any]]]], blanks: Sequence[Any]
-) -> tuple[list[str], Ints, Sequence[NDArray[Any]]]:
-    """Bring one rig's pieces to common columns, in order of time: names, times, and arrays of shape (n, k).
-
-    Each piece has one array per blank; the blank fills the columns that a piece doesn't have.
-    """
-    names: dict[str, int] = {}
-    for layout, _, _ in pieces:
-        for channel in layout.channels:
-            names.setdefault(channel.name, len(names))
-    t_us = np.concatenate([t for _, t, _ in pieces])
-    arrays = pieces[0][2]
-    if len(pieces) > 1:
-        arrays = [np.full((len(t_us), len(names)), blank) for blank in blanks]
-        row = 0
-        for layout, t, own in pieces:
-            at = [names[c.name] for c in layout.channels]
-            for whole, part in zip(arrays, own, strict=True):
-                whole[row : row + len(t), at] = part
-            row += len(t)
-    if (np.diff(t_us) < 0).any():
-        order = np.argsort(t_us, kind="stable")
-        t_us, arrays = t_us[order], [array[order] for array in arrays]
-    return list(names), t_us, arrays
-
-
-def _one_a_bucket(
-    pieces: Sequence[tuple[Layout, Ints, Buckets]], since: int
-) -> tuple[list[str], Ints, Buckets]:
-    """Bring one rig's buckets together, one for each time."""
-    blank = empty((1,))[0]
-    names, t_us, (buckets,) = _side_by_side([(layout, t, [own]) for layout, t, own in pieces], [blank])
+def _one_a_bucket(pieces: Sequence[tuple[Ints, Buckets]]) -> tuple[Ints, Buckets]:
+    """Bring a channel's buckets from several layouts together, one for each time."""
+    if len(pieces) == 1:
+        return pieces[0]
+    t_us, buckets = in_order(*map(np.concatenate, zip(*pieces, strict=True)))
     starts = run_starts(t_us)
-    if len(starts) < len(t_us):
-        t_us, buckets = t_us[starts], merge(buckets, starts)
-    first = int(np.searchsorted(t_us, since))
-    return names, t_us[first:], buckets[first:]
+    return t_us[starts], merge(buckets[:, None], starts)[:, 0]

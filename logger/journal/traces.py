@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.journal.rollup import Buckets, merge, run_starts
 from logger.plan import Probe
@@ -17,6 +18,8 @@ GAP_STEPS: Final = 3.0
 GAP_US: Final = 2_000_000
 """… and for longer than this: a few lost frames don't look like a gap. [µs]"""
 
+Place = tuple[str, str]
+"""A rig and its channel."""
 
 Line = tuple[Ints, Floats, Bytes]
 """A channel's readings: times [µs], temperatures [°C], `Status`; each shape (n,)."""
@@ -58,7 +61,7 @@ class Traces:
     status: list[Bytes]
 
     @classmethod
-    def of(cls, columns: Sequence[Column], lines: Mapping[tuple[str, str], Line]) -> Traces:
+    def of(cls, columns: Sequence[Column], lines: Mapping[Place, Line]) -> Traces:
         """Put the lines of rigs' channels into columns; a column without a line is empty."""
         found = [lines.get((column.rig, column.channel), NOTHING) for column in columns]
         return cls(tuple(columns), [t for t, _, _ in found], [c for _, c, _ in found], [s for *_, s in found])
@@ -70,6 +73,14 @@ def sent(t_us: Ints, temperature_c: Floats, status: Bytes) -> Line:
     if not there.all():
         t_us, temperature_c, status = t_us[there], temperature_c[there], status[there]
     return np.ascontiguousarray(t_us), np.ascontiguousarray(temperature_c), np.ascontiguousarray(status)
+
+
+def in_order(t_us: Ints, *columns: NDArray[Any]) -> tuple[Any, ...]:
+    """Sort times, and whatever belongs to them."""
+    if (np.diff(t_us) < 0).any():
+        order = np.argsort(t_us, kind="stable")
+        return t_us[order], *(column[order] for column in columns)
+    return t_us, *columns
 
 
 def end_at(line: Line, newest: Line) -> Line:
@@ -87,31 +98,25 @@ def end_at(line: Line, newest: Line) -> Line:
     )
 
 
-def thin(t_us: Ints, buckets: Buckets, step_us: int) -> list[Line]:
-    """Reduce buckets, shape (m, k), to the least and the greatest of each step, by column.
+def thin(t_us: Ints, buckets: Buckets, step_us: int) -> Line:
+    """Reduce a channel's buckets, shape (m,), to the least and the greatest of each step.
 
     Two points per step, at a quarter and three quarters of it, in whichever order its last reading makes
-    likelier; one in the middle if both are the same; one NaN if nothing that was sent was OK. Steps in which
-    nothing was sent are left out. Buckets begin at `t_us`; a step is a multiple of their length. [µs]
+    likelier; one in the middle if both are the same; one NaN if nothing that was sent was OK. Buckets begin
+    at `t_us`; a step is a multiple of their length. [µs]
     """
     step = t_us // step_us
     starts = run_starts(step)
-    merged = merge(buckets, starts)
+    merged = merge(buckets[:, None], starts)[:, 0]
     begin = step[starts] * step_us
-    out = []
-    for column in merged.T:
-        low, high = column["min"].astype(np.float64), column["max"].astype(np.float64)
-        last = column["last"].astype(np.float64)
-        rising = high - last <= last - low
-        flat = ~(high > low)  # NaN is flat too
-        times = np.stack(
-            (begin + np.where(flat, step_us // 2, step_us // 4), begin + step_us - step_us // 4), axis=1
-        )
-        values = np.stack((np.where(rising, low, high), np.where(rising, high, low)), axis=1)
-        keep = np.stack((column["status"] != Status.ABSENT, ~flat), axis=1)
-        status = np.repeat(column["status"], 2).reshape(-1, 2)
-        out.append((times[keep], values[keep], status[keep]))
-    return out
+    low, high, last = (merged[name].astype(np.float64) for name in ("min", "max", "last"))
+    rising = high - last <= last - low
+    flat = ~(high > low)  # NaN is flat too
+    times = (begin + np.where(flat, step_us // 2, step_us // 4), begin + step_us - step_us // 4)
+    values = (np.where(rising, low, high), np.where(rising, high, low))
+    keep = np.stack((np.ones_like(flat), ~flat), axis=1)
+    status = np.repeat(merged["status"], 2).reshape(-1, 2)
+    return np.stack(times, axis=1)[keep], np.stack(values, axis=1)[keep], status[keep]
 
 
 def break_gaps(line: Line, usual_us: int | None = None) -> Line:
