@@ -128,12 +128,12 @@ def pull(home: Home, firing: str | None, influx: Influx, as_json: bool) -> None:
     import contextlib
 
     from logger.mirror.archive import Archive
-    from logger.mirror.influxql import InfluxQL
+    from logger.mirror import influx as server
     from logger.mirror.pull import pull as run
 
     document: Any
     target = influx.needed("pull")
-    with contextlib.closing(InfluxQL(target)) as asked:
+    with contextlib.closing(server.Influx(target)) as asked:
         archive = Archive(asked)
         if firing is not None:
             info = run(archive, archive.firing(firing, target.site), home)

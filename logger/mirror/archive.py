@@ -13,7 +13,7 @@ from logger.conversion.columns import DEFAULT_LETTER
 from logger.errors import UserError
 from logger.exchange.line_protocol import MEASUREMENT
 from logger.journal.rows import FiringInfo
-from logger.mirror.influxql import InfluxQL, Series, literal
+from logger.mirror.influx import Influx, Series, literal
 from logger.mirror.points import EVENT, FIRING, LOGGER
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Event, Floats, Status
@@ -36,7 +36,7 @@ class StoredFiring(FiringInfo):
 class Archive:
     """Reads firings from an InfluxDB."""
 
-    def __init__(self, influx: InfluxQL) -> None:
+    def __init__(self, influx: Influx) -> None:
         self._influx = influx
 
     def firings(self, site: str = "") -> list[StoredFiring]:

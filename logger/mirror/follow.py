@@ -18,7 +18,7 @@ from logger.errors import StokewatchError
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
 from logger.mirror.archive import Archive, StoredFiring
-from logger.mirror.influxql import InfluxError, InfluxQL
+from logger.mirror.influx import Influx, InfluxError
 from logger.mirror.pull import copy_events
 from logger.mirror.target import Target
 from logger.sources import Backoff
@@ -176,7 +176,7 @@ def followed(target: Target, ref: str | None = None) -> Iterator[Path]:
     stop = threading.Event()
     with tempfile.TemporaryDirectory(prefix="stokewatch-") as folder:
         path = Path(folder) / "journal.sqlite"
-        influx = InfluxQL(target)
+        influx = Influx(target)
         follower = Follower(Archive(influx), path, target.site, ref)
 
         def run() -> None:

@@ -19,9 +19,9 @@ from logger.errors import StokewatchError, UserError
 from logger.home import Home
 from logger.journal.asking import add_request
 from logger.journal.schema import JournalError, NoJournalError
+from logger.mirror.influx import Influx, InfluxError
 from logger.mirror.outbox import Cursor, Outbox
 from logger.mirror.progress import REFUSED, Progress, Refused, forget_progress, load_progress
-from logger.mirror.sender import Sender, ServerTrouble
 from logger.mirror.target import Target
 from logger.sources import Backoff
 
@@ -64,7 +64,7 @@ class Mirror:
         self._target = target
         self._clock = clock
         self._refused = Refused(home.root)
-        self._sender = Sender(target, self._put_aside)
+        self._influx = Influx(target)
         self._waits = Backoff(_FIRST_WAIT_S, _LONGEST_WAIT_S, random.random)
         self._outbox: Outbox | None = None
         self._cursor = self._trusted = self._floor = Cursor()
@@ -81,25 +81,25 @@ class Mirror:
         """Remember how far it got, and close journal and server."""
         self._save()
         self._close_outbox()
-        self._sender.close()
+        self._influx.close()
 
     def step(self) -> float:
         """Send one parcel, and return how long to wait before the next step [s]."""
         wait_s = LOOK_S
         try:
             outbox = self._open()
-            lines, after = outbox.take(self._cursor, room := self._sender.size)
+            lines, after = outbox.take(self._cursor, room := self._influx.size)
             if lines:
-                self._sender.write(lines)
+                self._influx.write(lines, self._put_aside)
                 self._lines += len(lines)
                 self._advance(len(lines), after)
                 self._answered()
                 wait_s = 0.0 if len(lines) >= room else LOOK_S
             elif self._clock() - self._answer_s >= PING_S:
-                self._sender.ping()
+                self._influx.ping()
                 self._answered()
             self._say("running", "")
-        except ServerTrouble as exc:
+        except InfluxError as exc:
             if exc.doubtful:
                 self._doubt()
             self._say("waiting", str(exc))
@@ -146,7 +146,7 @@ class Mirror:
         """Take note of a good answer: what the server took long before is safe by now."""
         self._waits.succeeded()
         self._answer_s = now = self._clock()
-        broke = self._sender.interrupted()
+        broke = self._influx.interrupted()
         if (broke or self._unsure) and self._restarted():
             log.info("InfluxDB was restarted; sending again what it may have lost")
             self._go_back(self._floor)
@@ -161,7 +161,7 @@ class Mirror:
 
     def _restarted(self) -> bool:
         """Ask the server whether it has been restarted."""
-        started = self._sender.started()
+        started = self._influx.started()
         self._unsure = False
         known, self._started = self._started, started or self._started
         return bool(known and started and started != known)

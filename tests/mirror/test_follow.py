@@ -15,7 +15,7 @@ from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.mirror.archive import Archive
 from logger.mirror.follow import FULL_US, THIN_S, Follower
-from logger.mirror.influxql import InfluxError, InfluxQL
+from logger.mirror.influx import Influx, InfluxError
 from logger.mirror.mirror import Mirror
 from logger.mirror.target import Target
 from logger.reading import Status
@@ -54,7 +54,7 @@ def mirror(home: Home, target: Target, pace: Clock) -> Iterator[Mirror]:
 def follow(target: Target, tmp_path: Path) -> Iterator[Any]:
     """Make a follower; its journal is at `seen`."""
     with contextlib.ExitStack() as stack:
-        asked = stack.enter_context(contextlib.closing(InfluxQL(target)))
+        asked = stack.enter_context(contextlib.closing(Influx(target)))
 
         def make(**given: Any) -> Follower:
             made = Follower(Archive(asked), tmp_path / "seen", **given)

@@ -18,7 +18,7 @@ import pytest
 from logger.home import Home
 from logger.journal.writer import JournalWriter
 from logger.mirror.archive import Archive
-from logger.mirror.influxql import InfluxError, InfluxQL
+from logger.mirror.influx import Influx, InfluxError
 from logger.mirror.mirror import PING_S, Mirror
 from logger.mirror.progress import REFUSED
 from logger.mirror.target import Target
@@ -64,7 +64,7 @@ def send(home: Home, target: Target) -> None:
 
 
 def stored(target: Target, firing: str) -> list[Batch]:
-    with contextlib.closing(InfluxQL(target)) as influx:
+    with contextlib.closing(Influx(target)) as influx:
         archive = Archive(influx)
         return archive.readings(archive.firing(firing), 0)
 
@@ -75,7 +75,7 @@ def test_a_wrong_token_is_said_everywhere_and_costs_nothing(
     wrong = dataclasses.replace(target, token="guessed")
     assert "waiting" in (said := sent_once(home, wrong))
     assert "it refuses the token; put the right one into the token's file (401)" in said
-    with contextlib.closing(InfluxQL(wrong)) as influx, pytest.raises(InfluxError, match="refuses the token"):
+    with contextlib.closing(Influx(wrong)) as influx, pytest.raises(InfluxError, match="refuses the token"):
         Archive(influx).firings()
     monkeypatch.setenv("STOKEWATCH_INFLUX_TOKEN", "guessed")
     away = ["page", "--from-influx", target.url, "--port", "0", "--no-browser"]

@@ -413,7 +413,7 @@ def test_a_journal_that_comes_later(home: Home, gate: Gate) -> None:
 def test_a_slow_server_gets_less_at_a_time(
     home: Home, writer: JournalWriter, firing: str, gate: Gate, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("logger.mirror.sender.TIMEOUT_S", 0.2)
+    monkeypatch.setattr("logger.mirror.influx.TIMEOUT_S", 0.2)
 
     def slow(lines: list[str]) -> None:
         time.sleep(len(lines) / 2000)
@@ -423,7 +423,7 @@ def test_a_slow_server_gets_less_at_a_time(
     mirror = Mirror(home, Target(gate.url))
     settle(mirror)
     assert len(set(sent(gate))) == 2000
-    assert mirror._sender.size < 1000
+    assert mirror._influx.size < 1000
     mirror.close()
 
 

@@ -22,11 +22,10 @@ from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
 from logger.journal.writer import JournalWriter
 from logger.mirror.archive import Archive
-from logger.mirror.influxql import InfluxError, InfluxQL, literal
+from logger.mirror.influx import Influx, InfluxError, literal
 from logger.mirror.mirror import Mirror
 from logger.mirror.points import event_line, firing_line
 from logger.mirror.pull import PullError, pull
-from logger.mirror.sender import Sender
 from logger.mirror.target import Target
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Event, Status
@@ -50,7 +49,7 @@ def target(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
 
 @pytest.fixture
 def archive(target: Target) -> Any:
-    with contextlib.closing(InfluxQL(target)) as influx:
+    with contextlib.closing(Influx(target)) as influx:
         yield Archive(influx)
 
 
@@ -209,8 +208,8 @@ def test_any_names_words_and_numbers_come_back(
         firing_line(info, site=site),
         event_line(firing, event, site=site),
     ]
-    sender = Sender(target, no_refusal)
-    sender.write(lines)
+    sender = Influx(target)
+    sender.write(lines, no_refusal)
     sender.close()
     seen_site = escape_tag(site).replace("\\", "")
     found = next(f for f in archive.firings(seen_site) if f.id == firing)
@@ -339,23 +338,12 @@ def test_the_command(
     ],
 )
 def test_answers_that_are_none(answer: Any, why: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    with Gate() as gate, contextlib.closing(InfluxQL(Target(gate.url, token="s3cret"))) as influx:
+    with Gate() as gate, contextlib.closing(Influx(Target(gate.url, token="s3cret"))) as influx:
         monkeypatch.setattr(Gate, "_hand_on", staticmethod(lambda *_: answer))
         with pytest.raises(InfluxError, match=why) as caught:
             influx.select("SELECT 1")
         assert "s3cret" not in str(caught.value)
         assert gate.headers[0]["Authorization"] == "Token s3cret"
-
-
-def test_an_answer_in_pieces_is_put_together(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A long series arrives on several lines, next to another one."""
-    rows = ["[[1]]", "[[2],[3]]"]
-    line = '{"results":[{"series":[{"tags":{"k":"%s"},"columns":["time"],"values":%s}]}]}'
-    body = "\n".join([line % ("a", rows[0]), "", line % ("b", rows[0]), line % ("a", rows[1])])
-    with Gate() as gate, contextlib.closing(InfluxQL(Target(gate.url))) as influx:
-        monkeypatch.setattr(Gate, "_hand_on", staticmethod(lambda *_: (200, {}, body.encode())))
-        found = influx.select("SELECT 1")
-    assert [(part.tags["k"], part.rows) for part in found] == [("a", [[1], [2], [3]]), ("b", [[1]])]
 
 
 def test_a_firing_without_readings_is_not_pulled(
@@ -378,4 +366,4 @@ def test_nobody_there() -> None:
         s.bind(("127.0.0.1", 0))
         url = f"http://127.0.0.1:{s.getsockname()[1]}"
     with pytest.raises(InfluxError, match="can't be reached"):
-        InfluxQL(Target(url)).select("SELECT 1")
+        Influx(Target(url)).select("SELECT 1")
