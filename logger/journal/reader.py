@@ -208,12 +208,8 @@ class JournalReader:
 
     def events(self, firing: str, after_id: int = 0) -> list[Event]:
         """Return a firing's events, in the order they were written."""
-        with self._snapshot():
-            rows = self._db.execute(
-                "SELECT id, t_us, kind, data, who FROM event WHERE firing = ? AND id > ? ORDER BY id",
-                ((key := self._key(firing)), after_id),
-            ).fetchall()
-        return [event for row in rows if (event := to_event(row, key)) is not None]
+        key = self._key(firing)
+        return [event for _, event in self._events("event.firing = ? AND event.id > ?", key, after_id)]
 
     def unproven(self, firing: str) -> set[str]:
         """Name the rigs in a firing whose readings carried neither checksum nor counter."""
@@ -225,25 +221,14 @@ class JournalReader:
 
     def happened(self, after_id: int, limit: int = 1000) -> list[tuple[str, Event]]:
         """Return events after a given one, over all firings, in the order they were written."""
-        with self._snapshot():
-            rows = self._db.execute(
-                "SELECT firing.id, key, event.id, t_us, kind, data, who FROM event"
-                " JOIN firing ON key = event.firing WHERE event.id > ? ORDER BY event.id LIMIT ?",
-                (after_id, limit),
-            ).fetchall()
-        return [
-            (firing, event) for firing, key, *row in rows if (event := to_event(tuple(row), key)) is not None
-        ]
+        return self._events("event.id > ?", after_id, limit=limit)
 
     def estimates(self, firing: str, since_us: int = 0) -> dict[str, Estimates]:
         """Return the pots' estimated temperature while the firing ran, by zone; not a measurement."""
-        with self._snapshot():
-            rows = self._db.execute(
-                "SELECT t_us, data FROM estimate WHERE firing = ? AND t_us >= ? ORDER BY t_us",
-                ((key := self._key(firing)), since_us),
-            ).fetchall()
+        key = self._key(firing)
+        sql = "SELECT t_us, data FROM estimate WHERE firing = ? AND t_us >= ? ORDER BY t_us"
         lines: dict[str, list[tuple[int, float, float, float, str]]] = {}
-        for t_us, data in rows:
+        for t_us, data in self._rows(sql, key, since_us):
             with contextlib.suppress(ValueError, TypeError):  # a damaged one is only a model's word
                 for zone, (c, low, high, basis) in load_dict(data, key, t_us).items():
                     lines.setdefault(zone, []).append((t_us, c, low, high, basis))
@@ -256,29 +241,25 @@ class JournalReader:
 
     def set_apart(self, firing: str | None, since_us: int | None = None) -> list[Apart]:
         """Return the frames set apart (None: of all firings), as they came, in that order."""
-        with self._snapshot():
-            key = None if firing is None else self._key(firing)
-            rows = self._db.execute(
-                "SELECT id, t_us, rig, source, why, line FROM set_apart"
-                " WHERE (?1 IS NULL OR firing = ?1) AND (?2 IS NULL OR t_us >= ?2) ORDER BY id",
-                (key, since_us),
-            ).fetchall()
+        rows = self._rows(
+            "SELECT id, t_us, rig, source, why, line FROM set_apart"
+            " WHERE (?1 IS NULL OR firing = ?1) AND (?2 IS NULL OR t_us >= ?2) ORDER BY id",
+            None if firing is None else self._key(firing),
+            since_us,
+        )
         return [Apart(*row) for row in rows]
 
     def set_apart_count(self, firing: str) -> list[tuple[str, str, int]]:
         """Count a firing's frames set apart, by rig and reason."""
-        with self._snapshot():
-            return self._db.execute(
-                "SELECT rig, why, count(*) FROM set_apart WHERE firing = ? GROUP BY 1, 2 ORDER BY 1, 2",
-                (self._key(firing),),
-            ).fetchall()
+        return self._rows(
+            "SELECT rig, why, count(*) FROM set_apart WHERE firing = ? GROUP BY 1, 2 ORDER BY 1, 2",
+            self._key(firing),
+        )
 
     def set_apart_sums(self) -> tuple[int, dict[tuple[str, str], tuple[int, int]]]:
         """Return the next free number, and how many frames and bytes are set apart, by rig and source."""
         with self._snapshot():
-            rows = self._db.execute(
-                "SELECT rig, source, count(*), sum(length(line)) FROM set_apart GROUP BY 1, 2"
-            ).fetchall()
+            rows = self._rows("SELECT rig, source, count(*), sum(length(line)) FROM set_apart GROUP BY 1, 2")
             free = next_number(self._db, "set_apart")
         return free, {(rig, source): (frames, size) for rig, source, frames, size in rows}
 
@@ -288,9 +269,7 @@ class JournalReader:
         A row that can't be read is left out: its frames aren't recognised if they come again.
         """
         found: dict[str, dict[tuple[int, int], int]] = {}
-        with self._snapshot():
-            rows = self._db.execute("SELECT data FROM lately ORDER BY id").fetchall()
-        for (data,) in rows:
+        for (data,) in self._rows("SELECT data FROM lately ORDER BY id"):
             with contextlib.suppress(msgspec.DecodeError, TypeError):
                 for rig, keys in LATELY.decode(data).items():
                     found.setdefault(rig, {}).update(((seq, ms), checksum) for seq, ms, checksum in keys)
@@ -298,12 +277,10 @@ class JournalReader:
 
     def heartbeat(self) -> dict[str, Any] | None:
         """Return the logger's health as it last wrote it; None if it never did, or the row is damaged."""
-        with self._snapshot():
-            row = self._db.execute("SELECT data FROM heartbeat").fetchone()
-        try:
-            return None if row is None else load_dict(row[0])
-        except DamagedError:
-            return None
+        for (data,) in self._rows("SELECT data FROM heartbeat"):
+            with contextlib.suppress(DamagedError):
+                return load_dict(data)
+        return None
 
     def meta(self, key: str) -> dict[str, Any]:
         """Return a small fact about the whole journal; empty if there is none, or it is damaged."""
@@ -312,24 +289,37 @@ class JournalReader:
 
     def request(self, request_id: int) -> Request | None:
         """Return a request, with its answer if there is one."""
-        with self._snapshot():
-            row = self._db.execute(
-                "SELECT id, made_us, kind, data, who, result FROM request WHERE id = ?", (request_id,)
-            ).fetchone()
-        return None if row is None else to_request(row)
+        sql = "SELECT id, made_us, kind, data, who, result FROM request WHERE id = ?"
+        return next(map(to_request, self._rows(sql, request_id)), None)
 
     @contextlib.contextmanager
     def _snapshot(self) -> Iterator[None]:
         """Let all reads inside see one moment of the journal."""
         with self._lock, errors_of(self.path):
+            if self._db.in_transaction:
+                yield
+                return
             self._db.execute("BEGIN")
             try:
                 yield
             finally:
                 self._db.execute("ROLLBACK")
 
+    def _rows(self, sql: str, *values: object) -> list[Any]:
+        with self._snapshot():
+            return self._db.execute(sql, values).fetchall()
+
+    def _events(self, where: str, *values: object, limit: int = -1) -> list[tuple[str, Event]]:
+        rows = self._rows(
+            "SELECT firing.id, key, event.id, t_us, kind, data, who FROM event"
+            f" JOIN firing ON key = event.firing WHERE {where} ORDER BY event.id LIMIT {limit}",
+            *values,
+        )
+        return [(firing, event) for firing, key, *row in rows if (event := to_event(row, key)) is not None]
+
     def _key(self, firing: str) -> int:
-        row = self._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
+        with self._snapshot():
+            row = self._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
         if row is None:
             raise UserError(f"{firing}: no such firing in {self.path}; `stokewatch firings` lists them all")
         return int(row[0])
