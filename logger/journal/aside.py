@@ -18,18 +18,7 @@ _DONE: Final = "damaged"
 
 def set_aside(path: Path) -> Path:
     """Rename a closed journal, so that another can begin in its place; return the new name."""
-    aside = _free_name(path, _UNJOINED)
-    beside(path, "-shm").unlink(missing_ok=True)
-    wal = beside(path, "-wal")
-    # The log first: `finish_setting_aside` goes on from here if only the log has been renamed.
-    if wal.exists() and wal.stat().st_size:
-        wal.rename(beside(aside, "-wal"))
-    wal.unlink(missing_ok=True)
-    if path.exists():
-        path.rename(aside)
-    else:
-        aside.touch(0o600)  # only the log was left
-    return aside
+    return _rename(path, _free_name(path, _UNJOINED))
 
 
 def finish_setting_aside(path: Path) -> None:
@@ -50,17 +39,26 @@ def unjoined(path: Path) -> list[Path]:
 
 def joined(path: Path, aside: Path) -> Path:
     """Rename a journal that has been joined; return the new name."""
-    done = _free_name(path, _DONE)
-    beside(aside, "-shm").unlink(missing_ok=True)
-    if (wal := beside(aside, "-wal")).exists():
-        wal.rename(beside(done, "-wal"))
-    aside.rename(done)
-    return done
+    return _rename(aside, _free_name(path, _DONE))
 
 
 def beside(path: Path, ending: str) -> Path:
     """Name a file that SQLite keeps beside another."""
     return path.with_name(path.name + ending)
+
+
+def _rename(path: Path, new: Path) -> Path:
+    beside(path, "-shm").unlink(missing_ok=True)
+    wal = beside(path, "-wal")
+    # The log first: `finish_setting_aside` goes on from here if only the log has been renamed.
+    if wal.exists() and wal.stat().st_size:
+        wal.rename(beside(new, "-wal"))
+    wal.unlink(missing_ok=True)
+    if path.exists():
+        path.rename(new)
+    else:
+        new.touch(0o600)  # only the log was left
+    return new
 
 
 def _free_name(path: Path, what: str) -> Path:

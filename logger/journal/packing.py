@@ -34,30 +34,23 @@ def covered_by(row: Sequence[Any]) -> Sequence[int]:
     return row[2:-1] if row[1] else (row[2], *row[4:-1])
 
 
-def pack_minutes(
-    db: sqlite3.Connection, key: int, before: int, limit: int = -1, stuck: set[tuple[int, int]] | None = None
-) -> bool:
+def pack_minutes(db: sqlite3.Connection, key: int, before: int, limit: int = -1) -> bool:
     """Pack a firing's minutes before a given one, oldest first; return whether none is left.
 
-    Call it in a transaction. Minutes are counted from 1970; `limit` is the most to pack (-1: all). Those in
-    `stuck` (minute, layout) are left as they are, since something in them is damaged; newly found ones are
-    added to it.
+    Call it in a transaction. Minutes are counted from 1970; `limit` is the most to pack (-1: all). A minute
+    in which something is damaged is left as it is.
     """
-    stuck = set() if stuck is None else stuck
     due = db.execute(
         "SELECT t1_us / ?1 AS minute, layout FROM recent WHERE firing = ?2 AND t1_us < ?3"
         " GROUP BY 1, 2 ORDER BY 1, 2",
         (MINUTE_US, key, before * MINUTE_US),
     ).fetchall()
-    rows = [row for row in due if row not in stuck]
-    layouts: dict[int, Layout | None] = {}
-    for minute, layout_id in rows if limit < 0 else rows[:limit]:
-        if layout_id not in layouts:
-            layouts[layout_id] = load_layout(db, layout_id)
-        layout = layouts[layout_id]
-        if layout is None or not _pack_minute(db, key, minute, layout):
-            stuck.add((minute, layout_id))
-    return limit < 0 or len(rows) <= limit
+    for minute, layout_id in due:
+        if not limit:
+            return False
+        layout = load_layout(db, layout_id)
+        limit -= layout is not None and _pack_minute(db, key, minute, layout)
+    return True
 
 
 def each_once(records: Records) -> Records:

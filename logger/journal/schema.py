@@ -8,7 +8,6 @@ import os
 import re
 import sqlite3
 import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final, Literal
@@ -30,9 +29,6 @@ EMPTY: Final = (
 
 BUSY_MS: Final = 5000
 """How long a writer waits for another: an import, a request from the page. [ms]"""
-
-LEFT_S: Final = 86400.0
-"""A journal in the making that nobody has written to for this long was abandoned. [s]"""
 
 # Entry n (from 1) takes the file up to version n. Never change a released entry: add one.
 MIGRATIONS: list[tuple[str, ...]] = [
@@ -213,10 +209,6 @@ def in_the_making(path: Path) -> Iterator[Path]:
 
     Yields that name; at the end the journal gets its own, unless another has been made there meanwhile.
     """
-    for left in path.parent.glob(f".{path.name}.*-*"):  # by a process that was killed
-        with contextlib.suppress(OSError):
-            if left.stat().st_mtime < time.time() - LEFT_S:
-                left.unlink()
     new = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}")
     # For its owner only; SQLite gives the files beside it the same mode.
     os.close(os.open(new, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -54,8 +54,7 @@ class _Progress:
 
     key: int
     newest_us: dict[str, int]  # by rig
-    packed_before: int  # minute
-    stuck: set[tuple[int, int]] = field(default_factory=set)  # minute and layout
+    packed_before: int = 0  # minute
 
 
 class JournalWriter(WrittenFile):
@@ -188,7 +187,7 @@ class JournalWriter(WrittenFile):
             due = (max(progress.newest_us.values()) - GRACE_US) // MINUTE_US
             if due > progress.packed_before:
                 limit = max(PACK_MINUTES, len(rows))
-                if pack_minutes(self._db, progress.key, due, limit, progress.stuck):
+                if pack_minutes(self._db, progress.key, due, limit):
                     progress.packed_before = due
 
     def pack(self, firing: str, before: int = ALL_MINUTES) -> None:
@@ -352,7 +351,7 @@ class JournalWriter(WrittenFile):
                     (key,),
                 )
             }
-            self._progress[firing] = _Progress(key, newest, 0)
+            self._progress[firing] = _Progress(key, newest)
         return self._progress[firing]
 
     def _next_arrival(self) -> int:
@@ -362,25 +361,21 @@ class JournalWriter(WrittenFile):
         return number
 
     def _layout(self, firing: str, key: int, batch: Batch) -> Layout:
-        cached = self._layouts.get((firing, batch.rig, batch.channels))
-        if cached is not None and cached.fits(batch.raw):
-            return cached
-        wanted = Layout(0, batch.rig, batch.channels, widths_for(batch.channels, batch.raw))
-        layout = self._layout_row(key, wanted)
-        self._layouts[firing, batch.rig, batch.channels] = layout
-        return layout
-
-    def _layout_row(self, key: int, wanted: Layout) -> Layout:
-        """Find or add a firing's layout, inside a transaction."""
-        text = wanted.dumps()
+        """Find or add the layout of a rig's frames, inside a transaction."""
+        known = self._layouts.get((firing, batch.rig, batch.channels))
+        if known is not None and known.fits(batch.raw):
+            return known
+        layout = Layout(0, batch.rig, batch.channels, widths_for(batch.channels, batch.raw))
+        text = layout.dumps()
         row = self._db.execute(
-            "SELECT id FROM layout WHERE firing = ? AND rig = ? AND channels = ?", (key, wanted.rig, text)
+            "SELECT id FROM layout WHERE firing = ? AND rig = ? AND channels = ?", (key, batch.rig, text)
         ).fetchone()
         if row is None:
             row = (next_number(self._db, "layout"),)
             self._db.execute(
                 "INSERT INTO layout (id, firing, rig, channels) VALUES (?, ?, ?, ?)",
-                (*row, key, wanted.rig, text),
+                (*row, key, batch.rig, text),
             )
             keep(self._db, "layout", *row)
-        return Layout.loads(int(row[0]), wanted.rig, text)
+        layout = self._layouts[firing, batch.rig, batch.channels] = replace(layout, id=int(row[0]))
+        return layout

@@ -45,13 +45,6 @@ _LONGEST_WAIT_S: Final = 60.0
 log = logging.getLogger(__name__)
 
 
-class MirrorRunsError(UserError):
-    """Another mirror is sending this journal."""
-
-    def __init__(self, home: Home) -> None:
-        super().__init__(f"{home.root}: a mirror is already running here; stop that one first")
-
-
 class Mirror:
     """Sends a journal, one step at a time.
 
@@ -239,13 +232,13 @@ class Mirror:
 
 @contextlib.contextmanager
 def mirror_lock(home: Home) -> Iterator[None]:
-    """Be the only mirror of this folder; MirrorRunsError: there is one already."""
+    """Be the only mirror of this folder; UserError: there is one already."""
     home.create()
     with (home.root / "mirror.lock").open("a+") as lock:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            raise MirrorRunsError(home) from None
+            raise UserError(f"{home.root}: a mirror is already running here; stop that one first") from None
         yield
 
 

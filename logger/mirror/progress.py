@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -19,9 +18,7 @@ from logger.mirror.outbox import Cursor
 PROGRESS: Final = "mirror.json"
 REFUSED: Final = "mirror_refused.lp"
 MOST_REFUSED_BYTES: Final = 16_000_000
-"""Beyond this, refused lines are only counted; the journal has them anyway."""
-MOST_KNOWN: Final = 200_000
-"""How many refused lines are recognised when they are refused again; more are counted each time."""
+"""Beyond this, refused lines are only counted, each time; the journal has them anyway."""
 
 
 @dataclass(slots=True)
@@ -90,25 +87,18 @@ class Refused:
 
     def __init__(self, home: Path) -> None:
         self._path = home / REFUSED
-        self._known: set[bytes] = set()
-        with contextlib.suppress(OSError), self._path.open("rb") as file:
-            self._known = {_mark(line.rstrip(b"\n")) for line in file if not line.startswith(b"#")}
+        self._known: set[str] = set()
+        with contextlib.suppress(OSError), self._path.open(encoding="utf-8", errors="replace") as file:
+            self._known = {line.rstrip("\n") for line in file if not line.startswith("#")}
         self.count = len(self._known)
 
     def add(self, lines: Sequence[str], why: str) -> None:
         """Put lines aside, unless they already are."""
-        new = [line for line in lines if _mark(line.encode()) not in self._known]
-        if not new:
-            return
-        if len(self._known) < MOST_KNOWN:
-            self._known.update(_mark(line.encode()) for line in new)
+        new = [line for line in lines if line not in self._known]
         self.count += len(new)
-        if self._path.exists() and self._path.stat().st_size > MOST_REFUSED_BYTES:
+        if not new or (self._path.exists() and self._path.stat().st_size > MOST_REFUSED_BYTES):
             return
+        self._known.update(new)
         with self._path.open("a", encoding="utf-8") as file:
             file.write(f"# {datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ} {' '.join(why.split())}\n")
             file.writelines(f"{line}\n" for line in new)
-
-
-def _mark(line: bytes) -> bytes:
-    return hashlib.blake2b(line, digest_size=8).digest()

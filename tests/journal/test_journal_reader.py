@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import subprocess
 import sys
 import threading
@@ -16,7 +15,7 @@ from hypothesis import strategies as st
 
 from logger.errors import UserError
 from logger.journal.reader import JournalReader, Traces
-from logger.journal.schema import JournalError, open_to_write
+from logger.journal.schema import JournalError
 from logger.journal.traces import break_gaps
 from logger.journal.writer import JournalWriter
 from logger.reading import Status
@@ -56,16 +55,6 @@ def test_firings_are_found_by_id_and_by_last(writer: JournalWriter, reader: Jour
         reader.firing("nope")
     with pytest.raises(UserError, match="nope: no such firing"):
         reader.readings("nope")
-
-
-def test_what_a_killed_process_left_of_its_making_goes_after_a_day(tmp_path: Path) -> None:
-    left, young = (tmp_path / f".journal.sqlite.{pid}-1" for pid in (41, 42))
-    for file in (left, left.with_name(f"{left.name}-wal"), young):
-        file.write_bytes(b"half")
-        if file is not young:
-            os.utime(file, (0.0, 0.0))
-    open_to_write(tmp_path / "journal.sqlite").close()
-    assert sorted(f.name for f in tmp_path.iterdir()) == [young.name, "journal.sqlite"]
 
 
 def test_a_journal_in_the_making_is_never_seen(tmp_path: Path) -> None:

@@ -10,10 +10,11 @@ import time
 import numpy as np
 import pytest
 
+from logger.errors import UserError
 from logger.home import Home
 from logger.journal.aside import beside
 from logger.journal.writer import JournalWriter
-from logger.mirror.mirror import OVERLAP_S, PING_S, Mirror, MirrorRunsError, mirror_lock
+from logger.mirror.mirror import OVERLAP_S, PING_S, Mirror, mirror_lock
 from logger.mirror.progress import REFUSED, Refused, load_progress, mirror_health
 from logger.mirror.target import Target
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
@@ -471,7 +472,7 @@ def test_what_is_put_aside_does_not_fill_the_disk(home: Home, monkeypatch: pytes
 
 
 def test_one_mirror_a_folder(home: Home) -> None:
-    with mirror_lock(home), pytest.raises(MirrorRunsError, match="already running"), mirror_lock(home):
+    with mirror_lock(home), pytest.raises(UserError, match="already running"), mirror_lock(home):
         pass
 
 
