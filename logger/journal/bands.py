@@ -20,9 +20,7 @@ LEVEL: Final = 0.90
 LAG_S: Final[dict[Reads, float]] = {"air": 9.0, "coals": 9.0, "wall": 6.0, "surface": 1.0}
 """Time constant of a sheathed probe that nobody has measured (common practice, no source). [s]"""
 
-_COLDEST_C: Final = -100.0
-_STEP_C: Final = 10.0
-_GRID_C: Final = np.arange(_COLDEST_C, 1801.0, _STEP_C)
+_GRID_C: Final = np.arange(-100.0, 1801.0, 10.0)
 _K: Final = COVERAGE[LEVEL]
 
 
@@ -30,19 +28,14 @@ class ReadingBand:
     """How sure one probe's readings are."""
 
     def __init__(self, probe: Probe) -> None:
-        self._steps_c: list[float] = _still_c(
-            probe.letter, probe.tolerance_class, probe.reads == "surface"
-        ).tolist()
+        self._still_c = _still_c(probe.letter, probe.tolerance_class, probe.reads == "surface")
         # A lag that isn't corrected is an error of known size: a limit, with a rectangle's √3.
         self._lag_s = LAG_S[probe.reads] / math.sqrt(3.0)
 
     def at(self, temperature_c: float, rate_c_s: float) -> float:
-        """Half the 90 % band's width [°C]. Without numpy: the page asks ten times a second."""
-        steps = self._steps_c
-        place = min(max((temperature_c - _COLDEST_C) / _STEP_C, 0.0), len(steps) - 1.001)
-        below = int(place)
-        still = steps[below] + (place - below) * (steps[below + 1] - steps[below])
-        return _K * math.hypot(still, rate_c_s * self._lag_s)
+        """Half the 90 % band's width [°C]."""
+        still_c = float(np.interp(temperature_c, _GRID_C, self._still_c))
+        return _K * math.hypot(still_c, rate_c_s * self._lag_s)
 
 
 @lru_cache(maxsize=64)

@@ -18,8 +18,7 @@ from logger.journal.packing import each_once
 from logger.journal.pages import BrokenCell, Cell, PageFile
 from logger.journal.rows import FiringInfo, firing_info, to_event, to_request
 from logger.journal.schema import make_tables
-from logger.journal.sealed import DamagedError, load_dict, unseal_text
-from logger.journal.twins import TWICE, true_row
+from logger.journal.sealed import TWICE, DamagedError, load_dict, true_row, unseal_text
 from logger.reading import Batch, Event
 
 _TABLES: Final = ("chunk", "recent", *TWICE, "twin", "event", "estimate", "request", "set_apart")

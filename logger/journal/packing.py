@@ -10,7 +10,7 @@ import numpy as np
 
 from logger.journal.layout import MINUTE_US, Layout, Records, squeeze
 from logger.journal.rollup import dump_buckets, roll_minute
-from logger.journal.twins import load_layout
+from logger.journal.sealed import load_layout
 from logger.reading import Status
 
 ALL_MINUTES: Final = 2**62 // MINUTE_US

@@ -85,10 +85,8 @@ class JournalReader:
         """
         with self._snapshot():
             if ref == "last":
-                found = select_firings(self._db, "ORDER BY key DESC LIMIT 1")
-                if found and found[0].binned:
-                    every = select_firings(self._db, "ORDER BY key DESC")
-                    found = [info for info in every if not info.binned]
+                newest_first = select_firings(self._db, "ORDER BY key DESC")
+                found = [info for info in newest_first if not info.binned]
             else:
                 found = select_firings(self._db, "WHERE id = ?", (ref,))
         if not found:

@@ -14,8 +14,7 @@ from typing import Any, Final
 
 import msgspec
 
-from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json
-from logger.journal.twins import true_row, twice
+from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json, true_row, twice
 from logger.plan import Plan, PlanError, assign_probes
 from logger.plan import loads as loads_plan
 from logger.reading import Event
@@ -199,7 +198,7 @@ def select_firings(db: sqlite3.Connection, where: str = "", values: tuple[Any, .
 
 
 def firing_info(said: tuple[Any, ...], **more: Any) -> FiringInfo:
-    """Make a firing from its row (`twins.TWICE`), leaving out what is damaged."""
+    """Make a firing from its row (`sealed.TWICE`), leaving out what is damaged."""
     name, title, plan, started_us, ended_us, invented, facts = said
     try:
         facts = load_dict(facts)

@@ -14,7 +14,7 @@ import shutil
 import sqlite3
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -49,8 +49,7 @@ from logger.journal.schema import (
     open_to_read,
     open_to_write,
 )
-from logger.journal.sealed import seal_text, to_json
-from logger.journal.twins import load_layout, true_row, twice
+from logger.journal.sealed import load_layout, seal_text, to_json, true_row, twice
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Status
 
@@ -60,6 +59,8 @@ ROOM: Final = 200_000_000
 """Kept free on the disk for the fire being recorded. [bytes]"""
 _KINDNESS: Final = 15
 """Niceness: recording and judging go first."""
+_QUICKLY_S: Final = 0.4
+"""How long to look for what must go on, while the fire isn't recorded. [s]"""
 ASK_AGAIN: Final = "the journal was damaged before the logger got to this; try again"
 
 
@@ -135,10 +136,10 @@ class GoingOn:
     numbers: dict[str, int] = field(default_factory=dict)
 
 
-def going_on_from(path: Path, within_s: float = 0.4) -> GoingOn:
+def going_on_from(path: Path) -> GoingOn:
     """Look in a damaged journal for what must go on, as far as it is found in time."""
     found = GoingOn()
-    until_s = time.monotonic() + within_s
+    until_s = time.monotonic() + _QUICKLY_S
     # SQLite first, in case only other places are damaged.
     with contextlib.suppress(sqlite3.Error), contextlib.closing(connect_read_only(path)) as db:
         db.set_progress_handler(lambda: time.monotonic() > until_s, 1000)
@@ -186,12 +187,12 @@ def begin_instead(path: Path, going_on: GoingOn) -> Path:
         return set_aside(path)
 
 
-def join(path: Path, aside: Path, room: Callable[[], int] | None = None, pause_s: float = 0.01) -> Salvage:
+def join(path: Path, aside: Path, pause_s: float = 0.01) -> Salvage:
     """Save what can be read of a damaged journal into the one that replaced it.
 
     It can be cut short at any moment and begun again: nothing is written twice. A logger may be writing to
     `path`; `aside` is only read, and renamed at the end. It pauses [s] between transactions, to let others
-    write. JournalError if the disk has too little `room` left [bytes].
+    write. JournalError if the disk has no more than `ROOM` left.
     """
     found = Salvage(aside)
     try:
@@ -202,7 +203,7 @@ def join(path: Path, aside: Path, room: Callable[[], int] | None = None, pause_s
             for key in was.keys:  # newest first: it may still be burning
                 firing = _firing(writer, was, key)
                 found.firings += 1
-                found.readings += _join_readings(writer, firing, was.batches(key), room, pause_s)
+                found.readings += _join_readings(writer, firing, was.batches(key), pause_s)
                 with writer.transaction():
                     found.events += _join_others(writer, was, key, firing)
             with writer.transaction():
@@ -239,17 +240,11 @@ def _firing(writer: JournalWriter, was: Gathered, key: int) -> str:
     return said.id
 
 
-def _join_readings(
-    writer: JournalWriter,
-    firing: str,
-    batches: Iterator[Batch],
-    room: Callable[[], int] | None,
-    pause_s: float,
-) -> int:
+def _join_readings(writer: JournalWriter, firing: str, batches: Iterator[Batch], pause_s: float) -> int:
     """Copy readings as if they came late; count them. Packing removes what was there already."""
     readings = 0
     for batch in batches:
-        if room is not None and room() < ROOM:
+        if shutil.disk_usage(writer.path.parent).free < ROOM:
             raise JournalError(
                 f"journal {writer.path}: less than {ROOM // 1_000_000} MB left, which is kept for the fire; "
                 "make room, and what can be read of the damaged journal is joined",
@@ -307,7 +302,11 @@ def main(argv: list[str]) -> int:
     what, journal, *rest = argv
     path = Path(journal)
     try:
-        result = _check_and_repair(path) if what == "check" else _join_one(path, Path(rest[0]))
+        if what == "check":
+            result = _check_and_repair(path)
+        else:
+            found = join(path, Path(rest[0]))
+            result = {**asdict(found), "aside": found.aside.name}
     except StokewatchError as exc:
         result = {"error": str(exc)}
     print(json.dumps(result))
@@ -322,11 +321,6 @@ def _check_and_repair(path: Path) -> dict[str, Any]:
         with contextlib.closing(JournalWriter(path)) as writer:
             repaired = writer.repair(every=True)
     return {"repaired": repaired, "structure": structure, "rows": [f for f in faults if not f.structure]}
-
-
-def _join_one(path: Path, aside: Path) -> dict[str, Any]:
-    found = join(path, aside, room=lambda: shutil.disk_usage(path.parent).free)
-    return {**asdict(found), "aside": found.aside.name}
 
 
 if __name__ == "__main__":

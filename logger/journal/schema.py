@@ -15,7 +15,7 @@ from typing import Final, Literal
 from logger.errors import StokewatchError, UserError
 from logger.home import sync_folder
 from logger.journal.aside import BESIDE, beside, set_aside
-from logger.journal.twins import twin_text
+from logger.journal.sealed import twin_text
 
 Reason = Literal["full", "read_only", "busy", "damaged", "gone", "newer", "io", "misuse"]
 
@@ -96,7 +96,7 @@ MIGRATIONS: list[tuple[str, ...]] = [
         "CREATE TABLE lately (id INTEGER PRIMARY KEY, t_us INTEGER NOT NULL, data BLOB NOT NULL)",
     ),
     (
-        # A second copy, with a checksum, of rows without which readings have no name: `twins.twin_text`.
+        # A second copy, with a checksum, of rows without which readings have no name: `sealed.twin_text`.
         """CREATE TABLE twin (
             id INTEGER PRIMARY KEY, kind TEXT NOT NULL, key INTEGER NOT NULL, data TEXT NOT NULL)""",
         "CREATE UNIQUE INDEX twin_of_row ON twin (kind, key)",

@@ -14,8 +14,8 @@ import numpy as np
 from logger.journal.layout import MINUTE_US, Layout, Records
 from logger.journal.packing import STRETCHES, STRETCHES_DATA, load
 from logger.journal.rollup import BUCKET, Buckets, load_buckets, merge, roll_minute, run_starts
+from logger.journal.sealed import load_layout
 from logger.journal.traces import Line, Place, in_order, sent
-from logger.journal.twins import load_layout
 from logger.reading import Ints, Status
 
 log = logging.getLogger(__name__)

@@ -31,8 +31,7 @@ from logger.journal.rows import (
     to_request,
 )
 from logger.journal.schema import JournalError, errors_of
-from logger.journal.sealed import seal_text, to_json
-from logger.journal.twins import keep, repair
+from logger.journal.sealed import keep, repair, seal_text, to_json
 from logger.journal.written_file import WrittenFile
 from logger.reading import Batch, Channel, Event, Status
 

@@ -6,6 +6,7 @@ import contextlib
 import json
 import socket
 import time
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
@@ -33,6 +34,18 @@ class Clock:
 @pytest.fixture
 def firing(writer: JournalWriter) -> str:
     return writer.open_firing("Jars, invented", None, START_US, invented=True).id
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def mirror(home: Home, gate: Gate, clock: Clock) -> Iterator[Mirror]:
+    made = Mirror(home, Target(gate.url), clock)
+    yield made
+    made.close()
 
 
 def fill(
@@ -82,10 +95,8 @@ def test_everything_goes_out_once(home: Home, writer: JournalWriter, firing: str
 
 @pytest.mark.real
 def test_what_changes_of_a_firing_takes_the_place_of_what_was(
-    home: Home, writer: JournalWriter, firing: str, gate: Gate
+    writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
-    clock = Clock()
-    mirror = Mirror(home, Target(gate.url), clock)
     settle(mirror)
     writer.change_firing(firing, title="Bowls, invented")
     clock.s += 2
@@ -98,15 +109,12 @@ def test_what_changes_of_a_firing_takes_the_place_of_what_was(
     assert {line.rsplit(" ", 1)[1] for line in lines} == {f"{START_US}000"}
     assert 'title="Bowls, invented"' in lines[1]
     assert f"ended_us={START_US + 1}i" in lines[2]
-    mirror.close()
 
 
 @pytest.mark.real
 def test_the_loggers_health_goes_along_and_is_overwritten(
-    home: Home, writer: JournalWriter, firing: str, gate: Gate
+    writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
-    clock = Clock()
-    mirror = Mirror(home, Target(gate.url), clock)
     for n in range(3):
         writer.heartbeat({"pid": 1, "verdict": {"line": f"look {n}"}})
         clock.s += 1
@@ -114,13 +122,12 @@ def test_the_loggers_health_goes_along_and_is_overwritten(
     beats = sent(gate, "logger")
     assert len(beats) == 3
     assert {line.rsplit(" ", 1)[1] for line in beats} == {f"{START_US}000"}
-    mirror.close()
 
 
 @pytest.mark.real
 @pytest.mark.parametrize("status", [400, 422])
 def test_bad_lines_are_put_aside_and_the_rest_goes_on(
-    status: int, home: Home, writer: JournalWriter, firing: str, gate: Gate
+    status: int, home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
     def refuse(lines: list[str]) -> Answer | None:
         bad = any(line.endswith(f"{START_US + 4_700_000}000") and "channel=k1" in line for line in lines)
@@ -130,8 +137,6 @@ def test_bad_lines_are_put_aside_and_the_rest_goes_on(
 
     gate.refuse = refuse
     fill(writer, firing, 500)
-    clock = Clock()
-    mirror = Mirror(home, Target(gate.url), clock)
     settle(mirror)
     taken = {line for body in gate.bodies for line in body.split("\n") if refuse(body.split("\n")) is None}
     assert len([line for line in taken if line.startswith("reading,")]) == 999
@@ -155,7 +160,7 @@ def test_bad_lines_are_put_aside_and_the_rest_goes_on(
 
 @pytest.mark.real
 def test_what_the_server_counts_as_dropped_is_not_sent_line_by_line(
-    home: Home, writer: JournalWriter, firing: str, gate: Gate
+    home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror
 ) -> None:
     """Readings older than a bucket keeps: InfluxDB accepts the others, and says how many it dropped."""
 
@@ -166,11 +171,9 @@ def test_what_the_server_counts_as_dropped_is_not_sent_line_by_line(
 
     gate.refuse = refuse
     fill(writer, firing, 500)
-    mirror = Mirror(home, Target(gate.url))
     settle(mirror)
     assert len(gate.bodies) < 40
     assert mirror_health(home)["refused"] == 1000  # type: ignore[index]
-    mirror.close()
 
 
 @pytest.mark.real
@@ -196,15 +199,15 @@ def test_a_server_that_refuses_everything_is_waited_for(
 
 
 @pytest.mark.real
-def test_a_batch_that_is_too_large_is_cut(home: Home, writer: JournalWriter, firing: str, gate: Gate) -> None:
+def test_a_batch_that_is_too_large_is_cut(
+    home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror
+) -> None:
     gate.refuse = lambda lines: (413, {}, b"") if len(lines) > 300 else None
     fill(writer, firing, 500)
-    mirror = Mirror(home, Target(gate.url))
     settle(mirror)
     taken = [line for body in gate.bodies if body.count("\n") < 300 for line in body.split("\n")]
     assert len({line for line in taken if line.startswith("reading,")}) == 1000
     assert not (home.root / REFUSED).exists()
-    mirror.close()
 
 
 @pytest.mark.real
@@ -216,20 +219,18 @@ def test_a_busy_server_is_left_alone_as_long_as_it_asks(
     status: int,
     headers: dict[str, str],
     least_s: float,
-    home: Home,
     writer: JournalWriter,
     firing: str,
     gate: Gate,
+    mirror: Mirror,
 ) -> None:
     gate.refuse = lambda lines: (status, headers, b"")
     fill(writer, firing, 100)
-    mirror = Mirror(home, Target(gate.url))
     assert mirror.step() >= least_s
     assert len(gate.bodies) == 1
     gate.refuse = lambda lines: None
     settle(mirror)
     assert len(set(sent(gate))) == 200
-    mirror.close()
 
 
 @pytest.mark.real
@@ -246,10 +247,8 @@ def test_waits_grow_and_differ(home: Home, writer: JournalWriter, firing: str) -
 @pytest.mark.real
 @pytest.mark.parametrize("how", ["error", "restarted"])
 def test_after_a_doubt_what_was_acknowledged_lately_goes_out_again(
-    how: str, home: Home, writer: JournalWriter, firing: str, gate: Gate
+    how: str, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
-    clock = Clock()
-    mirror = Mirror(home, Target(gate.url), clock)
     for n in range(12):
         fill(writer, firing, 10, first=10 * n)
         clock.s += 10
@@ -271,13 +270,19 @@ def test_after_a_doubt_what_was_acknowledged_lately_goes_out_again(
     # What was acknowledged 30 s before the last good answer was not repeated, everything later was.
     oldest = 12 - OVERLAP_S // 10
     assert times == set(range(int(oldest), 13 if how == "error" else 12))
-    mirror.close()
 
 
 @pytest.mark.real
 @pytest.mark.parametrize("where", ["running", "away"])
 def test_a_server_that_was_started_again_gets_more_than_the_overlap(
-    where: str, home: Home, writer: JournalWriter, firing: str, gate: Gate, monkeypatch: pytest.MonkeyPatch
+    where: str,
+    home: Home,
+    writer: JournalWriter,
+    firing: str,
+    gate: Gate,
+    monkeypatch: pytest.MonkeyPatch,
+    mirror: Mirror,
+    clock: Clock,
 ) -> None:
     """InfluxDB 2 reports when it started. What is far enough back isn't sent again, everything else is."""
     monkeypatch.setattr("logger.mirror.mirror.FORGETS_LINES", 200)
@@ -288,8 +293,6 @@ def test_a_server_that_was_started_again_gets_more_than_the_overlap(
         return (200, {}, json.dumps({"started": started}).encode()) if path == "/ready" else (204, {}, b"")
 
     monkeypatch.setattr(Gate, "_hand_on", staticmethod(answer))
-    clock = Clock()
-    mirror = Mirror(home, Target(gate.url), clock)
     for n in range(40):
         fill(writer, firing, 10, first=10 * n)
         clock.s += 10
@@ -310,7 +313,6 @@ def test_a_server_that_was_started_again_gets_more_than_the_overlap(
         # 200 lines are 100 frames; at most as many again, since progress isn't noted more often.
         assert there >= set(range(30_000, 40_000, 100))
         assert min(there) >= 18_000
-    mirror.close()
 
 
 def break_connections(gate: Gate) -> None:
@@ -323,10 +325,8 @@ def break_connections(gate: Gate) -> None:
 
 @pytest.mark.real
 def test_a_restart_goes_on_with_an_overlap(
-    home: Home, writer: JournalWriter, firing: str, gate: Gate
+    home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
-    clock = Clock()
-    mirror = Mirror(home, Target(gate.url), clock)
     for n in range(12):
         fill(writer, firing, 10, first=10 * n)
         clock.s += 10
@@ -342,10 +342,8 @@ def test_a_restart_goes_on_with_an_overlap(
 @pytest.mark.real
 @pytest.mark.parametrize("other", ["bucket", "site", "file", "damaged"])
 def test_what_was_sent_elsewhere_or_of_another_journal_does_not_count(
-    other: str, home: Home, writer: JournalWriter, firing: str, gate: Gate
+    other: str, home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
-    clock = Clock()
-    mirror = Mirror(home, Target(gate.url), clock)
     for n in range(12):
         fill(writer, firing, 10, first=10 * n)
         clock.s += 10
@@ -381,10 +379,8 @@ def test_what_was_sent_elsewhere_or_of_another_journal_does_not_count(
 
 @pytest.mark.real
 def test_numbers_that_are_given_again_are_noticed(
-    home: Home, writer: JournalWriter, firing: str, gate: Gate
+    writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror
 ) -> None:
-    clock = Clock()
-    mirror = Mirror(home, Target(gate.url), clock)
     fill(writer, firing, 100)
     settle(mirror)
     with writer.transaction():
@@ -394,12 +390,10 @@ def test_numbers_that_are_given_again_are_noticed(
     fill(writer, firing, 10, first=200)
     settle(mirror)
     assert any(line.endswith(f"{START_US + 20_000_000}000") for line in sent(gate))
-    mirror.close()
 
 
 @pytest.mark.real
-def test_a_journal_that_comes_later(home: Home, gate: Gate) -> None:
-    mirror = Mirror(home, Target(gate.url))
+def test_a_journal_that_comes_later(home: Home, gate: Gate, mirror: Mirror) -> None:
     mirror.step()
     writer = JournalWriter(home.journal)
     firing = writer.open_firing("", None, START_US).id
@@ -407,7 +401,6 @@ def test_a_journal_that_comes_later(home: Home, gate: Gate) -> None:
     settle(mirror)
     writer.close()
     assert len(sent(gate)) == 20
-    mirror.close()
 
 
 @pytest.mark.real
@@ -430,10 +423,9 @@ def test_a_slow_server_gets_less_at_a_time(
 
 @pytest.mark.real
 def test_a_journal_that_goes_and_one_that_is_none_are_told_and_waited_for(
-    home: Home, writer: JournalWriter, firing: str, gate: Gate
+    home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror
 ) -> None:
     fill(writer, firing, 10)
-    mirror = Mirror(home, Target(gate.url), Clock())
     settle(mirror)
     away = home.journal.rename(home.root / "away.sqlite")
     mirror.step()
@@ -451,11 +443,15 @@ def test_a_journal_that_goes_and_one_that_is_none_are_told_and_waited_for(
 
 @pytest.mark.real
 def test_how_far_it_came_can_be_lost_and_nothing_else_is(
-    home: Home, writer: JournalWriter, firing: str, gate: Gate, caplog: pytest.LogCaptureFixture
+    home: Home,
+    writer: JournalWriter,
+    firing: str,
+    gate: Gate,
+    caplog: pytest.LogCaptureFixture,
+    mirror: Mirror,
 ) -> None:
     (home.root / "mirror.json").mkdir()
     fill(writer, firing, 10)
-    mirror = Mirror(home, Target(gate.url))
     settle(mirror)
     mirror.close()
     assert len(sent(gate)) == 20
@@ -478,11 +474,10 @@ def test_one_mirror_a_folder(home: Home) -> None:
 
 @pytest.mark.real
 def test_packed_minutes_late_frames_and_two_rigs(
-    home: Home, writer: JournalWriter, firing: str, gate: Gate
+    writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror
 ) -> None:
     """Whatever arrives while it sends, in whatever order it is packed: nothing is skipped."""
     rng = np.random.default_rng(4)
-    mirror = Mirror(home, Target(gate.url), Clock())
     there: set[tuple[str, int]] = set()
     frames = rng.permutation(3000)
     for part in np.array_split(frames, 100):
@@ -507,10 +502,11 @@ def test_progress_survives_what_it_finds(home: Home) -> None:
 
 
 @pytest.mark.real
-def test_a_plan_that_cannot_be_read_holds_up_nothing(home: Home, writer: JournalWriter, gate: Gate) -> None:
+def test_a_plan_that_cannot_be_read_holds_up_nothing(
+    writer: JournalWriter, gate: Gate, mirror: Mirror
+) -> None:
     made = writer.open_firing("Jars, invented", "of another = version", START_US)
     fill(writer, made.id, 10)
-    mirror = Mirror(home, Target(gate.url))
     settle(mirror)
     mirror.close()
     assert len(sent(gate)) == 20
@@ -523,18 +519,16 @@ def test_a_plan_that_cannot_be_read_holds_up_nothing(home: Home, writer: Journal
 def test_only_a_server_that_fails_is_missed_at_a_ping(
     status: int,
     state: str,
-    home: Home,
     writer: JournalWriter,
     firing: str,
     gate: Gate,
     monkeypatch: pytest.MonkeyPatch,
+    mirror: Mirror,
+    clock: Clock,
 ) -> None:
-    clock = Clock()
-    mirror = Mirror(home, Target(gate.url), clock)
     settle(mirror)
     monkeypatch.setattr(Gate, "_hand_on", staticmethod(lambda *_: (status, {}, b"")))
     clock.s += PING_S
     mirror.step()
     assert gate.paths[-1] == "/ping"
     assert mirror._state == state
-    mirror.close()
