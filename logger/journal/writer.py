@@ -82,39 +82,35 @@ class JournalWriter(WrittenFile):
         ended_us: int | None = None,
         invented: bool = False,
         facts: dict[str, Any] | None = None,
-        firing_id: str | None = None,
     ) -> FiringInfo:
         """Begin a firing at the time of its first reading [µs]; JournalError while another is running.
 
-        `ended_us`: it is already over (an import). `firing_id`: the ID it already has in another journal.
+        `ended_us`: it is already over (an import).
         """
+        with self.transaction():
+            firing = new_firing_id(self._db, started_us)
+            said = FiringInfo(firing, title, started_us, ended_us, plan_toml, invented, facts or {})
+            return self.open_copy(said, ended_us)
+
+    def open_copy(self, firing: FiringInfo, ended_us: int | None) -> FiringInfo:
+        """Begin the copy of a firing from elsewhere, under its ID; see `open_firing`."""
         with self.transaction():
             running = self.running()
             if running is not None and ended_us is None:
                 raise JournalError(
                     f"firing {running.id} is running; finish it before another begins", "misuse"
                 )
-            firing_id = firing_id or new_firing_id(self._db, started_us)
             key = next_number(self._db, "firing")
             self._db.execute(
                 "INSERT INTO firing (key, id, title, plan, started_us, ended_us, invented, facts)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (key, firing_id, title, plan_toml, started_us, ended_us, invented, to_json(facts or {})),
+                (
+                    *(key, firing.id, firing.title, firing.plan_toml, firing.started_us, ended_us),
+                    *(firing.invented, to_json(firing.facts)),
+                ),
             )
             keep(self._db, "firing", key)
-            return self.firing(firing_id)
-
-    def open_copy(self, firing: FiringInfo, ended_us: int | None) -> FiringInfo:
-        """Begin the copy of a firing from elsewhere, under its ID; see `open_firing`."""
-        return self.open_firing(
-            firing.title,
-            firing.plan_toml,
-            firing.started_us,
-            ended_us=ended_us,
-            invented=firing.invented,
-            facts=firing.facts,
-            firing_id=firing.id,
-        )
+            return self.firing(firing.id)
 
     def change_firing(
         self,
@@ -211,15 +207,13 @@ class JournalWriter(WrittenFile):
         Returns it as it was; None if there is no such event from `since_us` on. [µs]
         """
         with self.transaction():
-            found = self._db.execute(
+            key = self._key(firing)
+            found = self._rows(
                 "SELECT id, t_us, kind, data, who FROM event"
                 " WHERE id = ? AND firing = ? AND kind IN ('note', 'spot') AND t_us >= ?",
-                (event, self._key(firing), since_us),
-            ).fetchone()
-            if found is None:
-                return None
-            key = self._key(firing)
-            was = to_event(found, key)
+                *(event, key, since_us),
+            )
+            was = to_event(found[0], key) if found else None
             if was is None:
                 return None
             data = {**was.data, "was": was.kind}
@@ -235,14 +229,14 @@ class JournalWriter(WrittenFile):
     ) -> None:
         """Keep the pots' estimates by zone (°C, its band, basis), replacing any of the same time."""
         rows = {
-            zone: [round(c, 1), round(low, 1), round(high, 1), basis]
+            zone: [*(round(value, 1) for value in (c, low, high)), basis]
             for zone, (c, low, high, basis) in zones.items()
         }
-        with self.transaction():
-            self._db.execute(
-                "INSERT OR REPLACE INTO estimate (firing, t_us, data) VALUES (?, ?, ?)",
-                ((key := self._key(firing)), t_us, seal_text(to_json(rows), key, t_us)),
-            )
+        key = self._key(firing)
+        self._write(
+            "INSERT OR REPLACE INTO estimate (firing, t_us, data) VALUES (?, ?, ?)",
+            *(key, t_us, seal_text(to_json(rows), key, t_us)),
+        )
 
     def set_apart(self, firing: str | None, rows: Sequence[Apart], placed: Sequence[int]) -> None:
         """Keep frames as they came, and drop those that have been placed since.
@@ -272,30 +266,24 @@ class JournalWriter(WrittenFile):
 
     def save_state(self, firing: str, state: bytes) -> None:
         """Keep the judgement's state, replacing the last."""
-        with self.transaction():
-            key = self._key(firing)
-            self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?)", (key, seal(state, [key])))
+        key = self._key(firing)
+        self._write("INSERT OR REPLACE INTO state VALUES (?, ?)", key, seal(state, [key]))
 
     def load_state(self, firing: str) -> bytes | None:
         """Return the judgement's state; None if there is none, or it is damaged."""
-        with errors_of(self.path):
-            key = self._key(firing)
-            row = self._db.execute("SELECT data FROM state WHERE firing = ?", (key,)).fetchone()
-        with contextlib.suppress(ValueError):
-            return None if row is None else unseal(row[0], [key])
+        key = self._key(firing)
+        for (state,) in self._rows("SELECT data FROM state WHERE firing = ?", key):
+            with contextlib.suppress(ValueError):
+                return unseal(state, [key])
         return None
 
     def heartbeat(self, data: dict[str, Any]) -> None:
         """Keep the logger's health, replacing the last."""
-        with self.transaction():
-            self._db.execute("INSERT OR REPLACE INTO heartbeat VALUES (1, ?)", (seal_text(to_json(data)),))
+        self._write("INSERT OR REPLACE INTO heartbeat VALUES (1, ?)", seal_text(to_json(data)))
 
     def set_meta(self, key: str, value: dict[str, Any]) -> None:
         """Keep a small fact about the whole journal."""
-        with self.transaction():
-            self._db.execute(
-                "INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, seal_text(to_json(value), key))
-            )
+        self._write("INSERT OR REPLACE INTO meta VALUES (?, ?)", key, seal_text(to_json(value), key))
 
     def take_requests(self) -> list[Request]:
         """Return unanswered requests, oldest first, at most `AT_ONCE`.
@@ -303,22 +291,21 @@ class JournalWriter(WrittenFile):
         The same ones come again until `finish_request`, so that none is lost if the process is cut short.
         Answer them in the transaction that carries them out.
         """
-        with errors_of(self.path):
-            rows = self._db.execute(
-                "SELECT id, made_us, kind, substr(data, 1, ?), who, result FROM request"
-                " WHERE result IS NULL ORDER BY id LIMIT ?",
-                (2 * MAX_DATA, AT_ONCE),
-            ).fetchall()
+        rows = self._rows(
+            "SELECT id, made_us, kind, substr(data, 1, ?), who, result FROM request"
+            " WHERE result IS NULL ORDER BY id LIMIT ?",
+            2 * MAX_DATA,
+            AT_ONCE,
+        )
         return [to_request(row) for row in rows]
 
     def finish_request(self, request_id: int, result: dict[str, Any]) -> None:
         """Answer a request; no more of its data is kept than a note needs."""
-        with self.transaction():
-            self._db.execute(
-                "UPDATE request SET result = ?, kind = substr(kind, 1, 40), who = substr(who, 1, 100),"
-                " data = CASE WHEN length(data) > ? OR ? THEN '{}' ELSE data END WHERE id = ?",
-                (seal_text(to_json(result), request_id), KEPT_DATA, not result.get("ok", False), request_id),
-            )
+        self._write(
+            "UPDATE request SET result = ?, kind = substr(kind, 1, 40), who = substr(who, 1, 100),"
+            " data = CASE WHEN length(data) > ? OR ? THEN '{}' ELSE data END WHERE id = ?",
+            *(seal_text(to_json(result), request_id), KEPT_DATA, not result.get("ok", False), request_id),
+        )
 
     def repair(self, *, every: bool = False) -> list[str]:
         """Repair rows that are kept twice and have one damaged copy; say which.
@@ -328,29 +315,33 @@ class JournalWriter(WrittenFile):
         with self.transaction():
             return repair(self._db, every=every)
 
+    def _write(self, sql: str, *values: object) -> None:
+        with self.transaction():
+            self._db.execute(sql, values)
+
+    def _rows(self, sql: str, *values: object) -> list[Any]:
+        with errors_of(self.path):
+            return self._db.execute(sql, values).fetchall()
+
     def _key(self, firing: str) -> int:
         if firing in self._progress:
             return self._progress[firing].key
-        row = self._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
-        if row is None:
-            raise UserError(f"{firing}: no such firing in this journal; `stokewatch firings` lists them all")
-        return int(row[0])
+        for (key,) in self._rows("SELECT key FROM firing WHERE id = ?", firing):
+            return int(key)
+        raise UserError(f"{firing}: no such firing in this journal; `stokewatch firings` lists them all")
 
     def _progress_of(self, firing: str) -> _Progress:
         if firing not in self._progress:
             key = self._key(firing)
-            newest = {
-                rig: int(t_us)
-                for rig, t_us in self._db.execute(
-                    "SELECT rig, max(max(coalesce((SELECT max(t1_us) FROM recent"
-                    " WHERE recent.firing = ?1 AND recent.layout = layout.id), -1),"
-                    " coalesce((SELECT t1_us FROM chunk WHERE chunk.firing = ?1"
-                    " AND chunk.layout = layout.id ORDER BY minute DESC LIMIT 1), -1)))"
-                    " FROM layout WHERE firing = ?1 GROUP BY rig",
-                    (key,),
-                )
-            }
-            self._progress[firing] = _Progress(key, newest)
+            newest = self._rows(
+                "SELECT rig, max(max(coalesce((SELECT max(t1_us) FROM recent"
+                " WHERE recent.firing = ?1 AND recent.layout = layout.id), -1),"
+                " coalesce((SELECT t1_us FROM chunk WHERE chunk.firing = ?1"
+                " AND chunk.layout = layout.id ORDER BY minute DESC LIMIT 1), -1)))"
+                " FROM layout WHERE firing = ?1 GROUP BY rig",
+                key,
+            )
+            self._progress[firing] = _Progress(key, dict(newest))
         return self._progress[firing]
 
     def _next_arrival(self) -> int:
