@@ -39,7 +39,6 @@ BINNED: Final = "binned_us"
 JOINED: Final = "joined"
 """In `meta`: how many journals were joined to this one."""
 
-
 LATELY_US: Final = 20 * 60 * 1_000_000
 """How long recorded frames are remembered. [µs]"""
 
@@ -155,8 +154,9 @@ def next_numbers(db: sqlite3.Connection) -> dict[str, int]:
     found: dict[str, int] = {}
     for kind in _COUNTED:
         with contextlib.suppress(sqlite3.Error):
-            found[kind] = next_number(db, kind)
-    return {kind: number for kind, number in found.items() if 0 < number < MOST_NUMBER}
+            if 0 < (number := next_number(db, kind)) < MOST_NUMBER:
+                found[kind] = number
+    return found
 
 
 class _Named(msgspec.Struct):

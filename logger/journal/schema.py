@@ -130,12 +130,14 @@ class NoJournalError(UserError):
         self.path = path
 
 
+_DAMAGED: Final = "the file is damaged; a logger sets it aside and saves what it can"
+_READ_ONLY: Final = "it can't be written to; make the file and its disk writable"
 _CAUSES: Final[dict[str, tuple[Reason, str]]] = {
     "SQLITE_FULL": ("full", "the disk is full; make room, and waiting readings are written at once"),
-    "SQLITE_READONLY": ("read_only", "it can't be written to; make the file and its disk writable"),
+    "SQLITE_READONLY": ("read_only", _READ_ONLY),
     "SQLITE_BUSY": ("busy", "another program is writing to it; wait until it has finished"),
     "SQLITE_LOCKED": ("busy", "another program is writing to it; wait until it has finished"),
-    "SQLITE_CORRUPT": ("damaged", "the file is damaged; a logger sets it aside and saves what it can"),
+    "SQLITE_CORRUPT": ("damaged", _DAMAGED),
     "SQLITE_NOTADB": (
         "damaged",
         "the file is damaged or isn't a journal; a logger sets it aside and saves what it can",
@@ -146,24 +148,20 @@ _CAUSES: Final[dict[str, tuple[Reason, str]]] = {
 }
 
 
-def journal_error(exc: sqlite3.Error, path: Path) -> JournalError:
-    """Say what an SQLite error means."""
-    name = getattr(exc, "sqlite_errorname", None) or ""
-    for prefix, (reason, mend) in _CAUSES.items():
-        if name.startswith(prefix):
-            return JournalError(f"journal {path}: {mend} ({exc})", reason)
-    if type(exc) is sqlite3.DatabaseError or re.search("malformed|unsupported file format", str(exc)):
-        return JournalError(f"journal {path}: {_CAUSES['SQLITE_CORRUPT'][1]} ({exc})", "damaged")
-    return JournalError(f"journal {path}: {exc}", "misuse")
-
-
 @contextlib.contextmanager
 def errors_of(path: Path) -> Iterator[None]:
-    """Turn SQLite's errors into `JournalError`."""
+    """Turn SQLite's errors into `JournalError`, which says what they mean."""
     try:
         yield
     except sqlite3.Error as exc:
-        raise journal_error(exc, path) from exc
+        name = getattr(exc, "sqlite_errorname", None) or ""
+        causes = [cause for prefix, cause in _CAUSES.items() if name.startswith(prefix)]
+        if type(exc) is sqlite3.DatabaseError or re.search("malformed|unsupported file format", str(exc)):
+            causes.append(_CAUSES["SQLITE_CORRUPT"])
+        if not causes:
+            raise JournalError(f"journal {path}: {exc}", "misuse") from exc
+        reason, mend = causes[0]
+        raise JournalError(f"journal {path}: {mend} ({exc})", reason) from exc
 
 
 @contextlib.contextmanager
@@ -193,13 +191,24 @@ def open_to_write(path: Path) -> sqlite3.Connection:
 
 
 def _connect(path: Path) -> sqlite3.Connection:
-    with errors_of(path):
+    with errors_of(path), contextlib.ExitStack() as undo:
         db = sqlite3.connect(path, timeout=BUSY_MS / 1000, isolation_level=None, check_same_thread=False)
-        try:
-            _prepare(db, path)
-        except BaseException:
-            db.close()
-            raise
+        undo.callback(db.close)
+        db.text_factory = _text
+        db.execute("PRAGMA cell_size_check = ON")
+        db.execute("PRAGMA trusted_schema = OFF")
+        _version(db, path)
+        db.execute("PRAGMA journal_mode = WAL")
+        db.execute("PRAGMA synchronous = FULL")
+        db.execute("PRAGMA journal_size_limit = 8388608")  # after a large import the log shrinks again
+        db.execute("BEGIN IMMEDIATE")
+        with db:  # all of it or nothing
+            version = _version(db, path)
+            if version < len(MIGRATIONS):
+                make_tables(db, version)
+                db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                db.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+        undo.pop_all()
     return db
 
 
@@ -234,7 +243,7 @@ def _let_write(path: Path) -> None:
     SQLite gives them the journal's own permissions, and they stay read-only when only the journal is fixed.
     """
     if not os.access(path, os.W_OK):
-        raise JournalError(f"journal {path}: {_CAUSES['SQLITE_READONLY'][1]} (chmod u+w)", "read_only")
+        raise JournalError(f"journal {path}: {_READ_ONLY} (chmod u+w)", "read_only")
     for left in (beside(path, ending) for ending in BESIDE):
         if left.exists() and not os.access(left, os.W_OK):
             try:
@@ -256,17 +265,14 @@ def open_to_read(path: Path) -> sqlite3.Connection:
         raise NoJournalError(path)
     if not path.stat().st_size:
         raise JournalError(f"journal {path}: {EMPTY}", "damaged")
-    with errors_of(path):
+    with errors_of(path), contextlib.ExitStack() as undo:
         db = connect_read_only(path)
-        try:
-            db.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
-            version = _version(db, path)
-            if version < len(MIGRATIONS):
-                # A reader can't migrate: let a writer do it, once.
-                open_to_write(path).close()
-        except BaseException:
-            db.close()
-            raise
+        undo.callback(db.close)
+        db.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+        if _version(db, path) < len(MIGRATIONS):
+            # A reader can't migrate: let a writer do it, once.
+            open_to_write(path).close()
+        undo.pop_all()
     return db
 
 
@@ -294,23 +300,6 @@ def _text(data: bytes) -> str:
     return data.decode("utf-8", "replace")
 
 
-def _prepare(db: sqlite3.Connection, path: Path) -> None:
-    db.text_factory = _text
-    db.execute("PRAGMA cell_size_check = ON")
-    db.execute("PRAGMA trusted_schema = OFF")
-    _version(db, path)
-    db.execute("PRAGMA journal_mode = WAL")
-    db.execute("PRAGMA synchronous = FULL")
-    db.execute("PRAGMA journal_size_limit = 8388608")  # after a large import the log shrinks again
-    db.execute("BEGIN IMMEDIATE")
-    with db:  # all of it or nothing
-        version = _version(db, path)
-        if version < len(MIGRATIONS):
-            make_tables(db, version)
-            db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            db.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
-
-
 def make_tables(db: sqlite3.Connection, version: int = 0) -> None:
     """Bring a file's tables up to date from a version."""
     db.create_function("twin_text", -1, twin_text, deterministic=True)
@@ -331,7 +320,7 @@ def _version(db: sqlite3.Connection, path: Path) -> int:
     ours = tables.issuperset(("firing", "layout", "recent", "chunk"))
     odd = ours != (version > 0) or version > 1000 or (ours and application != APPLICATION_ID)
     if odd and (ours or application == APPLICATION_ID):
-        raise JournalError(f"journal {path}: {_CAUSES['SQLITE_CORRUPT'][1]} (its header)", "damaged")
+        raise JournalError(f"journal {path}: {_DAMAGED} (its header)", "damaged")
     if application != APPLICATION_ID and (application or version or tables):
         raise JournalError(
             f"journal {path}: an SQLite file of some other program; choose another folder", "misuse"

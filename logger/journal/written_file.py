@@ -52,10 +52,8 @@ class WrittenFile:
                 raise JournalError(f"journal {self.path}: its folder is gone; put its disk back", "gone")
             self._write_out()
         fresh = open_to_write(self.path)
-        if (
-            firing is not None
-            and not fresh.execute("SELECT 1 FROM firing WHERE id = ?", (firing,)).fetchone()
-        ):
+        known = fresh.execute("SELECT 1 FROM firing WHERE id = ?", (firing,)).fetchone()
+        if firing is not None and not known:
             fresh.close()
             raise JournalError(
                 f"journal {self.path}: another file has taken its place; put back the journal that has "
@@ -102,7 +100,12 @@ class WrittenFile:
             with errors_of(self.path):
                 yield
             return
-        self._check_file()
+        if not self._is_in_place():  # SQLite would go on writing where nobody reads
+            raise JournalError(
+                f"journal {self.path}: the file was removed or replaced while it was open; put it back, or "
+                "open the journal again",
+                "gone",
+            )
         with errors_of(self.path):
             self._db.execute("BEGIN IMMEDIATE")
             try:
@@ -113,12 +116,3 @@ class WrittenFile:
                 with contextlib.suppress(sqlite3.Error):
                     self._db.execute("ROLLBACK")
                 raise
-
-    def _check_file(self) -> None:
-        """Notice if the file was removed or replaced: SQLite would go on writing where nobody reads."""
-        if not self._is_in_place():
-            raise JournalError(
-                f"journal {self.path}: the file was removed or replaced while it was open; put it back, or "
-                "open the journal again",
-                "gone",
-            )

@@ -23,6 +23,7 @@ FEW_ROWS: Final = 30_000
 MANY_ROWS: Final = 120_000
 FOREVER_US: Final = 2**52
 _FAULTS: Final = {s.name.lower(): int(s) for s in Status}
+_SERIES: Final = "rig, channel, probe, zone"
 _FIELDS: Final = "temperature_c, cold_junction_c, emf_uv, fault"
 
 
@@ -42,11 +43,8 @@ class Archive:
     def firings(self, site: str = "") -> list[StoredFiring]:
         """List firings, latest first."""
         where = f" WHERE site = {literal(site)}" if site else ""
-        found = [
-            _firing(series)
-            for series in self._influx.select(f"SELECT * FROM {FIRING}{where} GROUP BY site, firing")
-        ]
-        return sorted(found, key=lambda f: (f.started_us, f.id), reverse=True)
+        series = self._influx.select(f"SELECT * FROM {FIRING}{where} GROUP BY site, firing")
+        return sorted(map(_firing, series), key=lambda f: (f.started_us, f.id), reverse=True)
 
     def firing(self, ref: str, site: str = "") -> StoredFiring:
         """Find a firing by its ID, or `last`; UserError: there is none, or several sites have it."""
@@ -62,11 +60,13 @@ class Archive:
 
     def extent(self, firing: StoredFiring) -> tuple[int, int] | None:
         """Return the times of the first and last reading [µs]; None where there are none."""
-        times = []
-        for which in ("first", "last"):
-            for field in ("temperature_c", "fault"):
-                query = f"SELECT {which}({field}) FROM {MEASUREMENT} WHERE {_where(firing)}"
-                times += [row[0] // 1000 for series in self._influx.select(query) for row in series.rows]
+        times = [
+            row[0] // 1000
+            for pick in ("first", "last")
+            for field in ("temperature_c", "fault")
+            for series in self._influx.select(f"SELECT {pick}({field}) {_of(firing)}")
+            for row in series.rows
+        ]
         return (min(times), max(times)) if times else None
 
     def batches(self, firing: StoredFiring, since_us: int, until_us: int) -> Iterator[list[Batch]]:
@@ -89,21 +89,19 @@ class Archive:
 
     def readings(self, firing: StoredFiring, since_us: int, until_us: int = FOREVER_US) -> list[Batch]:
         """Return the readings of a short span of time; see `batches`."""
-        series = self._influx.select(
-            f"SELECT {_FIELDS} FROM {MEASUREMENT} WHERE {_where(firing)} AND "
-            f"time >= {since_us}000 AND time < {until_us}000 GROUP BY rig, channel, probe, zone"
-        )
+        series = self._influx.select(f"SELECT {_FIELDS} {_of(firing, since_us, until_us)} GROUP BY {_SERIES}")
         return _batches(series, firing.plan)
 
     def thinned(self, firing: StoredFiring, since_us: int, until_us: int, step_s: int) -> list[Batch]:
         """Return the lowest and highest reading of each step, with their own times, chosen by the server."""
-        series: list[Series] = []
-        for pick in ("bottom", "top"):
-            series += self._influx.select(
-                f"SELECT {pick}(temperature_c, 1) FROM {MEASUREMENT} WHERE {_where(firing)} AND "
-                f"time >= {since_us}000 AND time < {until_us}000 "
-                f"GROUP BY time({step_s}s), rig, channel, probe, zone"
+        series = [
+            found
+            for pick in ("bottom", "top")
+            for found in self._influx.select(
+                f"SELECT {pick}(temperature_c, 1) {_of(firing, since_us, until_us)} "
+                f"GROUP BY time({step_s}s), {_SERIES}"
             )
+        ]
         for s in series:
             s.rows = [[t, c, None, None, None] for t, c, *_ in s.rows if c is not None]
         return _batches(series, firing.plan)
@@ -129,6 +127,11 @@ class Archive:
 def _where(firing: StoredFiring) -> str:
     """Select site and firing; a missing tag counts as an empty one."""
     return f"firing = {literal(firing.id)} AND site = {literal(firing.site)}"
+
+
+def _of(firing: StoredFiring, since_us: int = 0, until_us: int = FOREVER_US) -> str:
+    """Select a firing's readings in a span of time."""
+    return f"FROM {MEASUREMENT} WHERE {_where(firing)} AND time >= {since_us}000 AND time < {until_us}000"
 
 
 def _firing(series: Series) -> StoredFiring:

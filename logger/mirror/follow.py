@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import logging
 import random
 import tempfile
@@ -12,7 +11,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from logger.errors import StokewatchError
 from logger.journal.schema import JournalError
@@ -64,7 +63,7 @@ class Follower:
         self._newest: dict[str, int] = {}
         self._event = 0
         self._numbers: dict[int, int] = {}
-        self._beat = ""
+        self._beat: dict[str, Any] | None = None
         self._listed_s = float("-inf")
         self._before: deque[tuple[int, int, bool]] = deque()
         self._trouble = ""
@@ -118,7 +117,7 @@ class Follower:
         self._writer.open_copy(firing, firing.ended_us)
         self._firing = firing
         self._shown.add(firing.id)
-        self._event, self._beat, self._numbers = 0, "", {}
+        self._event, self._beat, self._numbers = 0, None, {}
         first, last = extent or (firing.started_us, firing.started_us)
         begin_us = max(first, last - TAIL_US)
         self._newest = {"": begin_us - 1 + _SLACK_US}
@@ -131,16 +130,15 @@ class Follower:
         events = self._archive.events(firing, self._event)
         beat = self._archive.beat(firing)
         newest = dict(self._newest)
-        text = json.dumps(beat)
         with self._writer.transaction():
             for batch in batches:
                 before = newest.get(batch.rig, newest[""] - _SLACK_US)
                 newest[batch.rig] = max(before, int(batch.t_us[-1]))
                 self._writer.append(firing.id, batch.rows(batch.t_us > before))
             copy_events(self._writer, firing.id, events, self._numbers)
-            if beat is not None and text != self._beat:
+            if beat is not None and beat != self._beat:
                 self._writer.heartbeat(beat)
-        self._newest, self._beat = newest, text
+        self._newest, self._beat = newest, beat
         self._event = max((event.id for event in events), default=self._event)
         return self._take_before(firing)
 
