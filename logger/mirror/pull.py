@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 
 from logger.errors import UserError
@@ -20,10 +20,8 @@ class PullError(UserError):
     """A firing can't be pulled."""
 
 
-def pull(
-    archive: Archive, firing: StoredFiring, home: Home, say: Callable[[float], None] = lambda part: None
-) -> FiringInfo:
-    """Copy a firing into the journal, under the same ID; `say` receives the part fetched, 0 to 1.
+def pull(archive: Archive, firing: StoredFiring, home: Home) -> FiringInfo:
+    """Copy a firing into the journal, under the same ID.
 
     It is first fetched into a separate journal, so that the real one is held up only while it is copied on
     this machine, and never contains anything half-fetched. PullError: it is already in the journal, or has no
@@ -41,7 +39,7 @@ def pull(
         raise PullError(f"{firing.id}: this InfluxDB has no readings of it")
     with tempfile.TemporaryDirectory(prefix="pull-", dir=home.root) as folder:
         fetched = Path(folder) / "journal.sqlite"
-        _fetch(archive, firing, extent, fetched, say)
+        _fetch(archive, firing, extent, fetched)
         with (
             contextlib.closing(JournalReader(fetched)) as reader,
             contextlib.closing(JournalWriter(home.journal)) as writer,
@@ -66,9 +64,7 @@ def copy_events(writer: JournalWriter, firing: str, events: Iterable[Event], num
         numbers[event.id] = writer.add_event(firing, event.t_us, event.kind, data, event.who)
 
 
-def _fetch(
-    archive: Archive, firing: StoredFiring, extent: tuple[int, int], path: Path, say: Callable[[float], None]
-) -> None:
+def _fetch(archive: Archive, firing: StoredFiring, extent: tuple[int, int], path: Path) -> None:
     first, last = extent
     with contextlib.closing(JournalWriter(path)) as writer:
         info = writer.open_copy(firing, firing.ended_us or last)
@@ -76,5 +72,4 @@ def _fetch(
             with writer.transaction():
                 for batch in batches:
                     writer.append(info.id, batch)
-            say((max(int(b.t_us[-1]) for b in batches) - first + 1) / (last - first + 1))
         copy_events(writer, info.id, archive.events(firing), {})
