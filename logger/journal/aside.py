@@ -26,10 +26,7 @@ def finish_setting_aside(path: Path) -> None:
     for wal in path.parent.glob(f"{path.stem}-{_UNJOINED}-*{path.suffix}-wal"):
         aside = wal.with_name(wal.name.removesuffix("-wal"))
         if not aside.exists():
-            if path.exists():
-                path.rename(aside)
-            else:
-                aside.touch(0o600)
+            _rename(path, aside)
 
 
 def unjoined(path: Path) -> list[Path]:

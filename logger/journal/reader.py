@@ -26,24 +26,14 @@ from logger.journal.rows import (
     to_event,
     to_request,
 )
-from logger.journal.schema import JournalError, NoFiringError, NoJournalError, errors_of, open_to_read
+from logger.journal.schema import NoFiringError, NoJournalError, errors_of, open_to_read
 from logger.journal.sealed import DamagedError, load_dict
 from logger.journal.stored import FOREVER_US, Stored
 from logger.journal.traces import NOTHING, Column, Estimates, Place, Traces, break_gaps, end_at, thin
 from logger.plan import assign_probes
 from logger.reading import Batch, Event, Ints
 
-__all__ = [
-    "FOREVER_US",
-    "Column",
-    "FiringInfo",
-    "JournalError",
-    "JournalReader",
-    "NoFiringError",
-    "NoJournalError",
-    "Request",
-    "Traces",
-]
+__all__ = ["FOREVER_US", "Column", "FiringInfo", "JournalReader", "NoFiringError", "NoJournalError", "Traces"]
 
 
 class JournalReader:

@@ -35,7 +35,7 @@ from logger.journal.sealed import keep, repair, seal_text, to_json
 from logger.journal.written_file import WrittenFile
 from logger.reading import Batch, Channel, Event, Status
 
-__all__ = ["FiringInfo", "JournalError", "JournalWriter", "Request"]
+__all__ = ["FiringInfo", "JournalWriter"]
 
 GRACE_US: Final = 10_000_000
 """A minute is packed this long after its end, so that slightly late frames are in it. [µs]"""

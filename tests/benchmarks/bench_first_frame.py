@@ -22,7 +22,7 @@ from pathlib import Path
 
 import psutil
 
-from logger.journal.layout import Layout, seal, unseal
+from logger.journal.layout import seal, unseal
 from logger.journal.packing import STRETCHES_DATA
 from logger.journal.rollup import LEVELS_S
 from logger.journal.writer import JournalWriter
@@ -46,14 +46,13 @@ def make_archive(path: Path, megabytes: int) -> int:
     size = path.stat().st_size
     chunks = db.execute(f"SELECT * FROM {STRETCHES_DATA} WHERE packed").fetchall()
     rollups = {n: db.execute(f"SELECT minute, data FROM rollup_{n}").fetchall() for n in LEVELS_S}
-    rig, channels = db.execute("SELECT rig, channels FROM layout").fetchone()
     for n in range(megabytes * 1_000_000 // size):
         with writer.transaction():
             firing = writer.open_firing(f"Invented {n}", None, START_US, ended_us=START_US + 60_000_000)
             key = writer._key(firing.id)
             (packed,) = db.execute("SELECT packed_readings FROM firing WHERE key = 1").fetchone()
             db.execute("UPDATE firing SET packed_readings = ? WHERE key = ?", (packed, key))
-            layout = writer._layout_row(key, Layout.loads(0, rig, channels)).id
+            layout = writer._layout(firing.id, key, batch(1, 0)).id
             for arrival, _, _, minute, _, *told, data in chunks:
                 row = (key, minute, layout, *told)
                 again = seal(unseal(data, (1, minute, 1, *told)), row)
