@@ -47,20 +47,20 @@ def readings_as_buckets(temperature_c: Floats, status: Bytes) -> Buckets:
 
 
 def merge(buckets: Buckets, starts: Ints) -> Buckets:
-    """Merge runs of buckets, shape (m, k), in order of time, into shape (g, k).
+    """Merge runs of buckets in order of time: from shape (m,) into (g,), or from (m, k) into (g, k).
 
     `starts`, shape (g,): the first row of each run, ascending from 0.
     """
+    out = np.empty((len(starts), *buckets.shape[1:]), BUCKET)
     if not len(starts):
-        return empty((0, buckets.shape[1]))
-    out = np.empty((len(starts), buckets.shape[1]), BUCKET)
+        return out
     count = buckets["count"]
     some = count > 0
     least = np.minimum.reduceat(np.where(some, buckets["min"], np.float32(np.inf)), starts)
     greatest = np.maximum.reduceat(np.where(some, buckets["max"], np.float32(-np.inf)), starts)
     total = np.add.reduceat(np.where(some, buckets["mean"].astype(np.float64) * count, 0.0), starts)
     out["count"] = np.add.reduceat(count.astype(np.int64), starts)
-    rows = np.where(some, np.arange(len(buckets))[:, None], -1)
+    rows = np.where(some.T, np.arange(len(buckets)), -1).T
     latest = np.maximum.reduceat(rows, starts)
     any_ok = latest >= 0
     out["min"] = np.where(any_ok, least, np.nan)

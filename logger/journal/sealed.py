@@ -48,23 +48,15 @@ def unseal_text(sealed: Any, *about: object) -> str:
     raise DamagedError("damaged data: the checksum is wrong")
 
 
-def load_json(sealed: Any, *about: object) -> Any:
-    """Read sealed JSON, or plain JSON from older versions; DamagedError for anything else."""
-    if not isinstance(sealed, str):
-        raise DamagedError("damaged data: not text")
-    try:
-        return json.loads(unseal_text(sealed, *about))
-    except DamagedError:
-        # A sealed text is never JSON, whichever of its bits has flipped.
-        try:
-            return json.loads(sealed)
-        except (ValueError, RecursionError) as exc:
-            raise DamagedError(f"damaged data: {exc}") from exc
-
-
 def load_dict(sealed: Any, *about: object) -> dict[str, Any]:
-    """Read a sealed JSON object; see `load_json`."""
-    data = load_json(sealed, *about)
+    """Read a sealed JSON object, or a plain one from older versions; DamagedError for anything else."""
+    text = sealed  # if its seal is broken, it is no JSON, whichever of its bits has flipped
+    with contextlib.suppress(DamagedError):
+        text = unseal_text(sealed, *about)
+    try:
+        data = json.loads(text)
+    except (TypeError, ValueError, RecursionError) as exc:
+        raise DamagedError(f"damaged data: {exc}") from exc
     if not isinstance(data, dict):
         raise DamagedError("damaged data: not an object")
     return data

@@ -156,8 +156,8 @@ class Stored:
             t_us = (np.array(minutes)[:, None] * MINUTE_US + inner).ravel()
             buckets = np.frombuffer(b"".join(found), BUCKET).reshape(-1, len(layout.channels))
             for j, channel in enumerate(layout.channels):
-                there = (buckets["status"][:, j] != Status.ABSENT) & (t_us >= since)
-                pieces[layout.rig, channel.name].append((t_us[there], buckets[there, j]))
+                at = np.flatnonzero((buckets["status"][:, j] != Status.ABSENT) & (t_us >= since))
+                pieces[layout.rig, channel.name].append((t_us[at], np.take(buckets[:, j], at)))
         return {place: _one_a_bucket(found) for place, found in pieces.items()}
 
 
@@ -167,4 +167,4 @@ def _one_a_bucket(pieces: Sequence[tuple[Ints, Buckets]]) -> tuple[Ints, Buckets
         return pieces[0]
     t_us, buckets = in_order(*map(np.concatenate, zip(*pieces, strict=True)))
     starts = run_starts(t_us)
-    return t_us[starts], merge(buckets[:, None], starts)[:, 0]
+    return t_us[starts], merge(buckets, starts)

@@ -107,7 +107,7 @@ def thin(t_us: Ints, buckets: Buckets, step_us: int) -> Line:
     """
     step = t_us // step_us
     starts = run_starts(step)
-    merged = merge(buckets[:, None], starts)[:, 0]
+    merged = merge(buckets, starts)
     begin = step[starts] * step_us
     low, high, last = (merged[name].astype(np.float64) for name in ("min", "max", "last"))
     rising = high - last <= last - low

@@ -11,16 +11,17 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from logger.errors import UserError
 from logger.home import Home
 from logger.journal.aside import beside
 from logger.journal.writer import JournalWriter
-from logger.mirror.mirror import OVERLAP_S, PING_S, Mirror, mirror_lock
-from logger.mirror.progress import REFUSED, Refused, load_progress, mirror_health
+from logger.mirror.mirror import OVERLAP_S, PING_S, Mirror
+from logger.mirror.progress import REFUSED, mirror_health
 from logger.mirror.target import Target
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
 from tests.mirror.servers import Answer, Gate
 from tests.processes import until
+
+pytestmark = pytest.mark.real
 
 
 class Clock:
@@ -71,7 +72,6 @@ def sent(gate: Gate, measurement: str = "reading") -> list[str]:
     return [line for line in lines if line.startswith(f"{measurement},")]
 
 
-@pytest.mark.real
 def test_everything_goes_out_once(home: Home, writer: JournalWriter, firing: str, gate: Gate) -> None:
     fill(writer, firing, 500)
     writer.add_event(firing, START_US, "note", {"kind": "wood", "text": 'a "thick" piece,\nwet'}, "one")
@@ -93,7 +93,6 @@ def test_everything_goes_out_once(home: Home, writer: JournalWriter, firing: str
     mirror.close()
 
 
-@pytest.mark.real
 def test_what_changes_of_a_firing_takes_the_place_of_what_was(
     writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
@@ -111,7 +110,6 @@ def test_what_changes_of_a_firing_takes_the_place_of_what_was(
     assert f"ended_us={START_US + 1}i" in lines[2]
 
 
-@pytest.mark.real
 def test_the_loggers_health_goes_along_and_is_overwritten(
     writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
@@ -124,7 +122,6 @@ def test_the_loggers_health_goes_along_and_is_overwritten(
     assert {line.rsplit(" ", 1)[1] for line in beats} == {f"{START_US}000"}
 
 
-@pytest.mark.real
 @pytest.mark.parametrize("status", [400, 422])
 def test_bad_lines_are_put_aside_and_the_rest_goes_on(
     status: int, home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
@@ -158,7 +155,6 @@ def test_bad_lines_are_put_aside_and_the_rest_goes_on(
     assert (health["state"], health["refused"], health["behind"]) == ("stopped", 1, 0)
 
 
-@pytest.mark.real
 def test_what_the_server_counts_as_dropped_is_not_sent_line_by_line(
     home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror
 ) -> None:
@@ -176,7 +172,6 @@ def test_what_the_server_counts_as_dropped_is_not_sent_line_by_line(
     assert mirror_health(home)["refused"] == 1000  # type: ignore[index]
 
 
-@pytest.mark.real
 @pytest.mark.parametrize("status", [400, 401, 403, 404, 422])
 def test_a_server_that_refuses_everything_is_waited_for(
     status: int, home: Home, writer: JournalWriter, firing: str, gate: Gate
@@ -198,7 +193,6 @@ def test_a_server_that_refuses_everything_is_waited_for(
     assert "s3cret" not in kept
 
 
-@pytest.mark.real
 def test_a_batch_that_is_too_large_is_cut(
     home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror
 ) -> None:
@@ -210,7 +204,6 @@ def test_a_batch_that_is_too_large_is_cut(
     assert not (home.root / REFUSED).exists()
 
 
-@pytest.mark.real
 @pytest.mark.parametrize(
     ("status", "headers", "least_s"),
     [(429, {"Retry-After": "7"}, 7), (503, {"Retry-After": "3"}, 3), (503, {}, 0.25), (500, {}, 0.25)],
@@ -233,7 +226,6 @@ def test_a_busy_server_is_left_alone_as_long_as_it_asks(
     assert len(set(sent(gate))) == 200
 
 
-@pytest.mark.real
 def test_waits_grow_and_differ(home: Home, writer: JournalWriter, firing: str) -> None:
     """Nobody listens there: the waits double up to a minute, with some randomness."""
     mirror = Mirror(home, Target("http://127.0.0.1:9"))
@@ -244,7 +236,6 @@ def test_waits_grow_and_differ(home: Home, writer: JournalWriter, firing: str) -
     assert len(set(waits)) > 30
 
 
-@pytest.mark.real
 @pytest.mark.parametrize("how", ["error", "restarted"])
 def test_after_a_doubt_what_was_acknowledged_lately_goes_out_again(
     how: str, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
@@ -272,7 +263,6 @@ def test_after_a_doubt_what_was_acknowledged_lately_goes_out_again(
     assert times == set(range(int(oldest), 13 if how == "error" else 12))
 
 
-@pytest.mark.real
 @pytest.mark.parametrize("where", ["running", "away"])
 def test_a_server_that_was_started_again_gets_more_than_the_overlap(
     where: str,
@@ -323,7 +313,6 @@ def break_connections(gate: Gate) -> None:
     until(lambda: not gate.connections, "the connections' end")
 
 
-@pytest.mark.real
 def test_a_restart_goes_on_with_an_overlap(
     home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
@@ -339,7 +328,6 @@ def test_a_restart_goes_on_with_an_overlap(
     again.close()
 
 
-@pytest.mark.real
 @pytest.mark.parametrize("other", ["bucket", "site", "file", "damaged"])
 def test_what_was_sent_elsewhere_or_of_another_journal_does_not_count(
     other: str, home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
@@ -377,7 +365,6 @@ def test_what_was_sent_elsewhere_or_of_another_journal_does_not_count(
     assert len(set(sent(gate))) == 240
 
 
-@pytest.mark.real
 def test_numbers_that_are_given_again_are_noticed(
     writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror
 ) -> None:
@@ -392,7 +379,6 @@ def test_numbers_that_are_given_again_are_noticed(
     assert any(line.endswith(f"{START_US + 20_000_000}000") for line in sent(gate))
 
 
-@pytest.mark.real
 def test_a_journal_that_comes_later(home: Home, gate: Gate, mirror: Mirror) -> None:
     mirror.step()
     writer = JournalWriter(home.journal)
@@ -403,7 +389,6 @@ def test_a_journal_that_comes_later(home: Home, gate: Gate, mirror: Mirror) -> N
     assert len(sent(gate)) == 20
 
 
-@pytest.mark.real
 def test_a_slow_server_gets_less_at_a_time(
     home: Home, writer: JournalWriter, firing: str, gate: Gate, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -421,7 +406,6 @@ def test_a_slow_server_gets_less_at_a_time(
     mirror.close()
 
 
-@pytest.mark.real
 def test_a_journal_that_goes_and_one_that_is_none_are_told_and_waited_for(
     home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror
 ) -> None:
@@ -441,7 +425,6 @@ def test_a_journal_that_goes_and_one_that_is_none_are_told_and_waited_for(
     assert len(set(sent(gate))) == 40
 
 
-@pytest.mark.real
 def test_how_far_it_came_can_be_lost_and_nothing_else_is(
     home: Home,
     writer: JournalWriter,
@@ -458,21 +441,6 @@ def test_how_far_it_came_can_be_lost_and_nothing_else_is(
     assert "the mirror's progress can't be saved" in caplog.text
 
 
-def test_what_is_put_aside_does_not_fill_the_disk(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.mirror.progress.MOST_REFUSED_BYTES", 60)
-    refused = Refused(home.root)
-    for n in range(100):
-        refused.add([f"reading,n={n} c=1"], "odd")
-    assert refused.count == 100
-    assert (home.root / REFUSED).stat().st_size < 200
-
-
-def test_one_mirror_a_folder(home: Home) -> None:
-    with mirror_lock(home), pytest.raises(UserError, match="already running"), mirror_lock(home):
-        pass
-
-
-@pytest.mark.real
 def test_packed_minutes_late_frames_and_two_rigs(
     writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror
 ) -> None:
@@ -495,13 +463,6 @@ def test_packed_minutes_late_frames_and_two_rigs(
     assert got == there
 
 
-def test_progress_survives_what_it_finds(home: Home) -> None:
-    for text in ("", "{}", "[]", '{"target": 1, "file": "x", "cursor": {}, "health": {}}', "\0" * 9):
-        (home.root / "mirror.json").write_text(text)
-        assert load_progress(home.root) is None
-
-
-@pytest.mark.real
 def test_a_plan_that_cannot_be_read_holds_up_nothing(
     writer: JournalWriter, gate: Gate, mirror: Mirror
 ) -> None:
@@ -514,7 +475,6 @@ def test_a_plan_that_cannot_be_read_holds_up_nothing(
     assert "of another = version" in sent(gate, "firing")[0]
 
 
-@pytest.mark.real
 @pytest.mark.parametrize(("status", "state"), [(401, "running"), (404, "running"), (503, "waiting")])
 def test_only_a_server_that_fails_is_missed_at_a_ping(
     status: int,
