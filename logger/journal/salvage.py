@@ -14,7 +14,7 @@ import shutil
 import sqlite3
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -207,10 +207,7 @@ def join(path: Path, aside: Path, pause_s: float = 0.01) -> Salvage:
                 with writer.transaction():
                     found.events += _join_others(writer, was, key, firing)
             with writer.transaction():
-                _join_requests(writer._db, was)
-                _join_apart(writer._db, was, None, None)
-                joined = read_meta(writer._db, JOINED).get("count", 0)
-                writer.set_meta(JOINED, {"count": int(joined) + 1})
+                _join_rest(writer, was)
             if was.bad_rows:
                 found.lost.append(f"{was.bad_rows} stretches of readings, a minute each at most")
             if was.broken_pages:
@@ -262,38 +259,36 @@ def _join_others(writer: JournalWriter, was: Gathered, key: int, firing: str) ->
     """Copy a firing's events, estimates and frames set apart; return the number of events."""
     target = writer._key(firing)
     events = was.events(key)
-    writer._db.executemany(
-        "INSERT OR IGNORE INTO event (id, firing, t_us, kind, data, who) VALUES (?, ?, ?, ?, ?, ?)",
-        [
-            (e.id, target, e.t_us, e.kind, seal_event(target, e.t_us, e.kind, e.data, e.who), e.who)
-            for e in events
-        ],
+    rows = [
+        (e.id, target, e.t_us, e.kind, seal_event(target, e.t_us, e.kind, e.data, e.who), e.who)
+        for e in events
+    ]
+    _add(writer, "event", rows)
+    estimates = was.estimates(key)
+    _add(
+        writer,
+        "estimate",
+        ((None, target, t, seal_text(to_json(zones), target, t)) for t, zones in estimates),
     )
-    writer._db.executemany(
-        "INSERT OR IGNORE INTO estimate (firing, t_us, data) VALUES (?, ?, ?)",
-        [(target, t_us, seal_text(to_json(zones), target, t_us)) for t_us, zones in was.estimates(key)],
-    )
-    _join_apart(writer._db, was, key, target)
+    _add(writer, "set_apart", ((number, target, *said) for number, *said in was.apart(key)))
     return len(events)
 
 
-def _join_apart(db: sqlite3.Connection, was: Gathered, key: int | None, target: int | None) -> None:
-    db.executemany(
-        "INSERT OR IGNORE INTO set_apart VALUES (?, ?, ?, ?, ?, ?, ?)",
-        [(number, target, *said) for number, *said in was.apart(key)],
-    )
-
-
-def _join_requests(db: sqlite3.Connection, was: Gathered) -> None:
-    """Copy requests; those never answered are refused now rather than carried out so much later."""
+def _join_rest(writer: JournalWriter, was: Gathered) -> None:
+    """Copy what belongs to no firing; requests never answered are refused rather than carried out so late."""
     refused = to_json({"ok": False, "error": ASK_AGAIN})
-    db.executemany(
-        "INSERT OR IGNORE INTO request (id, made_us, kind, data, who, result) VALUES (?, ?, ?, ?, ?, ?)",
-        [
-            (*asked, seal_text(refused, asked[0]) if answer is None else answer)
-            for *asked, answer in was.requests()
-        ],
-    )
+    requests = ((*asked, answer or seal_text(refused, asked[0])) for *asked, answer in was.requests())
+    _add(writer, "request", requests)
+    _add(writer, "set_apart", ((number, None, *said) for number, *said in was.apart(None)))
+    joined = read_meta(writer._db, JOINED).get("count", 0)
+    writer.set_meta(JOINED, {"count": int(joined) + 1})
+
+
+def _add(writer: JournalWriter, table: str, rows: Iterable[Sequence[Any]]) -> None:
+    """Add rows to a table, except those that are there already."""
+    for row in rows:
+        marks = ", ".join("?" * len(row))
+        writer._db.execute(f"INSERT OR IGNORE INTO {table} VALUES ({marks})", row)
 
 
 def main(argv: list[str]) -> int:
