@@ -60,11 +60,12 @@ class Mirror:
         self._influx = Influx(target)
         self._waits = Backoff(_FIRST_WAIT_S, _LONGEST_WAIT_S, random.random)
         self._outbox: Outbox | None = None
-        self._cursor = self._trusted = self._floor = Cursor()
+        self._cursor = Cursor()
+        self._known = Progress(f"{target.name} {target.site}")
         self._acknowledged: deque[tuple[float, Cursor]] = deque()
         self._marks: deque[tuple[int, Cursor]] = deque()
         self._position = 0
-        self._started, self._unsure = "", True
+        self._unsure = True
         self._answer_s = self._saved_s = self._told_s = float("-inf")
         self._lines = 0
         self._state, self._detail = "starting", ""
@@ -114,14 +115,14 @@ class Mirror:
         if self._outbox is None:
             self._outbox = Outbox(self._home.journal, self._target.site, self._clock)
             known = load_progress(self._home.root)
-            if known is None or (known.target, known.file) != (self._name, self._outbox.file):
-                known = Progress(self._name, self._outbox.file, Cursor(), Cursor(), self._started)
-            self._floor, self._started = known.floor, known.started
+            if known is None or (known.target, known.file) != (self._known.target, self._outbox.file):
+                known = Progress(self._known.target, self._outbox.file, started=self._known.started)
+            self._known = known
             self._go_back(known.cursor)
             self._unsure = True
         if self._outbox.newest() < self._cursor.arrival:
             # The newest readings are gone, and their numbers will be used again: start over.
-            self._floor = Cursor()
+            self._known.floor = Cursor()
             self._go_back(Cursor())
         return self._outbox
 
@@ -131,10 +132,6 @@ class Mirror:
                 self._outbox.close()
             self._outbox = None
 
-    @property
-    def _name(self) -> str:
-        return f"{self._target.name} {self._target.site}"
-
     def _answered(self) -> None:
         """Take note of a good answer: what the server took long before is safe by now."""
         self._waits.succeeded()
@@ -142,13 +139,13 @@ class Mirror:
         broke = self._influx.interrupted()
         if (broke or self._unsure) and self._restarted():
             log.info("InfluxDB was restarted; sending again what it may have lost")
-            self._go_back(self._floor)
+            self._go_back(self._known.floor)
         elif broke:
             log.info("the connection to InfluxDB broke; sending the last %d s again", OVERLAP_S)
             self._doubt()
         else:
             while self._acknowledged and self._acknowledged[0][0] <= now - OVERLAP_S:
-                self._trusted = self._acknowledged.popleft()[1]
+                self._known.cursor = self._acknowledged.popleft()[1]
             if not self._acknowledged or self._acknowledged[-1][1] != self._cursor:
                 self._acknowledged.append((now, self._cursor))
 
@@ -156,7 +153,7 @@ class Mirror:
         """Ask the server whether it has been restarted."""
         started = self._influx.started()
         self._unsure = False
-        known, self._started = self._started, started or self._started
+        known, self._known.started = self._known.started, started or self._known.started
         return bool(known and started and started != known)
 
     def _advance(self, lines: int, after: Cursor) -> None:
@@ -166,15 +163,15 @@ class Mirror:
         if not self._marks or self._position >= self._marks[-1][0] + _MARK_LINES:
             self._marks.append((self._position, self._cursor))
         while self._marks and self._marks[0][0] <= self._position - FORGETS_LINES:
-            self._floor = self._marks.popleft()[1]
+            self._known.floor = self._marks.popleft()[1]
 
     def _doubt(self) -> None:
         self._unsure = True
-        self._go_back(self._trusted)
+        self._go_back(self._known.cursor)
 
     def _go_back(self, cursor: Cursor) -> None:
         """Send everything after `cursor` again."""
-        self._cursor = self._trusted = cursor
+        self._cursor = self._known.cursor = cursor
         self._acknowledged.clear()
         while self._marks and self._marks[-1][1].arrival > cursor.arrival:
             self._marks.pop()
@@ -214,7 +211,7 @@ class Mirror:
         if self._outbox is None:
             return
         try:
-            health = {
+            self._known.health = {
                 "pid": os.getpid(),
                 "state": self._state,
                 "detail": self._detail,
@@ -222,10 +219,9 @@ class Mirror:
                 "refused": self._refused.count,
                 "behind": max(0, self._outbox.newest() - self._cursor.arrival),
             }
-            new = Progress(self._name, self._outbox.file, self._trusted, self._floor, self._started, health)
-            if new != self._written:
-                replace(new, health={**health, "at_s": time.time()}).save(self._home.root)
-                self._written = new
+            if self._known != self._written:
+                replace(self._known, health={**self._known.health, "at_s": time.time()}).save(self._home.root)
+                self._written = replace(self._known)
         except (JournalError, OSError) as exc:
             log.warning("the mirror's progress can't be saved: %s", exc)
 

@@ -42,10 +42,9 @@ class Outbox:
         self.file = self._which()
         self._site = site
         self._clock = clock
-        self._firings: dict[str, FiringInfo] = {}
-        self._sent: dict[str, str] = {}
+        self._running: FiringInfo | None = None
+        self._sent: dict[str, str] = {}  # by firing's ID; the health by an empty one
         self._probes: dict[str, dict[tuple[str, str], Probe]] = {}
-        self._beat = ""
         self._firings_s = self._beat_s = float("-inf")
 
     def close(self) -> None:
@@ -77,7 +76,6 @@ class Outbox:
     def repeat(self) -> None:
         """Send again what is otherwise sent only when it changes: firings, and the logger's health."""
         self._sent.clear()
-        self._beat = ""
         self._firings_s = self._beat_s = float("-inf")
 
     def take(self, cursor: Cursor, room: int) -> tuple[list[str], Cursor]:
@@ -108,17 +106,17 @@ class Outbox:
         if self._clock() - self._firings_s < FIRINGS_S:
             return []
         self._firings_s = self._clock()
-        lines = []
-        for info in self._reader.firings(binned=None):
-            known = self._firings.get(info.id)
-            if known is None or known.plan_toml != info.plan_toml:
-                self._probes.pop(info.id, None)
-            self._firings[info.id] = info
-            line = firing_line(info, site=self._site)
-            if self._sent.get(info.id) != line:
-                self._sent[info.id] = line
-                lines.append(line)
-        return lines
+        firings = self._reader.firings(binned=None)
+        self._running = next((info for info in firings if info.running), None)
+        return [line for info in firings for line in self._news(info.id, firing_line(info, site=self._site))]
+
+    def _news(self, what: str, line: str) -> list[str]:
+        """Return a line unless it is the one that was sent last."""
+        if self._sent.get(what) == line:
+            return []
+        self._sent[what] = line
+        self._probes.pop(what, None)  # the plan may be another
+        return [line]
 
     def _probe(self, firing: str, rig: str, channel: str) -> Probe:
         known = self._probes.setdefault(firing, {})
@@ -130,10 +128,6 @@ class Outbox:
         if self._clock() - self._beat_s < BEAT_S:
             return []
         self._beat_s = self._clock()
-        running = next((f for f in self._firings.values() if f.running), None)
-        beat = self._reader.heartbeat() if running else None
-        line = logger_line(running, beat, site=self._site) if running and beat else None
-        if line is None or line == self._beat:
-            return []
-        self._beat = line
-        return [line]
+        beat = self._reader.heartbeat() if self._running else None
+        line = logger_line(self._running, beat, site=self._site) if self._running and beat else None
+        return [] if line is None else self._news("", line)

@@ -30,10 +30,12 @@ class Progress:
     """
 
     target: str  # where to; what was sent elsewhere doesn't count
-    file: int  # which journal: a salvaged one is another file with other numbers
-    cursor: Cursor  # everything before it was acknowledged long enough ago
-    floor: Cursor  # everything before it is safe even if the server was restarted
-    started: str  # when the server had started
+    file: int = 0  # which journal: a salvaged one is another file with other numbers
+    # everything before it was acknowledged long enough ago
+    cursor: Cursor = field(default_factory=Cursor)
+    # everything before it is safe even if the server was restarted
+    floor: Cursor = field(default_factory=Cursor)
+    started: str = ""  # when the server had started
     # for people: `state`, `detail`, `sent`, `refused`, `behind`
     health: dict[str, Any] = field(default_factory=dict)
 
