@@ -53,6 +53,8 @@ class Layout:
             channels = tuple(Channel(**e) for e in entries)
             if not isinstance(rig, str) or not all(isinstance(c.name, str) for c in channels):
                 raise TypeError("a name that isn't text")
+            if not {0, 2, 4, _WIDE}.issuperset(widths):
+                raise TypeError("words of an odd width")
             return cls(row_id, rig, channels, widths)
         except (AttributeError, KeyError, TypeError, RecursionError) as exc:
             raise ValueError(f"damaged description of a rig's channels: {exc!r}") from exc
@@ -67,17 +69,13 @@ class Layout:
     @cached_property
     def dtype(self) -> np.dtype[np.void]:
         """Type of one record: little-endian, without padding."""
-        fields: list[tuple[str, str, tuple[int, ...]]] = [
-            ("t", "<u4", ()),
-            ("seq", "<u4", ()),
-            ("ms", "<u4", ()),
-        ]
+        fields: list[tuple[str, str, tuple[int, ...]]] = [(name, "<u4", ()) for name in ("t", "seq", "ms")]
         for name, kind, columns in (
             *((f"w{width}", f"<u{width}", at) for width, at in self._words),
             ("uv", "<f8", self._emf),
             ("cj", "<f8", self._emf),
             ("c", "<f8", self._celsius),
-            ("tw", "<i4", [j for _, at in self._words for j in at]),
+            ("tw", "<i4", self._word),
             ("te", "<f8", self._emf),
             ("tc", "<i8", self._celsius),
         ):
@@ -89,6 +87,10 @@ class Layout:
     def _words(self) -> list[tuple[int, list[int]]]:
         widths = sorted(set(self.widths) - {0})
         return [(w, [j for j, width in enumerate(self.widths) if width == w]) for w in widths]
+
+    @cached_property
+    def _word(self) -> list[int]:
+        return [j for _, at in self._words for j in at]
 
     @cached_property
     def _emf(self) -> list[int]:
@@ -116,12 +118,11 @@ class Layout:
         out["ms"] = batch.ms
         missing = np.isnan(batch.raw)
         out["status"] = batch.status | (missing * np.uint8(_NOT_SENT))
-        first = 0
         for width, at in self._words:
             columns = _span(at)
             out[f"w{width}"] = np.where(missing[:, columns], 0.0, batch.raw[:, columns])
-            out["tw"][:, first : first + len(at)] = _steps(batch.temperature_c[:, columns])
-            first += len(at)
+        if self._word:
+            out["tw"] = _steps(batch.temperature_c[:, _span(self._word)])
         if self._emf:
             columns = _span(self._emf)
             out["uv"] = batch.raw[:, columns]
@@ -129,9 +130,8 @@ class Layout:
             out["te"] = batch.temperature_c[:, columns]
         if self._celsius:
             columns = _span(self._celsius)
-            sent = np.ascontiguousarray(batch.raw[:, columns])
-            out["c"] = sent
-            out["tc"] = _bits(np.ascontiguousarray(batch.temperature_c[:, columns])) ^ _bits(sent)
+            out["c"] = batch.raw[:, columns]
+            out["tc"] = _bits(batch.temperature_c[:, columns]) ^ _bits(batch.raw[:, columns])
         return out, minute
 
     def load(self, data: bytes, covered: Sequence[int], *, packed: bool) -> Records:
@@ -141,23 +141,17 @@ class Layout:
         """
         if packed:
             return unsqueeze(data, self.dtype, covered)
-        try:
-            return np.frombuffer(unseal(data, covered), self.dtype)
-        except TypeError as exc:
-            raise ValueError(f"damaged data: {exc}") from exc
+        return np.frombuffer(unseal(data, covered), self.dtype)
 
     def temperature_c(self, records: Records) -> Floats:
         """Temperatures of n records, shape (n, k); NaN where the status isn't OK. [°C]."""
         out = np.empty((len(records), len(self.channels)))
-        first = 0
-        for _, at in self._words:
-            out[:, _span(at)] = _from_steps(records["tw"][:, first : first + len(at)])
-            first += len(at)
+        if self._word:
+            out[:, _span(self._word)] = _from_steps(records["tw"])
         if self._emf:
             out[:, _span(self._emf)] = records["te"]
         if self._celsius:
-            sent = np.ascontiguousarray(records["c"])
-            out[:, _span(self._celsius)] = (_bits(sent) ^ records["tc"]).view(np.float64)
+            out[:, _span(self._celsius)] = (_bits(records["c"]) ^ records["tc"]).view(np.float64)
         return out
 
     def status(self, records: Records) -> Bytes:
@@ -275,7 +269,7 @@ def unsqueeze(data: bytes, dtype: np.dtype[np.void], covered: Sequence[int]) -> 
 
 def _span(at: list[int]) -> slice | list[int]:
     """Return a slice if one will do: numpy indexes by it several times faster."""
-    return slice(at[0], at[-1] + 1) if at[-1] - at[0] + 1 == len(at) else at
+    return slice(at[0], at[-1] + 1) if at == list(range(at[0], at[-1] + 1)) else at
 
 
 def _steps(temperature_c: Floats) -> NDArray[np.int32]:
@@ -289,4 +283,4 @@ def _from_steps(steps: NDArray[np.int32]) -> Floats:
 
 
 def _bits(values: Floats) -> Ints:
-    return values.view(np.int64)
+    return np.ascontiguousarray(values).view(np.int64)

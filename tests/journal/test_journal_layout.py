@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -9,7 +11,7 @@ from hypothesis import strategies as st
 
 from logger.journal.layout import Layout, as_stored, seal, squeeze, unsqueeze, widths_for
 from logger.reading import Batch, Channel, Status
-from tests.journal.journal_batches import EVERY_KIND, START_US, firing_batch, same_batch
+from tests.journal.journal_batches import EVERY_KIND, START_US, firing_batch, make_batch, same_batch
 
 KEY = (1, 29926680, 3)
 
@@ -64,6 +66,18 @@ def test_every_kind_of_channel_comes_back_to_the_bit(batch: Batch) -> None:
     )
     packed = unsqueeze(squeeze(records, KEY), layout.dtype, KEY)
     assert same_batch(layout.decode(packed, minute), batch)
+
+
+def test_chips_of_two_widths_in_turn_keep_their_own_readings() -> None:
+    channels = tuple(Channel(f"k{j}", "word", ("max6675", "max31855")[j % 2], "K") for j in range(4))
+    made = make_batch([START_US], [[1.0, 2.0, 3.0, 4.0]], names=["k0", "k1", "k2", "k3"])
+    batch = replace(made, channels=channels)
+    layout = layout_of(batch)
+    assert layout.widths == (2, 4, 2, 4)
+    records, minute = layout.encode(batch)
+    # As it is in every journal: the narrow ones first.
+    assert records["tw"].tolist() == [[10_000, 30_000, 20_000, 40_000]]
+    assert same_batch(layout.decode(records, minute), batch)
 
 
 def test_a_word_too_long_for_its_chip_is_not_cut_down_to_a_plausible_one() -> None:

@@ -25,7 +25,7 @@ from logger.mirror.target import Target
 from logger.reading import Batch
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
 from tests.mirror.servers import InfluxDB2, running
-from tests.mirror.test_mirror import Clock, settle
+from tests.mirror.test_mirror import Clock, send, settle
 from tests.processes import STOKEWATCH, process, until
 
 pytestmark = pytest.mark.real
@@ -56,11 +56,6 @@ def sent_once(home: Home, target: Target) -> str:
     with contextlib.closing(Mirror(home, target)) as mirror:
         mirror.step()
         return f"{mirror._state} {mirror._detail}"
-
-
-def send(home: Home, target: Target) -> None:
-    with contextlib.closing(Mirror(home, target)) as mirror:
-        settle(mirror)
 
 
 def stored(target: Target, firing: str) -> list[Batch]:

@@ -6,7 +6,7 @@ import contextlib
 import json
 import socket
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import pytest
@@ -65,6 +65,20 @@ def settle(mirror: Mirror, steps: int = 200) -> None:
         if mirror._state == "running" and mirror._cursor.arrival >= mirror._outbox.newest():
             return
     raise AssertionError(f"not there after {steps} steps: {mirror._state} {mirror._detail}")
+
+
+def burn(mirror: Mirror, writer: JournalWriter, firing: str, clock: Clock, steps: int) -> None:
+    """A second of the fire every ten seconds, sent at once."""
+    for n in range(steps):
+        fill(writer, firing, 10, first=10 * n)
+        clock.s += 10
+        mirror.step()
+
+
+def send(home: Home, target: Target, clock: Callable[[], float] = time.monotonic) -> None:
+    """A mirror that is started, sends everything, and ends."""
+    with contextlib.closing(Mirror(home, target, clock)) as mirror:
+        settle(mirror)
 
 
 def sent(gate: Gate, measurement: str = "reading") -> list[str]:
@@ -146,9 +160,7 @@ def test_bad_lines_are_put_aside_and_the_rest_goes_on(
     mirror._doubt()  # everything again: the series is known by now
     settle(mirror)
     mirror.close()
-    again = Mirror(home, Target(gate.url), clock)
-    settle(again)
-    again.close()
+    send(home, Target(gate.url), clock)
     assert (home.root / REFUSED).read_text().splitlines() == aside
     health = mirror_health(home)
     assert health is not None
@@ -240,10 +252,7 @@ def test_waits_grow_and_differ(home: Home, writer: JournalWriter, firing: str) -
 def test_after_a_doubt_what_was_acknowledged_lately_goes_out_again(
     how: str, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
-    for n in range(12):
-        fill(writer, firing, 10, first=10 * n)
-        clock.s += 10
-        mirror.step()
+    burn(mirror, writer, firing, clock, 12)
     gate.bodies.clear()
     if how == "error":
         gate.refuse = lambda lines: (500, {}, b"")
@@ -283,10 +292,7 @@ def test_a_server_that_was_started_again_gets_more_than_the_overlap(
         return (200, {}, json.dumps({"started": started}).encode()) if path == "/ready" else (204, {}, b"")
 
     monkeypatch.setattr(Gate, "_hand_on", staticmethod(answer))
-    for n in range(40):
-        fill(writer, firing, 10, first=10 * n)
-        clock.s += 10
-        mirror.step()
+    burn(mirror, writer, firing, clock, 40)
     assert len(sent(gate)) == len(set(sent(gate))) == 800
     for again in range(3):
         started = f"2026-11-25T11:0{again}:00Z"
@@ -316,26 +322,18 @@ def break_connections(gate: Gate) -> None:
 def test_a_restart_goes_on_with_an_overlap(
     home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
-    for n in range(12):
-        fill(writer, firing, 10, first=10 * n)
-        clock.s += 10
-        mirror.step()
+    burn(mirror, writer, firing, clock, 12)
     mirror.close()
     gate.bodies.clear()
-    again = Mirror(home, Target(gate.url), clock)
-    settle(again)
+    send(home, Target(gate.url), clock)
     assert len(sent(gate)) == 2 * 10 * OVERLAP_S // 10
-    again.close()
 
 
 @pytest.mark.parametrize("other", ["bucket", "site", "file", "damaged"])
 def test_what_was_sent_elsewhere_or_of_another_journal_does_not_count(
     other: str, home: Home, writer: JournalWriter, firing: str, gate: Gate, mirror: Mirror, clock: Clock
 ) -> None:
-    for n in range(12):
-        fill(writer, firing, 10, first=10 * n)
-        clock.s += 10
-        mirror.step()
+    burn(mirror, writer, firing, clock, 12)
     target = Target(gate.url)
     match other:
         case "bucket":
@@ -359,9 +357,7 @@ def test_what_was_sent_elsewhere_or_of_another_journal_does_not_count(
     else:
         if other != "damaged":
             mirror.close()
-        again = Mirror(home, target, clock)
-        settle(again)
-        again.close()
+        send(home, target, clock)
     assert len(set(sent(gate))) == 240
 
 

@@ -31,7 +31,7 @@ from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Event, Status
 from tests.journal.journal_batches import START_US, firing_batch, make_batch
 from tests.mirror.servers import INFLUXDBS, Gate, running
-from tests.mirror.test_mirror import settle
+from tests.mirror.test_mirror import send
 from tests.processes import refused, stokewatch
 
 pytestmark = pytest.mark.real
@@ -51,12 +51,6 @@ def target(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
 def archive(target: Target) -> Any:
     with contextlib.closing(Influx(target)) as influx:
         yield Archive(influx)
-
-
-def send(home: Home, target: Target) -> None:
-    mirror = Mirror(home, target)
-    settle(mirror)
-    mirror.close()
 
 
 def no_refusal(lines: Any, why: str) -> None:
