@@ -93,10 +93,10 @@ class Influx:
             retries=False,
         )
         self._writer = self._client.write_api(write_options=SYNCHRONOUS)
-        self._connected = 0
-        self._known = 0
+        self._broke = False
         self._announced = True
-        self._count_connections()
+        """Whether the server has said that it ends the connection."""
+        self._watch_connections()
 
     def close(self) -> None:
         """Close the connection."""
@@ -152,9 +152,8 @@ class Influx:
 
         The server may have been restarted, and what it had just acknowledged may be gone.
         """
-        doubtful = self._connected > self._known and not self._announced
-        self._listen()
-        return doubtful
+        broke, self._broke = self._broke, False
+        return broke
 
     def started(self) -> str:
         """Ask the server when it was started, in its words; empty where it doesn't say."""
@@ -162,9 +161,6 @@ class Influx:
             return str(json.loads(self._look("/ready"))["started"])
         except (ValueError, TypeError, KeyError):
             return ""
-        finally:
-            if self._connected == self._known or self._announced:
-                self._listen()  # otherwise `interrupted` reports it
 
     def _look(self, path: str) -> str:
         """Ask for something small; a refusal is an answer, too."""
@@ -181,25 +177,17 @@ class Influx:
         api.call_api(path, method, **given)  # type: ignore[no-untyped-call]
         return str(api.last_response.data)
 
-    def _listen(self) -> None:
-        """Note whether the server has announced that it will end the connection."""
-        self._known = self._connected
-        response = self._client.api_client.last_response
-        self._announced = (
-            response is not None and "close" in str(response.getheader("Connection", "")).lower()
-        )
-
-    def _count_connections(self) -> None:
-        """Count connections, because urllib3 reconnects without saying so."""
+    def _watch_connections(self) -> None:
+        """Notice new connections, because urllib3 reconnects without saying so."""
         pool = self._client.api_client.rest_client.pool_manager.connection_from_url(self._target.url)
         influx = self
 
-        class Counted(pool.ConnectionCls):  # type: ignore[misc, name-defined]
+        class Watched(pool.ConnectionCls):  # type: ignore[misc, name-defined]
             def connect(self) -> None:
-                influx._connected += 1
+                influx._broke = influx._broke or not influx._announced
                 super().connect()
 
-        pool.ConnectionCls = Counted
+        pool.ConnectionCls = Watched
 
     def _try_out(self, exc: ApiException) -> None:
         """Write a harmless line: a server that refuses even that refuses everything."""
@@ -232,6 +220,8 @@ class Influx:
         """Let errors about the lines through; all others are about the server."""
         try:
             yield
+            response = self._client.api_client.last_response
+            self._announced = "close" in str(response.getheader("Connection", "")).lower()
             return
         except ApiException as exc:
             status = exc.status or 0
@@ -248,7 +238,7 @@ class Influx:
             error = InfluxError(self._target.unreachable(exc), doubtful=True)
         if error.doubtful:
             self.size = max(FEWEST_LINES, self.size // 2)  # the server may just be slow
-            self._announced = True  # reported here
+            self._announced, self._broke = True, False  # reported here
         raise error
 
     def _explained(self, error: str) -> str:
