@@ -27,6 +27,7 @@ TIMEOUT_S: Final = 15.0
 """For a write; a query may take longer."""
 _QUERY_MS: Final = (10_000, 60_000)
 """To connect, and to read the answer."""
+_CHUNK_ROWS: Final = 20_000
 _TOO_MUCH: Final = 413
 _ABOUT_LINES: Final = (400, _TOO_MUCH, 422)
 _TOKEN: Final = {401: "it refuses the token; put the right one into the token's file"}
@@ -123,25 +124,38 @@ class Influx:
         """Run a SELECT, its texts made safe by `literal`."""
         # Since 2.4 every bucket is also a database, and one named `a/b` is the retention policy b of a.
         database, slash, policy = self._target.bucket.partition("/")
-        asked = {"db": database, "epoch": "ns", "q": query, **({"rp": policy} if slash else {})}
+        asked = {
+            "db": database,
+            **({"rp": policy} if slash else {}),
+            "epoch": "ns",
+            "chunked": "true",
+            "chunk_size": str(_CHUNK_ROWS),
+            "q": query,
+        }
         headers = {"Content-Type": "application/x-www-form-urlencoded", "Accept": "application/json"}
         try:
             with self._errors(_READING):
                 body = self._call(
                     "/query", "POST", header_params=headers, post_params=asked, _request_timeout=_QUERY_MS
                 )
-            answer = msgspec.json.decode(body, type=_Answer)
+            answers = msgspec.json.Decoder(_Answer).decode_lines(body)
         except (UnicodeDecodeError, msgspec.MsgspecError) as exc:
             raise InfluxError(f"{self._target.url}: its answer can't be read ({exc})") from None
-        series = [part for result in answer.results for part in result.series]
-        for error in (answer.error, *(result.error for result in answer.results)):
-            if error:
+        found: dict[tuple[tuple[str, str], ...], Series] = {}
+        cut_short = False
+        for error, result in ((answer.error, result) for answer in answers for result in answer.results):
+            if error := error or result.error:
                 raise InfluxError(f"{self._target.url}: {self._explained(error)}")
-        if any(part.partial for part in series) or any(result.partial for result in answer.results):
+            cut_short = result.partial or any(part.partial for part in result.series)
+            for part in result.series:
+                known = found.setdefault(tuple(sorted(part.tags.items())), part)
+                if known is not part:
+                    known.rows.extend(part.rows)
+        if cut_short:
             raise InfluxError(
                 f"{self._target.url}: it cuts answers short; raise its limit on rows per answer"
             )
-        return series
+        return list(found.values())
 
     def ping(self) -> None:
         """Check that the server is there."""

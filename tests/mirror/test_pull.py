@@ -337,6 +337,29 @@ def test_answers_that_are_none(answer: Any, why: str, monkeypatch: pytest.Monkey
         assert gate.headers[0]["Authorization"] == "Token s3cret"
 
 
+def test_an_answer_in_pieces_is_put_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A long series arrives on several lines, next to another one."""
+    rows = ["[[1]]", "[[2],[3]]"]
+    line = '{"results":[{"series":[{"tags":{"k":"%s"},"columns":["time"],"values":%s}]}]}'
+    body = "\n".join([line % ("a", rows[0]), "", line % ("b", rows[0]), line % ("a", rows[1])])
+    with Gate() as gate, contextlib.closing(Influx(Target(gate.url))) as influx:
+        monkeypatch.setattr(Gate, "_hand_on", staticmethod(lambda *_: (200, {}, body.encode())))
+        found = influx.select("SELECT 1")
+    assert [(part.tags["k"], part.rows) for part in found] == [("a", [[1], [2], [3]]), ("b", [[1]])]
+
+
+def test_a_long_series_comes_whole(
+    home: Home, writer: JournalWriter, target: Target, archive: Archive
+) -> None:
+    """In pieces: longer than the server or this program sends at once."""
+    made = writer.open_firing("Jars, invented", None, START_US)
+    batch = firing_batch(21_000, 1)
+    writer.append(made.id, batch)
+    send(home, Target(target.url, target.org, target.bucket, "long", target.token))
+    (back,) = archive.readings(archive.firing(made.id, "long"), START_US)
+    np.testing.assert_array_equal(back.t_us, batch.t_us)
+
+
 def test_a_firing_without_readings_is_not_pulled(
     home: Home, writer: JournalWriter, target: Target, archive: Archive, tmp_path: Path
 ) -> None:
