@@ -127,8 +127,8 @@ def pull(home: Home, firing: str | None, influx: Influx, as_json: bool) -> None:
     """
     import contextlib
 
-    from logger.mirror.archive import Archive
     from logger.mirror import influx as server
+    from logger.mirror.archive import Archive
     from logger.mirror.pull import pull as run
 
     document: Any
