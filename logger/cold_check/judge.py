@@ -7,14 +7,15 @@ cold junction, within what its class, amplifier and cold junction allow.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from logger.cold_check.findings import FIRE, Finding, Key, Level
+from logger.cold_check.findings import FIRE, Key
 from logger.cold_check.hands import Hand
 from logger.diagnosis.channels import FAULT_WORDS
+from logger.diagnosis.finding import Finding, Level
 from logger.diagnosis.order import about_clock, about_seq
 from logger.judgement.limits import limits
 from logger.physics.uncertainty import infrared_budget, thermocouple_budget
@@ -156,17 +157,16 @@ def check_limits(plan: Plan | None) -> list[Finding]:
 
 def check_order(batches: Sequence[Batch]) -> Iterator[Finding]:
     """Judge the rigs' counters and clocks."""
-    levels: dict[str, Level] = {"good": "pass", "check": "warn", "bad": "fail"}
     for rig in dict.fromkeys(batch.rig for batch in batches):
         own = [batch for batch in batches if batch.rig == rig]
         t_us, seq, ms = (np.concatenate([getattr(b, name) for b in own]) for name in ("t_us", "seq", "ms"))
         order = np.argsort(t_us, kind="stable")
         frames = [Frame(rig, int(seq[i]), int(ms[i]), {}) for i in order]
-        told = [("frames", f) for f in about_seq(frames)]
-        told += [("clock", f) for f in about_clock(frames, (t_us[order] / 1e6).tolist())]
-        for what, f in told:
-            text = f.text if f.about in ("clock", "rate") else f"counter: {f.text}"
-            yield Finding(levels[f.level], what, f"rig {rig}", text, f.mend)
+        where = f"rig {rig}"
+        for f in about_seq(frames):
+            yield replace(f, what="frames", where=where, text=f"counter: {f.text}")
+        for f in about_clock(frames, (t_us[order] / 1e6).tolist()):
+            yield replace(f, what="clock", where=where)
 
 
 def _lines(plan: Plan | None, batches: Sequence[Batch], hands: Mapping[Key, Hand]) -> dict[Key, _Line]:

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.cold_check.findings import Finding, Key, Level, Report
+from logger.cold_check.findings import Key, Report
 from logger.cold_check.hands import STEP_S, Hand, watch_hands
 from logger.cold_check.judge import check_limits, check_order, check_readings
 from logger.conversion.columns import reconvert
+from logger.diagnosis.finding import Finding, Level
 from logger.plan import Plan, assign_probes
 from logger.reading import Batch, Floats, Status
 from logger.words.said import span
@@ -58,7 +59,7 @@ def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, 
     if beat.get("trouble"):
         found.append(Finding("fail", "logger", "logger", str(beat["trouble"]), "fix this first"))
     hands = journal_hands(reader, firing, HANDS_S)
-    return Report.of([*found, *check_rig(plan, batches, hands, reader.unproven(firing.id), beat, home)])
+    return Report([*found, *check_rig(plan, batches, hands, reader.unproven(firing.id), beat, home)])
 
 
 def check_rig(

@@ -10,9 +10,10 @@ from dataclasses import dataclass, field
 from typing import Any
 from uuid import uuid4
 
-from logger.cold_check.findings import Finding, Report
+from logger.cold_check.findings import Report
 from logger.cold_check.look import check_journal, check_rig, hands_of
 from logger.conversion.assembler import Assembler
+from logger.diagnosis.finding import Finding
 from logger.errors import UserError
 from logger.home import Home
 from logger.plan import Plan
@@ -68,7 +69,7 @@ def check(
     found = check_rig(plan, heard.batches, hands, unproven, heard.counts, home.root)
     if not heard.batches:
         found += [Finding("fail", "source", name, said) for name, said in heard.said.items() if said]
-    return Report.of(found)
+    return Report(found)
 
 
 def _check_running(home: Home, plan: Plan | None, *, named: bool) -> Report:

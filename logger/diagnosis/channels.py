@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -49,8 +50,8 @@ def about_channels(frames: Sequence[Frame]) -> list[Finding]:
         if odd is None and name in troubles:
             odd = bad("", troubles[name])
         if odd is not None:
-            found.append(Finding(odd.level, f"channel {name}", odd.text, odd.mend))
-        if odd is None or odd.level != "bad":
+            found.append(replace(odd, what=f"channel {name}"))
+        if odd is None or odd.level != "fail":
             found += _what_it_reads(name, how[name], values[name], statuses[name], len(frames))
     return found
 

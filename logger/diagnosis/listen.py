@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
-from logger.diagnosis import Diagnosis, Report
+from logger.diagnosis.report import Diagnosis, Report
 from logger.errors import UserError
 from logger.rig_line.beacon import answer_topic, ask_topic
 from logger.rig_line.dialogue import WHO_ARE_YOU

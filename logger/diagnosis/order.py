@@ -45,9 +45,7 @@ def about_seq(frames: Sequence[Frame]) -> list[Finding]:
             "frames leave the rig and don't arrive: a full port, QoS 0, or too short a queue; "
             "or it counts frames it doesn't send"
         )
-        found.append(
-            Finding("check" if holes * 50 < len(seqs) else "bad", "seq", f"{holes} are missing", mend)
-        )
+        found.append((check if holes * 50 < len(seqs) else bad)("seq", f"{holes} are missing", mend))
     if same:
         text = f"{same} frames came twice, identical: sent again because nobody acknowledged them"
         found.append(good("seq", text))
@@ -83,7 +81,7 @@ def about_clock(frames: Sequence[Frame], arrivals_s: Sequence[float]) -> list[Fi
     per_frame_ms = steps_ms / np.diff(seq)
     period_ms = float(np.median(per_frame_ms))
     found = _about_speed(ms[0] + np.concatenate([[0.0], np.cumsum(steps_ms)]), arrival_s)
-    if any(f.level == "bad" for f in found):
+    if any(f.level == "fail" for f in found):
         return found
     if not np.isfinite(arrival_s).any() and period_ms > 20_000:
         text = f"a frame every {period_ms:g} ms by its own clock"

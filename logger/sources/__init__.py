@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 from logger.errors import UserError
 from logger.reading import Frame, Sample
@@ -55,17 +55,32 @@ Answer = Callable[[str, str | None, bytes], None]
 (as in `Arrival.rig`), and a line without its newline."""
 
 
-class Source(Protocol):
+def told_once(report: Report) -> Report:
+    """Pass reports on, but not the same one several times on end."""
+    last: tuple[str, dict[str, Any]] | None = None
+
+    def tell(kind: str, data: dict[str, Any]) -> None:
+        nonlocal last
+        if (kind, data) != last:
+            last = kind, data
+            report(kind, data)
+
+    return tell
+
+
+class Source:
     """Delivers lines until it is cancelled, though cables may be pulled and brokers go away in between.
 
-    All of it belongs to the event loop: call nothing from another thread.
+    All of it belongs to the event loop: call nothing from another thread. Sources whose senders keep nothing
+    and can't be spoken to do no more than `run`.
     """
 
     name: str  # its name for people, without any password; never changes
-    proof: str  # crc or none: whether its lines have a checksum and a counter
+    proof = "crc"  # crc or none: whether its lines have a checksum and a counter
 
     async def run(self, put: Put, report: Report) -> None:
         """Await `put` with every `Arrival`, in order of arrival; end only by cancellation."""
+        raise NotImplementedError
 
     def acknowledge(self, tokens: Iterable[object]) -> None:
         """Tell the sender that its lines, in order of arrival, are dealt with.
@@ -81,22 +96,6 @@ class Source(Protocol):
 
     def say(self, rig: str, line: bytes) -> None:
         """Send a line of `dialogue` to a rig, if it can be reached; only its answer shows that it heard."""
-
-
-class Deaf:
-    """A source that can't be spoken to: it keeps nothing, and has no beacon. See `Source`."""
-
-    def acknowledge(self, tokens: Iterable[object]) -> None:
-        """Do nothing."""
-
-    def refuse(self, tokens: Iterable[object]) -> None:
-        """Do nothing."""
-
-    def ask_again(self, tokens: Iterable[object]) -> None:
-        """Do nothing."""
-
-    def say(self, rig: str, line: bytes) -> None:
-        """Do nothing."""
 
 
 class Backoff:

@@ -21,7 +21,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from logger.rig_line.beacon import answer_topic, ask_topic
 from logger.rig_line.wire import MAX_LINE, is_name
-from logger.sources import Answer, Arrival, Backoff, Put, Report, SourceError
+from logger.sources import Answer, Arrival, Backoff, Put, Report, Source, SourceError, told_once
 
 FRAMES: Final = "stokewatch/+/frame"
 STATUSES: Final = "stokewatch/+/status"
@@ -67,9 +67,8 @@ class Statuses:
     def __init__(self) -> None:
         self._rigs: dict[str, None] = {}  # those that have sent frames
         self._told: dict[str, bool] = {}
-        self._allowance: dict[
-            str, tuple[float, float]
-        ] = {}  # by rig, "" for all: how many more may be reported, and since when
+        # by rig, "" for all: how many more may be reported, and since when
+        self._allowance: dict[str, tuple[float, float]] = {}
 
     def sent_a_frame(self, rig: str) -> None:
         """Remember that this rig sends frames."""
@@ -85,14 +84,13 @@ class Statuses:
         strange = rig not in self._rigs and rig not in self._told
         if strange and sum(name not in self._rigs for name in self._told) >= STRANGERS:
             return False
-        if not self._may(rig, _STATUS_BURST, _STATUS_EVERY_S, now_s):
-            return False
-        if not self._may("", _ALL_BURST, _ALL_EVERY_S, now_s):
+        if not (self._may(rig, now_s) and self._may("", now_s)):
             return False
         self._told[rig] = online
         return True
 
-    def _may(self, whose: str, burst: float, every_s: float, now_s: float) -> bool:
+    def _may(self, whose: str, now_s: float) -> bool:
+        burst, every_s = (_STATUS_BURST, _STATUS_EVERY_S) if whose else (_ALL_BURST, _ALL_EVERY_S)
         left, since_s = self._allowance.get(whose, (burst, now_s))
         left = min(burst, left + (now_s - since_s) / every_s)
         self._allowance[whose] = (left - 1 if left >= 1 else left, now_s)
@@ -101,15 +99,13 @@ class Statuses:
         return left >= 1
 
 
-class Broker:
+class Broker(Source):
     """One broker, and all rigs that send to it, or only `rigs`.
 
     `url` is as for `login`. `client_id` is the same at every start, so that the broker knows for whom it
     keeps frames; it does so for `session_s` while this client is away, 0 for a brief visit. `answer` gets
     what rigs say besides frames. SourceError: as for `login`, or a rig's name is invalid.
     """
-
-    proof = "crc"
 
     def __init__(
         self,
@@ -130,67 +126,59 @@ class Broker:
         self._session_s = session_s
         secure = self._login["tls_context"] is not None
         self.name = f"mqtt{'s' * secure}://{self._login['hostname']}:{self._login['port']}"
-        self._client: aiomqtt.Client | None = None
+        self._paho: Any = None  # the library's client, while there is a connection
         self._connection = 0
         self._statuses = Statuses()
 
     async def run(self, put: Put, report: Report) -> None:
         """Receive frames until cancelled; see `Source`."""
         waits = Backoff(_FIRST_WAIT_S, _LONGEST_WAIT_S, random.random)
-        told = ""
+        report = told_once(report)
         while True:
             inbox = _Inbox()
             client = self._connect(inbox)
             try:
                 async with client:
                     self._connection += 1
-                    self._client = client
+                    self._paho = client._client
                     await self._subscribe(client)
                     _end_if_cancelled()
                     report("connected", {"detail": self.name})
                     waits.succeeded()
-                    told = ""
                     async for first in client.messages:
                         await self._take(cast(Message, first), put, report)
                         while not inbox.empty():  # aiomqtt makes two tasks for each message it gives
                             await self._take(inbox.get_nowait(), put, report)
             except (aiomqtt.MqttError, OSError) as exc:
                 _end_if_cancelled()
-                detail = self._why(exc)
-                if detail != told:
-                    report("lost", {"detail": detail})
-                    told = detail
+                report("lost", {"detail": self._why(exc)})
             finally:
-                self._client = None
+                self._paho = None
                 # If its greeting got no answer, aiomqtt leaves the connection open.
                 client._client.disconnect()
             await asyncio.sleep(waits.next_s())
 
     def acknowledge(self, tokens: Iterable[object]) -> None:
         """Let the broker forget frames; it resends those of an earlier connection anyway."""
-        if self._client is None:
-            return
-        for connection, mid in cast(Iterable[tuple[int, int]], tokens):
-            if connection == self._connection:
-                self._client._client.ack(mid, 1)
+        for mid in self._here(tokens):
+            self._paho.ack(mid, 1)
 
     def refuse(self, tokens: Iterable[object]) -> None:
         """Tell the broker that frames weren't taken, and why, so that it drops them; see `Source`."""
-        if self._client is None:
-            return
-        for connection, mid in cast(Iterable[tuple[int, int]], tokens):
-            if connection == self._connection:
-                # paho can't send a reason: fixed header, length, message's number, code, no properties.
-                packet = struct.pack("!BBHBB", _PUBACK, 4, mid, _QUOTA_EXCEEDED, 0)
-                self._client._client._packet_queue(_PUBACK, packet, mid, 1)
+        for mid in self._here(tokens):
+            # paho can't send a reason: fixed header, length, message's number, code, no properties.
+            packet = struct.pack("!BBHBB", _PUBACK, 4, mid, _QUOTA_EXCEEDED, 0)
+            self._paho._packet_queue(_PUBACK, packet, mid, 1)
 
-    def ask_again(self, tokens: Iterable[object]) -> None:
-        """Say nothing: the broker resends what isn't acknowledged after the next connection."""
+    def _here(self, tokens: Iterable[object]) -> list[int]:
+        """Numbers of the messages that came by this connection."""
+        sent = cast(Iterable[tuple[int, int]], tokens)
+        return [mid for connection, mid in sent if self._paho is not None and connection == self._connection]
 
     def say(self, rig: str, line: bytes) -> None:
         """Send a line to a rig; see `Source`."""
-        if self._client is not None:
-            self._client._client.publish(ask_topic(rig), line.rstrip(b"\n"), qos=1)
+        if self._paho is not None:
+            self._paho.publish(ask_topic(rig), line.rstrip(b"\n"), qos=1)
 
     def _connect(self, inbox: _Inbox) -> aiomqtt.Client:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -215,17 +203,11 @@ class Broker:
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         # A retained frame is an old one; a retained status is the latest.
         fresh, latest = SubscribeOptions(qos=1, retainHandling=2), SubscribeOptions(qos=1)
-        codes = await client.subscribe(
-            [
-                pair
-                for rig in self._rigs or ("+",)
-                for pair in (
-                    (FRAMES.replace("+", rig), fresh),
-                    (STATUSES.replace("+", rig), latest),
-                    (answer_topic(rig), fresh),
-                )
-            ]
-        )
+        wanted = []
+        for rig in self._rigs or ("+",):
+            wanted += [(FRAMES.replace("+", rig), fresh), (STATUSES.replace("+", rig), latest)]
+            wanted.append((answer_topic(rig), fresh))
+        codes = await client.subscribe(wanted)
         if self._rigs:
             # The session may remember an earlier subscription to all rigs.
             await client.unsubscribe([FRAMES, STATUSES, answer_topic("+")])

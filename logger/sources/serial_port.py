@@ -15,7 +15,7 @@ from typing import Final
 
 from logger.rig_line.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement, is_answer
 from logger.rig_line.wire import BadCrc, WireError, decode
-from logger.sources import Answer, Arrival, Put, Report
+from logger.sources import Answer, Arrival, Put, Report, Source
 from logger.sources.listening import LISTEN_S
 from logger.sources.plain.offered import Offered
 from logger.sources.serial_line import (
@@ -37,15 +37,13 @@ UNREADABLE_S: Final = 5.0
 _RETRY_S: Final = 0.4
 
 
-class SerialPort:
+class SerialPort(Source):
     """One rig on a serial port, PORT or PORT@BAUD; with None, a rig searched for on any port.
 
     If the port goes away, it is tried again twice a second; a rig that comes back on another port is found by
     its own name, on the ports that `find` lists. Ports in `taken`, shared between sources, are held by
     others. `answer` gets what the rig says besides frames.
     """
-
-    proof = "crc"
 
     def __init__(
         self,
@@ -118,9 +116,6 @@ class SerialPort:
             assert isinstance(seq, int)
             self._said_s = now_s
             self._line.say(acknowledgement(seq))
-
-    def refuse(self, tokens: Iterable[object]) -> None:
-        """Say nothing: the rig keeps what isn't acknowledged; see `Source`."""
 
     def ask_again(self, tokens: Iterable[object]) -> None:
         """Have the rig send again what hasn't been acknowledged; see `Source`."""

@@ -9,21 +9,19 @@ from typing import Final
 from logger.reading import MAX_CHANNELS, Floats, Frame, Ints, Sample
 from logger.rig_line.came import WRAP
 from logger.rig_line.wire import encode
-from logger.sources import Arrival, Deaf, Put, Report, SourceError
+from logger.sources import Arrival, Put, Report, Source, SourceError
 
 RIG: Final = "stored"
 # The rig's name and clock are invented; with a clock this high it can't be taken for a rig just started.
 _FIRST_MS: Final = 3_600_000
 
 
-class StoredFiring(Deaf):
+class StoredFiring(Source):
     """Sends the lines that a rig would have sent, at `speed` times real time.
 
     `t_us` (n,) ascends; `temperature_c` (n, k) is NaN where there was no reading, and the channel is left out
     of that line. SourceError: it has no readings, or too many columns for a rig.
     """
-
-    proof = "crc"
 
     def __init__(self, name: str, t_us: Ints, temperature_c: Floats, *, speed: float = 1.0) -> None:
         if not len(t_us) or not 1 <= temperature_c.shape[1] <= MAX_CHANNELS:

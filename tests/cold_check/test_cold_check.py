@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from msgspec import structs
 
-from logger.cold_check.findings import Finding, Report
+from logger.cold_check.findings import Report
 from logger.cold_check.judge import FAIL_AT, PLACE_C, WARN_AT, check_order, check_readings
 from logger.cold_check.look import about_machine, hands_of
 from logger.conversion.assembler import Assembler
+from logger.diagnosis.finding import Finding
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Frame, Sample, Status
 from logger.rig_line.wire import decode
@@ -53,7 +54,7 @@ def test_a_good_rig_whose_tips_were_all_warmed_passes_everything() -> None:
 
 def test_nobody_has_warmed_a_tip() -> None:
     findings = found(hand_s=0, seconds=30)
-    assert Report.of(findings).fit
+    assert Report(findings).fit
     assert looks(findings) == {"polarity"}
 
 
@@ -183,7 +184,7 @@ def test_a_fire_is_reported_once_and_nothing_hot_is_judged() -> None:
     assert failing(findings) == {("fire", "cold check")}
     assert {f.level for f in findings} == {"fail"}
     assert "730 °C" in findings[0].text
-    said = Report.of([Finding("pass", "clock", "rig", "it runs"), *findings]).text()
+    said = Report([Finding("pass", "clock", "rig", "it runs"), *findings]).text()
     assert said.splitlines()[0].startswith("NOT FIT  cold check: a fire is burning")
     assert said.splitlines()[-1] == "The cold check can't judge a rig while a fire is burning."
     # A broken probe is still reported.
@@ -271,7 +272,7 @@ def test_a_machine_without_a_battery_passes(tmp_path: Path) -> None:
 
 
 def test_what_fails_comes_first() -> None:
-    report = Report.of([Finding("pass", "a", "x", "good"), Finding("fail", "b", "y", "bad", "mend it")])
+    report = Report([Finding("pass", "a", "x", "good"), Finding("fail", "b", "y", "bad", "mend it")])
     assert not report.fit
     assert report.text().splitlines()[:2] == ["NOT FIT  y: bad", "         -> mend it"]
     assert report.as_dict()["findings"][0]["level"] == "fail"

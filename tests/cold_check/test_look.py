@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 
 from logger.cold_check import look
-from logger.cold_check.findings import Finding
 from logger.cold_check.look import about_machine, check_journal
+from logger.diagnosis.finding import Finding
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan

@@ -13,10 +13,10 @@ from zlib import crc32
 
 import pytest
 
-from logger.diagnosis import Diagnosis, Report
 from logger.diagnosis.checksum import explain_checksum
 from logger.diagnosis.finding import Finding
 from logger.diagnosis.listen import listen
+from logger.diagnosis.report import Diagnosis, Report
 from logger.errors import UserError
 from logger.reading import Frame, Sample
 from logger.rig_line import wire
@@ -57,7 +57,7 @@ def test_the_clocks_unit_and_speed(ms_per_s: float, right: bool, says: str) -> N
 def test_jitter_on_the_way_is_no_clock_fault() -> None:
     report = timed(1000, jitter_s=0.9)
     assert report.right
-    (rate,) = [f for f in report.findings if f.about == "rate"]
+    (rate,) = [f for f in report.findings if f.what == "rate"]
     assert rate.text.startswith("2 frames a second, even within 0 ms")
 
 
@@ -65,8 +65,8 @@ def test_an_uneven_beat_is_pointed_out() -> None:
     diagnosis = Diagnosis()
     for i in range(60):
         diagnosis.take(frame(i, 500 * i + (i % 3) * 120))
-    (rate,) = [f for f in diagnosis.report().findings if f.about == "rate"]
-    assert rate.level == "check"
+    (rate,) = [f for f in diagnosis.report().findings if f.what == "rate"]
+    assert rate.level == "warn"
 
 
 def test_a_rig_that_restarts_is_no_clock_that_runs_backwards() -> None:
@@ -162,37 +162,37 @@ def test_two_rigs_of_one_name_are_found_and_their_clocks_kept_apart() -> None:
 @pytest.mark.parametrize(
     ("c", "level", "says"),
     [
-        (75.0, "check", "this is in °F"),
-        (295.0, "check", "this is in kelvin"),
-        (2430.0, "bad", "hundredths of a degree"),
-        (-300.0, "bad", "send it in °C"),
-        (21.5, "good", "plain °C"),
+        (75.0, "warn", "this is in °F"),
+        (295.0, "warn", "this is in kelvin"),
+        (2430.0, "fail", "hundredths of a degree"),
+        (-300.0, "fail", "send it in °C"),
+        (21.5, "pass", "plain °C"),
     ],
 )
 def test_a_room_is_no_oven(c: float, level: str, says: str) -> None:
     diagnosis = Diagnosis()
     for i in range(30):
         diagnosis.take(frame(i, 500 * i, c=c))
-    found = [f for f in diagnosis.report().findings if f.about == "channel k0"]
+    found = [f for f in diagnosis.report().findings if f.what == "channel k0"]
     assert any(f.level == level and says in f"{f.text} {f.mend}" for f in found)
 
 
 @pytest.mark.parametrize(
     ("uv", "cj", "level", "says"),
     [
-        (812.0, 20.4, "good", "cold junction, last"),
-        (0.812, 20.4, "check", "this is in millivolts"),
-        (95_000.0, 20.4, "bad", "no thermocouple gives more"),
-        (812.0, 293.5, "bad", "it looks like kelvin"),
-        (812.0, 68.7, "check", "or °F"),
-        (812.0, -80.0, "bad", "no amplifier survives"),
+        (812.0, 20.4, "pass", "cold junction, last"),
+        (0.812, 20.4, "warn", "this is in millivolts"),
+        (95_000.0, 20.4, "fail", "no thermocouple gives more"),
+        (812.0, 293.5, "fail", "it looks like kelvin"),
+        (812.0, 68.7, "warn", "or °F"),
+        (812.0, -80.0, "fail", "no amplifier survives"),
     ],
 )
 def test_units_of_a_voltage_and_its_cold_junction(uv: float, cj: float, level: str, says: str) -> None:
     diagnosis = Diagnosis()
     for i in range(30):
         diagnosis.take(wire.encode(Frame("a1", i, 500 * i, {"k0": Sample(uv=uv, cj=cj)})))
-    found = [f for f in diagnosis.report().findings if f.about == "channel k0"]
+    found = [f for f in diagnosis.report().findings if f.what == "channel k0"]
     assert any(f.level == level and says in f"{f.text} {f.mend}" for f in found), found
 
 
@@ -217,7 +217,7 @@ def test_several_rigs_are_told_apart() -> None:
         diagnosis.take(frame(i, 500 * i))
         diagnosis.take(frame(7, 500 * i, rig="b2"))
     report = diagnosis.report()
-    assert [f.about for f in report.findings if f.level == "bad"] == ["rig b2, seq"]
+    assert [(f.where, f.what) for f in report.findings if f.level == "fail"] == [("rig b2", "seq")]
 
 
 def test_answers_are_not_frames_and_say_who_it_is() -> None:
@@ -253,14 +253,14 @@ def test_the_right_checksum_written_otherwise_is_recognised() -> None:
 
 
 def by_about(diagnosis: Diagnosis) -> dict[str, Finding]:
-    return {f.about: f for f in diagnosis.report().findings}
+    return {f.what: f for f in diagnosis.report().findings}
 
 
 def test_one_frame_is_too_few() -> None:
     diagnosis = Diagnosis()
     diagnosis.take(frame(0, 0))
     found = by_about(diagnosis)
-    assert {found["seq"].level, found["clock"].level} == {"check"}
+    assert {found["seq"].level, found["clock"].level} == {"warn"}
     assert found["seq"].mend == "listen longer"
 
 
@@ -270,7 +270,7 @@ def test_recorded_lines_of_a_clock_in_microseconds() -> None:
     for i in range(30):
         diagnosis.take(frame(i, 500_000 * i))
     clock = by_about(diagnosis)["clock"]
-    assert (clock.level, clock.mend) == ("bad", "is 'ms' in microseconds? Send milliseconds")
+    assert (clock.level, clock.mend) == ("fail", "is 'ms' in microseconds? Send milliseconds")
 
 
 def test_frames_held_up_on_their_way_are_not_a_wrong_clock() -> None:
@@ -279,7 +279,7 @@ def test_frames_held_up_on_their_way_are_not_a_wrong_clock() -> None:
         diagnosis.take(frame(i, 500 * i), 100 + 0.5 * i + (1.5 if i % 2 else 0.0))
     clock = by_about(diagnosis)["clock"]
     assert (clock.level, clock.mend) == (
-        "check",
+        "warn",
         "frames are held up on their way; the rig's own 'ms' puts them right",
     )
 
@@ -289,7 +289,7 @@ def test_two_seconds_are_too_short_to_tell_a_clocks_speed() -> None:
     for i in range(25):
         diagnosis.take(frame(i, 100 * i), 100 + 0.1 * i + 0.12 * (i % 5))
     clock = by_about(diagnosis)["clock"]
-    assert (clock.level, clock.text) == ("good", "runs forward; too short a time to tell how fast")
+    assert (clock.level, clock.text) == ("pass", "runs forward; too short a time to tell how fast")
 
 
 def test_a_line_that_is_damaged_now_and_then_is_the_lead() -> None:
@@ -298,7 +298,7 @@ def test_a_line_that_is_damaged_now_and_then_is_the_lead() -> None:
         line = frame(i, 500 * i)
         diagnosis.take(line.replace(b'"seq"', b'"sfq"') if i % 100 == 50 else line)
     crc = by_about(diagnosis)["crc"]
-    assert (crc.level, crc.text) == ("check", "3 of 300 lines fail their checksum")
+    assert (crc.level, crc.text) == ("warn", "3 of 300 lines fail their checksum")
     assert "screened USB lead" in crc.mend
 
 
@@ -404,10 +404,10 @@ def test_a_place_where_there_is_nothing(target: str, words: str) -> None:
 @pytest.mark.parametrize(
     ("reset", "level", "says"),
     [
-        ("power", "good", "power coming on"),
-        ("watchdog", "check", "its watchdog: the program hung"),
-        ("brownout", "check", "its supply sagged"),
-        ("lightning", "good", "lightning"),  # somebody's own word
+        ("power", "pass", "power coming on"),
+        ("watchdog", "warn", "its watchdog: the program hung"),
+        ("brownout", "warn", "its supply sagged"),
+        ("lightning", "pass", "lightning"),  # somebody's own word
     ],
 )
 def test_what_started_the_rig_is_reported(reset: str, level: str, says: str) -> None:
@@ -416,10 +416,10 @@ def test_what_started_the_rig_is_reported(reset: str, level: str, says: str) -> 
     for i in range(5):
         diagnosis.take(frame(i, 500 * i), 100 + 0.5 * i)
     report = diagnosis.report()
-    (found,) = [f for f in report.findings if f.about == "start"]
+    (found,) = [f for f in report.findings if f.what == "start"]
     assert (found.level, report.right) == (level, True)
     assert says in found.text
-    assert bool(found.mend) is (level == "check")
+    assert bool(found.mend) is (level == "warn")
     assert report.as_dict()["rigs"][0]["reset"] == reset
 
 
@@ -427,7 +427,7 @@ def test_what_started_the_rig_is_reported(reset: str, level: str, says: str) -> 
 def test_nothing_is_reported_about_a_start_the_rig_does_not_know(about: bytes) -> None:
     diagnosis = Diagnosis()
     diagnosis.take(sealed(b"#" + about))
-    assert not [f for f in diagnosis.report().findings if f.about == "start"]
+    assert not [f for f in diagnosis.report().findings if f.what == "start"]
 
 
 @pytest.mark.parametrize(

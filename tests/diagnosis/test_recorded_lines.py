@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.diagnosis import Diagnosis
+from logger.diagnosis.report import Diagnosis
 from logger.rig_line.wire import WireError, decode
 
 LINES = Path(__file__).parents[2] / "firmware_notes" / "conformance" / "lines"
@@ -36,7 +36,7 @@ def test_the_diagnosis_finds_what_is_wrong(name: str) -> None:
     assert report.right is INDEX[name]["right"], text
     for words in INDEX[name]["says"]:
         assert words in text
-    bad = [f for f in report.findings if f.level == "bad"]
+    bad = [f for f in report.findings if f.level == "fail"]
     assert all(f.text for f in bad)
     assert len(bad) <= 2, text  # one thing is wrong, and it doesn't cry wolf about others
 

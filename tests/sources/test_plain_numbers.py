@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.plan.sources import SourceChannel
 from logger.reading import MAX_NAME, Sample
 from logger.sources.plain.lines import LineReader
-from logger.sources.plain.numbers import MOST_FIELDS, Marked, channel_names, fields
+from logger.sources.plain.numbers import MOST_FIELDS, channel_names, fields
 from logger.sources.plain.offered import doubt, offer
 from logger.sources.plain.topics import field_of
 
@@ -110,10 +111,10 @@ def test_a_board_that_prints_something_else_is_followed() -> None:
 
 def test_marks_say_which_value_is_which_channel() -> None:
     marks = (
-        Marked("coals", "3", "F"),
-        Marked("top", "2", scale=0.1),
-        Marked("wall", "4", broken=(9999.0,)),
-        Marked("box", "5", "K"),
+        SourceChannel("coals", 3, unit="F"),
+        SourceChannel("top", 2, scale=0.1),
+        SourceChannel("wall", 4, broken=[9999.0]),
+        SourceChannel("box", 5, unit="K"),
     )
     _, got = read([b"1712,6125,1472,9999,300.15"] * 2, LineReader(marks))
     assert got == {
@@ -331,9 +332,9 @@ def test_a_word_now_and_then_names_nothing() -> None:
 
 
 def test_what_a_line_says_of_its_unit_counts_unless_the_plan_says_one() -> None:
-    said = LineReader([Marked("top", "1")])
+    said = LineReader([SourceChannel("top", 1)])
     assert [said.sample(b"70.7 F,22", i / 4) for i in range(4)][-1] == {"top": Sample(c=21.5)}
-    plan = LineReader([Marked("top", "1", "C", sure=True)])
+    plan = LineReader([SourceChannel("top", 1, unit="C")])
     assert [plan.sample(b"70.7 F,22", i / 4) for i in range(4)][-1] == {"top": Sample(c=70.7)}
 
 
@@ -416,7 +417,7 @@ def test_a_number_with_a_unit_before_the_temperature_is_no_probe() -> None:
 
 
 def test_a_word_where_the_plan_has_a_probe_is_an_open_input_from_the_start() -> None:
-    *_, got = read([b"E1,21.5,22.0"] * 9, LineReader([Marked("top", "1"), Marked("base", "2")]))
+    *_, got = read([b"E1,21.5,22.0"] * 9, LineReader([SourceChannel("top", 1), SourceChannel("base", 2)]))
     assert got == {"top": Sample(fault="open"), "base": Sample(c=21.5)}
 
 

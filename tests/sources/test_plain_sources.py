@@ -396,7 +396,7 @@ async def test_a_topic_on_which_nothing_comes_is_told(
 
 def test_registers_that_follow_one_another_are_asked_for_at_once() -> None:
     source = source_of(format="modbus", port="/dev/ttyX", channel=CHANNELS)
-    asked = [(table, first, count) for _, table, first, count, _ in spans(source.channels)]
+    asked = [(table, first, count) for _, table, first, count, _ in spans(source.channels, 1)]
     assert asked == [("holding", 10, 2), ("holding", 30, 1), ("input", 0, 4)]
 
 

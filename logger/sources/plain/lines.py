@@ -8,11 +8,11 @@ import time
 from collections.abc import Sequence
 from typing import Final
 
-from logger.plan.sources import PlanSource
+from logger.plan.sources import PlanSource, SourceChannel
 from logger.reading import Sample
-from logger.sources import Arrival, Deaf, Put, Report, Sampled
+from logger.sources import Arrival, Put, Report, Sampled, Source, told_once
 from logger.sources.plain.ambiguity import Lines
-from logger.sources.plain.numbers import MOST_FIELDS, Field, Marked, MinusOne, Unit, channel_names, mark_of
+from logger.sources.plain.numbers import MOST_FIELDS, Printed, Unit, channel_names
 from logger.sources.serial_line import SerialLine, why
 
 _RETRY_S: Final = 0.5
@@ -21,7 +21,7 @@ _PATIENCE_S: Final = 5.0
 """How long a board may print no numbers before that is reported. [s]"""
 
 
-class PrintedLines(Deaf):
+class PrintedLines(Source):
     """One such board, of format `lines`; it can't be acknowledged or spoken to.
 
     `taken` are ports that other sources hold, shared between them.
@@ -38,18 +38,15 @@ class PrintedLines(Deaf):
 
     async def run(self, put: Put, report: Report) -> None:
         """Read lines until cancelled; see `Source`."""
-        told = ""
+        report = told_once(report)
         while True:
             try:
                 line = SerialLine(self._port, self._source.baud, returns=True)
             except OSError as exc:
                 trouble = _OURS if self._port in self._taken else why(exc, self._port)
-                if trouble != told:
-                    report("lost", {"detail": f"{self._port} {trouble}"})
-                    told = trouble
+                report("lost", {"detail": f"{self._port} {trouble}"})
                 await asyncio.sleep(_RETRY_S)
                 continue
-            told = ""
             self._taken.add(self._port)
             try:
                 await self._read(line, put, report)
@@ -62,9 +59,8 @@ class PrintedLines(Deaf):
     async def _read(self, line: SerialLine, put: Put, report: Report) -> None:
         """Pass on what comes, until the other end has gone."""
         source = self._source
-        marks = [mark_of(channel, source.unit) for channel in source.channels]
-        reader = LineReader(marks, source.unit, source.decimal)
-        opened_s, said, told, connected, warned = time.monotonic(), b"", "", False, False
+        reader = LineReader(source.channels, source.unit, source.decimal)
+        opened_s, said, connected, warned = time.monotonic(), b"", False, False
         while True:
             try:
                 async with asyncio.timeout(_PATIENCE_S):
@@ -77,9 +73,8 @@ class PrintedLines(Deaf):
             samples = reader.sample(text, read_s) if text else None
             said = text or said
             connected |= samples is not None
-            if connected and told != (detail := self._said(reader)):
-                report("connected", {"detail": detail})
-                told = detail
+            if connected:
+                report("connected", {"detail": self._said(reader)})
             if samples is not None:
                 await put(Sampled(self._source.rig_name, samples, read_s, self.name))
             elif connected and text:
@@ -112,16 +107,11 @@ class PrintedLines(Deaf):
         )
 
 
-def _marked(field: Field) -> float | None:
-    """A word where the plan says that a number is: there is none, even if none ever came."""
-    return math.nan if field.word else field.value
-
-
 class LineReader:
     """Turns a board's lines into samples.
 
-    Without `marks` every number is a channel, under its own name or as `n1`, `n2`, …; `unit` is for these,
-    if the line doesn't give one.
+    Without `channels` every number is one, under its own name or as `n1`, `n2`, …; `unit` is for these, if
+    the line doesn't give one.
 
     There is no checksum: only its looks distinguish a whole line from half of one, or from what a board
     prints at start-up. Consecutive lines with the same keys for `SETTLE_S` settle what a sample is; a line
@@ -135,16 +125,17 @@ class LineReader:
     FIRM: Final = 5
     DECIDED_S: Final = 2.5
 
-    def __init__(self, marks: Sequence[Marked] = (), unit: Unit = "C", decimal: str | None = None) -> None:
-        self._marks = tuple(marks)
-        self._unit = unit
+    def __init__(
+        self, channels: Sequence[SourceChannel] = (), unit: Unit = "C", decimal: str | None = None
+    ) -> None:
+        self._channels = {channel.name or "": channel for channel in channels}
+        self._printed = Printed(unit)
         self._settled: tuple[str, ...] | None = None
         self._before: tuple[str, ...] | None = None
         self._since_s = 0.0
         self._lines = Lines(decimal)
         self._take_turns = self._of_turn = False
         self._first_s: dict[str, float] = {}
-        self._minus_one = MinusOne()
         self._samples, self._sampled_s, self._began_s = 0, 0.0, math.inf
         self.fewer = ""
         """Why lines are left alone that have fewer numbers than before, in words that go on after "it"."""
@@ -165,23 +156,24 @@ class LineReader:
         found = self._lines.fields(line, at_s)
         if not found or not self._is_sample(tuple(f.key for f in found), at_s):
             return None
-        by_key = {f.key: f for f in found}
-        if not self._marks:
+        counts = self._lines.counts
+        wanted = self._channels
+        if not wanted:
             self._began_s = min(self._began_s, at_s)
-            if at_s - self._began_s < self.DECIDED_S and any(self._lines.counts[key].open for key in by_key):
+            if at_s - self._began_s < self.DECIDED_S and any(counts[f.key].open for f in found):
                 return None  # else a probe that might be a clock would come last of all
-            return {
-                name: Marked(name, f.key, f.unit or self._unit).sample(self._minus_one.live(f.key, f.value))
-                for name, f in zip(channel_names([f.key for f in found]), found, strict=True)
-                if f.value is not None and not self._lines.counts[f.key].may_count
-            } or None
-        samples = {
-            mark.channel: mark.sample(
-                self._minus_one.live(mark.key, value) if mark.as_printed else value, by_key[mark.key].unit
-            )
-            for mark in self._marks
-            if mark.key in by_key and (value := _marked(by_key[mark.key])) is not None
-        }
+            named = zip(channel_names([f.key for f in found]), found, strict=True)
+            wanted = {n: SourceChannel(field=f.key) for n, f in named if not counts[f.key].may_count}
+        by_key = {f.key: f for f in found}
+        samples = {}
+        for name, channel in wanted.items():
+            field = by_key.get(str(channel.field))
+            if field is None:
+                continue
+            # A word where the plan says that a number is: there is none, even if none ever came.
+            value = math.nan if field.word and self._channels else field.value
+            if value is not None:
+                samples[name] = self._printed.reading(name, channel, value, field.unit)
         return samples or None
 
     def _is_sample(self, keys: tuple[str, ...], at_s: float) -> bool:

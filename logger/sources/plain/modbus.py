@@ -7,15 +7,14 @@ import logging
 import math
 import termios
 import time
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import AsyncIterator, Sequence
 from typing import Any, Final
 from urllib.parse import urlsplit
 
 from logger.plan.sources import WORDS, PlanSource, SourceChannel
 from logger.reading import Sample
-from logger.sources import Deaf, Put, Report, Sampled
-from logger.sources.plain.numbers import mark_of
+from logger.sources import Put, Report, Sampled, Source, told_once
+from logger.sources.plain.numbers import as_reading
 
 _ANSWER_S: Final = 1.0
 _RETRY_S: Final = 1.0
@@ -33,14 +32,15 @@ _MANUAL: Final = {3: "input", 4: "holding"}
 _MOST: Final = 100
 """Registers read at a time; the protocol's own limit is 125 (Modbus application protocol V1.1b3, 6.3)."""
 
-log = logging.getLogger(__name__)
 _REST_S: Final = 10.0
 """How long a unit that doesn't answer is left alone, since waiting for it holds up the others. [s]"""
-Span = tuple[int | None, str, int, int, tuple[SourceChannel, ...]]
-"""Unit id (None: the source's), table, first register, how many, and their channels."""
+Span = tuple[int, str, int, int, tuple[SourceChannel, ...]]
+"""Unit id, table, first register, how many, and their channels."""
+Read = tuple[dict[str, Sample], list[str]]
+"""Readings, and what is wrong."""
 
 
-class Module(Deaf):
+class Module(Source):
     """One module, of format `modbus`, whose registers are read again and again; see `Source`."""
 
     proof = "none"
@@ -48,7 +48,7 @@ class Module(Deaf):
     def __init__(self, source: PlanSource) -> None:
         self._source = source
         self.name = f"{source.port}@{source.baud}" if source.port else str(source.url)
-        self._spans = spans(source.channels)
+        self._spans = spans(source.channels, source.unit_id)
         self._rests_until_s: dict[int, float] = {}
         self._odd: dict[str, None] = {}
         self._asked = b""
@@ -57,73 +57,71 @@ class Module(Deaf):
     async def run(self, put: Put, report: Report) -> None:
         """Ask until cancelled; see `Source`."""
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # its troubles are reported here, once
-        told = ""
+        report = told_once(report)
+        units = sorted({unit for unit, *_ in self._spans})
+        said = f"Modbus, unit{'s' if len(units) > 1 else ''} {', '.join(map(str, units))}"
         while True:
             client = self._client()
             try:
                 if not await client.connect():
                     raise ConnectionError(self._unreachable())
-                async for samples, read_s, trouble in self._ask(client):
-                    detail = f"Modbus, {self._units()}{'; but ' if trouble else ''}{trouble}"
-                    if told != detail:
-                        report("connected", {"detail": detail})
-                        told = detail
-                    await put(Sampled(self._source.rig_name, samples, read_s, self.name))
-            except (ConnectionError, OSError, termios.error) as exc:
-                detail = self._unfit() if isinstance(exc, termios.error) else str(exc)
-                if detail != told:
-                    report("lost", {"detail": detail})
-                    told = detail
+                async for samples, trouble in self._ask(client):
+                    report("connected", {"detail": f"{said}{'; but ' if trouble else ''}{trouble}"})
+                    await put(Sampled(self._source.rig_name, samples, time.monotonic(), self.name))
+            except OSError as exc:
+                report("lost", {"detail": str(exc)})
+            except termios.error:
+                source = self._source
+                detail = (
+                    f"{self.name} can't be set to parity {source.parity} with {source.stop_bits} stop bits; "
+                    "use an adapter that can, or set the module otherwise"
+                )
+                report("lost", {"detail": detail})
             finally:
                 client.close()
             await asyncio.sleep(_RETRY_S)
 
-    async def _ask(self, client: Any) -> Any:
+    async def _ask(self, client: Any) -> AsyncIterator[tuple[dict[str, Sample], str]]:
+        """Give a round's readings, and what is wrong, again and again; ConnectionError: there are none."""
         due_s = time.monotonic()
         while True:
-            samples: dict[str, Sample] = {}
-            troubles: dict[str, None] = {}
-            for span in tuple(self._spans):
-                read, trouble = await self._read(client, span)
-                samples |= read
-                troubles |= trouble
+            samples, troubles = await self._read_all(client, self._spans)
             if not samples:
                 self._rests_until_s.clear()
                 raise ConnectionError("; ".join(troubles))
-            yield samples, time.monotonic(), "; ".join(troubles)
+            yield samples, "; ".join(troubles)
             now_s = time.monotonic()
             due_s = max(due_s + self._source.every_s, now_s)
             await asyncio.sleep(due_s - now_s)
 
-    async def _read(self, client: Any, span: Span) -> tuple[dict[str, Sample], dict[str, None]]:
+    async def _read_all(self, client: Any, wanted: Sequence[Span]) -> Read:
+        read = [await self._read(client, span) for span in wanted]
+        samples = {name: sample for found, _ in read for name, sample in found.items()}
+        return samples, list(dict.fromkeys(trouble for _, troubles in read for trouble in troubles))
+
+    async def _read(self, client: Any, span: Span) -> Read:
         """Ask for a span; what it reads, and what is wrong. If it is refused, each channel by itself."""
         from pymodbus.exceptions import ModbusException
 
-        own, table, first, count, channels = span
-        unit = self._source.unit_id if own is None else own
+        unit, table, first, count, channels = span
         if self._rests_until_s.get(unit, 0.0) > time.monotonic():
-            return {}, {self._silent(unit): None}
+            return {}, [self._silent(unit)]
         read = client.read_input_registers if table == "input" else client.read_holding_registers
         try:
             answer = await read(first, count=count, device_id=unit)
         except ModbusException:
             self._rests_until_s[unit] = time.monotonic() + _REST_S
-            return {}, {self._silent(unit): None}
+            return {}, [self._silent(unit)]
         if not answer.isError():
             found = self._decode(client, first, answer.registers, channels)
             floats = (c.name for c in channels if c.type == "float32")
             self._odd |= dict.fromkeys(name for name in floats if name and found[name].fault == "range")
-            return found, {_ODD.format(", ".join(self._odd)): None} if self._odd else {}
-        refused = {self._refused(unit, table, first, count, answer): None}
+            return found, [_ODD.format(", ".join(self._odd))] if self._odd else []
+        refused = [self._refused(unit, table, first, count, answer)]
         if len(channels) == 1 or answer.exception_code not in _TOO_MANY:
             return {}, refused
-        samples: dict[str, Sample] = {}
-        troubles: dict[str, None] = {}
-        alone = [one for channel in channels for one in spans([channel])]
-        for one in alone:
-            found, trouble = await self._read(client, one)
-            samples |= found
-            troubles |= trouble
+        alone = [one for channel in channels for one in spans([channel], unit)]
+        samples, troubles = await self._read_all(client, alone)
         if not samples:
             return {}, refused
         self._spans = [s for s in self._spans if s is not span] + alone
@@ -150,8 +148,7 @@ class Module(Deaf):
             )
             if channel.type == "float32" and 0 < abs(number) < _LEAST:
                 number = math.inf
-            mark = replace(mark_of(channel, self._source.unit), printed=False)
-            found[mark.channel] = mark.sample(float(number))
+            found[channel.name or ""] = as_reading(channel, float(number), self._source.unit)
         return found
 
     def _client(self) -> Any:
@@ -177,23 +174,9 @@ class Module(Deaf):
             return f"{self._source.port} can't be opened; is the adapter plugged in, and may you use it?"
         return f"{self.name} can't be reached; is the module switched on, and on this network?"
 
-    def _unfit(self) -> str:
-        source = self._source
-        return (
-            f"{self.name} can't be set to parity {source.parity} with {source.stop_bits} stop bits; "
-            "use an adapter that can, or set the module otherwise"
-        )
-
-    def _units(self) -> str:
-        units = sorted({self._source.unit_id if own is None else own for own, *_ in self._spans})
-        return f"unit{'s' if len(units) > 1 else ''} {', '.join(map(str, units))}"
-
     def _silent(self, unit: int) -> str:
-        if self._source.port:
-            fix = "check A and B, the speed, the parity and the unit id"
-        else:
-            fix = "check the unit id"
-        return f"{self.name}: unit {unit} doesn't answer; {fix}"
+        fix = "A and B, the speed, the parity and the unit id" if self._source.port else "the unit id"
+        return f"{self.name}: unit {unit} doesn't answer; check {fix}"
 
     def _refused(self, unit: int, table: str, first: int, count: int, answer: Any) -> str:
         code = getattr(answer, "exception_code", "?")
@@ -208,23 +191,20 @@ class Module(Deaf):
         return f"{what} (exception {code}); {fix}"
 
 
-def spans(channels: Sequence[SourceChannel]) -> list[Span]:
-    """Combine adjacent registers into one request: unit, table, first, count, channels.
+def spans(channels: Sequence[SourceChannel], unit_id: int) -> list[Span]:
+    """Combine adjacent registers into one request; `unit_id` is for channels that name none.
 
     Registers in between are never read: many modules refuse those that they don't have.
     """
     found: list[Span] = []
-    for channel in sorted(channels, key=lambda c: (c.unit_id or 0, c.table, c.register or 0)):
-        first, words = channel.register or 0, WORDS[channel.type]
-        if found:
-            unit, table, start, count, mine = found[-1]
-            end = max(start + count, first + words)
-            if (
-                (unit, table) == (channel.unit_id, channel.table)
-                and first <= start + count
-                and end - start <= _MOST
-            ):
-                found[-1] = (unit, table, start, end - start, (*mine, channel))
+    placed = [(unit_id if c.unit_id is None else c.unit_id, c.table, c.register or 0, c) for c in channels]
+    for unit, table, first, channel in sorted(placed, key=lambda p: p[:3]):
+        end = first + WORDS[channel.type]
+        if found and found[-1][:2] == (unit, table):
+            _, _, start, count, mine = found[-1]
+            until = max(start + count, end)
+            if first <= start + count and until - start <= _MOST:
+                found[-1] = (unit, table, start, until - start, (*mine, channel))
                 continue
-        found.append((channel.unit_id, channel.table, first, words, (channel,)))
+        found.append((unit, table, first, end - first, (channel,)))
     return found

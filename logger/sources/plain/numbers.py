@@ -292,71 +292,41 @@ def _value(key: str, text: str, said: str | None = None) -> Field:
     return Field(key, number if math.isfinite(number) else math.nan, unit, whole, text)
 
 
-@dataclass(frozen=True, slots=True)
-class Marked:
-    """Which value is which channel."""
+def as_reading(channel: SourceChannel, value: float, unit: Unit) -> Sample:
+    """Convert a number (NaN: open) to °C as its channel says; `unit` is for one that says none.
 
-    channel: str
-    key: str  # of `Field`
-    unit: Unit = "C"
-    scale: float = 1.0  # what it is multiplied by first (0.1 for tenths) …
-    offset: float = 0.0  # … and what is added then
-    # values, as printed, that mean a broken wire; if none are named and nothing is scaled, `OPEN_NUMBERS` do
-    broken: tuple[float, ...] = ()
-    sure: bool = False  # the unit is this one, whatever the rig says
-    # False for a register: only its manual says what a broken wire reads
-    printed: bool = True
-
-    @property
-    def as_printed(self) -> bool:
-        """Whether it isn't known what the rig prints for a broken wire."""
-        return self.printed and self.scale == 1 and self.offset == 0 and not self.broken
-
-    def sample(self, value: float, said: Unit | None = None) -> Sample:
-        """Convert a printed value (NaN: open) to a reading in °C, in the unit that the rig `said`, if any.
-
-        `open` for a broken wire, `range` for a temperature that no thermocouple can have.
-        """
-        if math.isnan(value) or value in self.broken or (self.as_printed and value in OPEN_NUMBERS):
-            return Sample(fault="open")
-        number = value * self.scale + self.offset
-        unit = self.unit if self.sure else said or self.unit
-        if unit == "F":
-            number = (number - 32) / 1.8
-        elif unit == "K":
-            number -= 273.15
-        return Sample(c=round(number, 6)) if abs(number) < 1e6 else Sample(fault="range")
+    `open` for a broken wire, `range` for a temperature that no thermocouple can have.
+    """
+    if math.isnan(value) or value in channel.broken:
+        return Sample(fault="open")
+    number = value * channel.scale + channel.offset
+    unit = channel.unit or unit
+    if unit == "F":
+        number = (number - 32) / 1.8
+    elif unit == "K":
+        number -= 273.15
+    return Sample(c=round(number, 6)) if abs(number) < 1e6 else Sample(fault="range")
 
 
-class MinusOne:
-    """Tells −1 for an open input, as boards print it, from a frosty morning (common practice, no source).
+class Printed:
+    """Converts what boards print, whose numbers can also mean an open input, unless the plan says more.
 
-    −1 is real only for a probe that has been within 15 degrees of it. A plan's `broken` overrides this.
+    −1 is one of these (common practice, no source), but for a probe that has been within 15 degrees of it: a
+    frosty morning. `unit` is for numbers whose unit neither plan nor line says.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, unit: Unit) -> None:
+        self._unit = unit
         self._near: set[str] = set()
 
-    def live(self, key: str, value: float) -> float:
-        """Return a number, or NaN if it is −1 for an open input."""
-        if value == -1:
-            return value if key in self._near else math.nan
-        if abs(value + 1) < 15 and len(self._near) < MOST_FIELDS:
-            self._near.add(key)
-        return value
-
-
-def mark_of(channel: SourceChannel, unit: Unit, name: str | None = None) -> Marked:
-    """How to read a channel; `unit` and `name` are used if the plan gives it none of its own."""
-    return Marked(
-        name or channel.name or "",
-        str(channel.field if channel.field is not None else channel.path or ""),
-        channel.unit or unit,
-        channel.scale,
-        channel.offset,
-        tuple(channel.broken),
-        sure=channel.unit is not None,
-    )
+    def reading(self, name: str, channel: SourceChannel, value: float, said: Unit | None) -> Sample:
+        """Convert a number (NaN: open) of the channel that is called so, in the unit that the rig `said`."""
+        if channel.scale == 1 and channel.offset == 0 and not channel.broken:
+            if value in OPEN_NUMBERS or (value == -1 and name not in self._near):
+                value = math.nan
+            elif abs(value + 1) < 15 and len(self._near) < MOST_FIELDS:
+                self._near.add(name)
+        return as_reading(channel, value, said or self._unit)
 
 
 def channel_names(keys: Sequence[str]) -> list[str]:

@@ -14,7 +14,7 @@ from logger.reading import MAX_CHANNELS, Sample
 from logger.sources import Put, Report, Sampled
 from logger.sources.mqtt import Broker, Message
 from logger.sources.plain.ambiguity import Takers, says_who
-from logger.sources.plain.numbers import Field, MinusOne, channel_names, fields, from_json, is_json, mark_of
+from logger.sources.plain.numbers import Field, Printed, channel_names, fields, from_json, is_json
 
 _DECIMAL_COMMA: Final = re.compile(rb"[-+]?\d+,\d+")
 
@@ -37,7 +37,7 @@ class Topics(Broker):
         self._told: set[str] = set()
         self._quiet = {channel.topic or "" for channel in source.channels}
         self._takers: dict[str, Takers] = {}
-        self._minus_one = MinusOne()
+        self._printed = Printed(source.unit)
 
     async def run(self, put: Put, report: Report) -> None:
         """Receive numbers until cancelled; see `Source`."""
@@ -51,7 +51,7 @@ class Topics(Broker):
         """Tell once of topics on which nothing comes."""
         await asyncio.sleep(QUIET_S)
         while self._quiet:
-            if self._client is not None:
+            if self._paho is not None:
                 topics = ", ".join(sorted(self._quiet))
                 said = f"but nothing has come on {topics} yet; `stokewatch listen` says where numbers come"
                 report("connected", {"detail": said})
@@ -88,9 +88,7 @@ class Topics(Broker):
             field = field_of(payload, channel.path)
             name = self._name(i, channel, topic)
             if field is not None and field.value is not None and name is not None:
-                mark = mark_of(channel, self._source.unit, name)
-                value = self._minus_one.live(name, field.value) if mark.as_printed else field.value
-                found[name] = mark.sample(value, field.unit)
+                found[name] = self._printed.reading(name, channel, field.value, field.unit)
         return found
 
     def _is_of_several(self, topic: str, payload: bytes) -> bool:
