@@ -23,8 +23,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Final, Literal
+from dataclasses import dataclass, field, replace
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
@@ -59,9 +59,8 @@ MAX31855_GAIN_UV_PER_C: Final = {
 ADS1115_COUNT_UV: Final = np.array([187.5, 125.0, 62.5, 31.25, 15.625, 7.8125, 7.8125, 7.8125])
 """Full scale / 32768 by the configuration's PGA bits: Texas Instruments SBAS444, table 8-3 (from memory).
 [µV]"""
-_ADS1115_CONFIG: Final = (
-    0x8F83 << 16
-)  # idle; AIN0 against AIN1; ±0.256 V; one shot; 128 a second; no comparator
+# idle; AIN0 against AIN1; ±0.256 V; one shot; 128 a second; no comparator
+_ADS1115_CONFIG: Final = 0x8F83 << 16
 
 AD8495_GAIN: Final = 122.4
 AD8495_OFFSET_UV: Final = 2600.0
@@ -71,20 +70,14 @@ both from memory). Using the nominal 5 mV/°C instead is 15 °C off at 800 °C. 
 _KELVIN_C: Final = 273.15
 
 
-@dataclass(frozen=True, slots=True)
-class Decoded:
+class Decoded(NamedTuple):
     """What a chip's words say; all arrays have the words' shape."""
 
-    # float64 array; thermoelectric voltage above the cold junction, from chips of kind `emf`; NaN otherwise.
-    # [µV]
-    emf_uv: Floats
-    # float64 array; the cold junction that `emf_uv` is relative to: the chip's own, or a substitute; NaN if
-    # there is none. [°C]
+    emf_uv: Floats  # above the cold junction, from chips of kind `emf`; NaN otherwise. [µV]
+    # the one that `emf_uv` is relative to: the chip's own, or a substitute; NaN if there is none. [°C]
     cold_junction_c: Floats
-    # float64 array; from chips of kind `hot_junction` and `infrared`; NaN otherwise. [°C]
-    temperature_c: Floats
-    # uint8 array; `Status`. If it isn't OK, `emf_uv` and `temperature_c` are NaN; the cold junction may
-    # still be good.
+    temperature_c: Floats  # from chips of kind `hot_junction` and `infrared`; NaN otherwise. [°C]
+    # if it isn't OK, `emf_uv` and `temperature_c` are NaN; the cold junction may still be good
     status: Bytes
 
 
@@ -124,7 +117,7 @@ class Amplifier:
     believed: tuple[int, int] = (-(1 << 31), 1 << 31)  # lowest and highest plausible counts of `value`
     junction: Bits | None = None  # its cold junction, if that is in the word
     assumed_c: float = math.nan  # cold junction if it isn't known. [°C]
-    line_uv_per_c: Mapping[str, float] | None = None  # of the straight line, by letter
+    line_uv_per_c: Mapping[str, float] = field(default_factory=dict)  # of the straight line, by letter
     floating: int = 0  # bits that may be anything
     besides: int = 0  # other bits set in a true word
 
@@ -167,7 +160,7 @@ def decode_words(
     good = (counts >= chip.believed[0]) & (counts <= chip.believed[1])
     match chip.measures:
         case "line":
-            emf = _lines(chip)[letter] * (value - cold)
+            emf = chip.line_uv_per_c[letter] * (value - cold)
         case "emf":
             emf = counts * ADS1115_COUNT_UV[(whole >> 25) & 7]
         case "kelvin":
@@ -214,7 +207,7 @@ def encode_word(
         return chip.value.word(temperature_c + _KELVIN_C)
     value, emf = temperature_c, _emf(letter, temperature_c)
     if chip.measures == "line":
-        value = cold_junction_c + (emf - _emf(letter, cold_junction_c)) / _lines(chip)[letter]
+        value = cold_junction_c + (emf - _emf(letter, cold_junction_c)) / chip.line_uv_per_c[letter]
     elif chip.measures == "emf":
         value = (emf - _emf(letter, cold_junction_c)) / float(ADS1115_COUNT_UV[(chip.besides >> 25) & 7])
     elif chip.measures == "output":
@@ -227,22 +220,17 @@ def amplifier(amp: str, letter: str = "K") -> Amplifier:
     """Look up a chip; ValueError, with the fix, if it is unknown or doesn't support the letter."""
     chip = AMPLIFIERS.get(amp)
     if chip is None:
-        if (why := UNFIT.get(amp)) is not None:
-            raise ValueError(f"a {amp} is no use here: {why}")
-        raise ValueError(
+        unknown = (
             f"no amplifier is called {amp!r}; the logger knows {', '.join(AMPLIFIERS)}. "
             "Send any other as 'uv' with 'cj', or as 'c'"
         )
+        raise ValueError(f"a {amp} is no use here: {UNFIT[amp]}" if amp in UNFIT else unknown)
     if chip.letters and letter not in chip.letters:
         raise ValueError(
             f"a {amp} doesn't support thermocouples of type {letter}, only {', '.join(chip.letters)}; "
             "correct 'type' in the plan, or use another amplifier"
         )
     return chip
-
-
-def _lines(chip: Amplifier) -> Mapping[str, float]:
-    return chip.line_uv_per_c or {}
 
 
 def _emf(letter: str, temperature_c: float) -> float:
@@ -377,8 +365,7 @@ AMPLIFIERS["mlx90616"] = replace(
 )
 
 UNFIT: Final = {
-    "mlx90640": "its range stops at 300 °C, where a firing only begins",
-    "mlx90641": "its range stops at 300 °C, where a firing only begins",
+    **dict.fromkeys(("mlx90640", "mlx90641"), "its range stops at 300 °C, where a firing only begins"),
     "amg8833": "its range stops at 80 °C (100 °C for the low-gain type)",
     "max31865": "it is for resistance thermometers (Pt100), which don't last in a fire",
 }

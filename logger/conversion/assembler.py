@@ -15,11 +15,9 @@ from typing import Final
 import numpy as np
 
 from logger.conversion.amplifiers import AMPLIFIERS, amplifier
-from logger.conversion.columns import DEFAULT_LETTER, Converted, Correction, channel_for, convert, reconvert
+from logger.conversion.columns import DEFAULT_LETTER, Correction, channel_for, convert
 from logger.plan import Plan, Probe, assign_probes, probe_for_channel
 from logger.reading import FAULTS, MAX_CHANNELS, Batch, Bytes, Channel, Floats, Frame, Kind, Sample, Status
-
-__all__ = ["Assembler", "Converted", "Trouble", "channel_for", "convert", "reconvert"]
 
 _WORD_DIGITS: Final = 13  # 52 bits: exact in a float64
 _MAX_RIGS: Final = 256
@@ -90,8 +88,7 @@ class Assembler:
         if rig not in self._layouts and len(self._layouts) >= _MAX_RIGS:
             del self._layouts[next(iter(self._layouts))]
         corrections = tuple(self._probe(rig, name).correction for name in merged)
-        word_limits = np.array([_word_limit(c) for c in merged.values()])
-        self._layouts[rig] = layout = _Layout(tuple(merged.values()), merged, corrections, word_limits)
+        self._layouts[rig] = layout = _Layout(tuple(merged.values()), merged, corrections)
         return layout
 
     def _channel(self, rig: str, name: str, sample: Sample) -> Channel:
@@ -127,27 +124,21 @@ class Assembler:
             column = [frame.ch.get(channel.name, _NOT_SENT) for frame, _ in run]
             self._fill(rig, channel, column, raw[:, j], raw_cj[:, j], sent[:, j])
         converted = convert(channels, raw, raw_cj, sent, layout.corrections)
-        for j in map(int, np.flatnonzero((raw >= layout.word_limits).any(axis=0))):
-            text = f"'raw' is too long for a {channels[j].amp}'s word; fix 'amp' or the firmware"
-            self._tell(rig, channels[j].name, text)
-        for j in map(int, np.flatnonzero((converted.status == Status.NO_COLD_JUNCTION).any(axis=0))):
-            text = (
-                "a thermoelectric voltage without a cold junction; let the rig send 'cj', or in the plan "
-                "name a channel that has one as 'cold_junction'"
-            )
-            self._tell(rig, channels[j].name, text)
-        return Batch(
-            rig=rig,
-            channels=channels,
-            t_us=np.array([t_us for _, t_us in run], np.int64),
-            seq=np.array([frame.seq for frame, _ in run], np.int64),
-            ms=np.array([frame.ms for frame, _ in run], np.int64),
-            raw=raw,
-            raw_cj=raw_cj,
-            temperature_c=converted.temperature_c,
-            cold_junction_c=converted.cold_junction_c,
-            status=converted.status,
-        )
+        for j, channel in enumerate(channels):
+            chip = AMPLIFIERS.get(channel.amp or "")
+            if chip is not None and (raw[:, j] >= 1 << 8 * chip.word_bytes).any():
+                text = f"'raw' is too long for a {channel.amp}'s word; fix 'amp' or the firmware"
+                self._tell(rig, channel.name, text)
+            if (converted.status[:, j] == Status.NO_COLD_JUNCTION).any():
+                text = (
+                    "a thermoelectric voltage without a cold junction; let the rig send 'cj', or in the plan "
+                    "name a channel that has one as 'cold_junction'"
+                )
+                self._tell(rig, channel.name, text)
+        t_us = np.array([t_us for _, t_us in run], np.int64)
+        seq = np.array([frame.seq for frame, _ in run], np.int64)
+        ms = np.array([frame.ms for frame, _ in run], np.int64)
+        return Batch(rig, channels, t_us, seq, ms, raw, raw_cj, *converted)
 
     def _fill(
         self, rig: str, channel: Channel, column: list[Sample], raw: Floats, raw_cj: Floats, sent: Bytes
@@ -188,17 +179,11 @@ class _Layout:
     channels: tuple[Channel, ...]
     by_name: dict[str, Channel]
     corrections: tuple[Correction, ...]
-    word_limits: Floats
 
     def fits(self, frame: Frame) -> bool:
         """Whether every channel of the frame has a column, and delivers as before."""
         channels = self.by_name
         return all(name in channels and _fits(channels[name], sample) for name, sample in frame.ch.items())
-
-
-def _word_limit(channel: Channel) -> float:
-    chip = AMPLIFIERS.get(channel.amp or "")
-    return float(1 << 8 * chip.word_bytes) if chip is not None else math.inf
 
 
 def _kind(sample: Sample) -> Kind | None:

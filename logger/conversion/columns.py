@@ -6,10 +6,11 @@ Used for incoming frames and for stored ones.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import replace
+from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.conversion.amplifiers import AMPLIFIERS, decode_words
 from logger.physics.thermocouple import compensated_temperature_c
@@ -27,9 +28,8 @@ COLD_JUNCTION_RANGE_C: Final = (-55.0, 150.0)
 DEFAULT_LETTER: Final = "K"
 
 
-@dataclass(frozen=True, slots=True)
-class Converted:
-    """Converted columns; arrays of shape (n, k), as in `Batch`."""
+class Converted(NamedTuple):
+    """Converted columns, shape (n, k): the last three of a `Batch`."""
 
     temperature_c: Floats
     cold_junction_c: Floats
@@ -64,13 +64,7 @@ def reconvert(batch: Batch, probes: Sequence[Probe]) -> Batch:
         channel_for(c.name, c.kind, c.amp, p) for c, p in zip(batch.channels, probes, strict=True)
     )
     new = convert(channels, batch.raw, batch.raw_cj, batch.status, [p.correction for p in probes])
-    return replace(
-        batch,
-        channels=channels,
-        temperature_c=new.temperature_c,
-        cold_junction_c=new.cold_junction_c,
-        status=new.status,
-    )
+    return replace(batch, channels=channels, **new._asdict())
 
 
 def convert(
@@ -78,78 +72,62 @@ def convert(
     raw: Floats,
     raw_cj: Floats,
     status: Bytes,
-    corrections: Sequence[Correction] | None = None,
+    corrections: Sequence[Correction] = (),
 ) -> Converted:
-    """Convert raw values.
+    """Convert raw values, of shape (n, k), as the k channels deliver them.
 
-    Parameters
-    ----------
-    channels : sequence of Channel, length k
-        How each column delivers, and the thermocouple type and cold junction to convert it with.
-    raw : array, shape (n, k)
-        Register words, emf [µV] or temperatures [°C]; NaN if there is none.
-    raw_cj : array, shape (n, k)
-        Cold junctions that came with an emf; NaN elsewhere. [°C]
-    status : uint8 array, shape (n, k)
-        `Status` as sent or as stored; used only where `raw` is NaN, otherwise worked out again.
-    corrections : sequence of pairs of (reading, truth), length k, optional
-        From a calibration: none, one (an offset) or two (a straight line through both) for each column,
-        applied to the converted temperature. [°C]
+    `raw` has register words, emf [µV] or temperatures [°C], NaN if there is none; `raw_cj` the cold junctions
+    that came with an emf [°C]. `status` is as sent or as stored, and used only where `raw` is NaN; otherwise
+    it is worked out again. `corrections` are pairs of (reading, truth) from a calibration: none, one (an
+    offset) or two (a straight line through both) for each column, applied to the temperature [°C].
 
-    Returns
-    -------
-    Converted
-        The temperature is NaN wherever the status isn't `Status.OK`. The cold junction is also NaN where one
-        had to be assumed (see `amplifiers.MAX6675_ASSUMED_JUNCTION_C`).
+    The temperature is NaN wherever the status isn't `Status.OK`. The cold junction is also NaN where one had
+    to be assumed (see `amplifiers.MAX6675_ASSUMED_JUNCTION_C`).
     """
     missing = np.isnan(raw)
     out = np.where(missing, status, np.uint8(Status.OK))
     out[missing & (out == Status.OK)] = Status.CORRUPT
     temperature = np.full(raw.shape, np.nan)
-    emf = np.full(raw.shape, np.nan)
+    emf = temperature.copy()
     junction = raw_cj.copy()
     groups: dict[tuple[Kind, str | None, str | None], list[int]] = {}
     for j, c in enumerate(channels):
         groups.setdefault((c.kind, c.amp, c.letter), []).append(j)
 
-    late: list[tuple[str, str, _Columns]] = []
+    borrowing: list[tuple[str, str, _Columns]] = []  # chips that send no cold junction
     by_letter: dict[str, list[int]] = {}
     for (kind, amp, given), members in groups.items():
         at, letter = _columns(members), given or DEFAULT_LETTER
         chip = AMPLIFIERS.get(amp or "") if kind == "word" else None
         if kind == "celsius":
-            value = raw[:, at]
-            low_c, high_c = CELSIUS_RANGE_C
-            temperature[:, at] = value
-            _downgrade(out, at, (value < low_c) | (value > high_c), Status.RANGE)
+            temperature[:, at] = raw[:, at]
+            _downgrade(out, at, _outside(raw[:, at], CELSIUS_RANGE_C), Status.RANGE)
         elif kind == "emf":
             emf[:, at] = raw[:, at]
         elif chip is None or amp is None or (chip.letters and letter not in chip.letters):
-            _downgrade(out, at, np.ones((len(raw), len(members)), np.bool_), Status.CORRUPT)
+            _downgrade(out, at, ~missing[:, at], Status.CORRUPT)
             continue
         elif chip.kind == "emf" and not chip.sends_cold_junction:
-            late.append((amp, letter, at))
+            borrowing.append((amp, letter, at))
         else:
             _decode(amp, letter, at, raw, out, emf, junction, temperature)
         if kind == "emf" or (chip is not None and chip.kind == "emf"):
             by_letter.setdefault(letter, []).extend(members)
 
-    low_c, high_c = COLD_JUNCTION_RANGE_C
-    implausible = (junction < low_c) | (junction > high_c)
+    implausible = _outside(junction, COLD_JUNCTION_RANGE_C)
     if implausible.any():
         junction[implausible] = np.nan
         out[implausible & (out == Status.OK)] = Status.RANGE
     _lend(channels, temperature, out, junction)
-    used = junction.copy() if late else junction
-    for amp, letter, at in late:
+    used = junction.copy() if borrowing else junction
+    for amp, letter, at in borrowing:
         _decode(amp, letter, at, raw, out, emf, used, temperature)
     for letter, members in by_letter.items():
         at = _columns(members)
         _downgrade(out, at, np.isnan(used[:, at]), Status.NO_COLD_JUNCTION)
-        value = compensated_temperature_c(letter, emf[:, at], used[:, at])
-        temperature[:, at] = value
-        _downgrade(out, at, np.isnan(value), Status.RANGE)
-    for j, pairs in enumerate(corrections or ()):
+        temperature[:, at] = compensated_temperature_c(letter, emf[:, at], used[:, at])
+        _downgrade(out, at, np.isnan(temperature[:, at]), Status.RANGE)
+    for j, pairs in enumerate(corrections):
         if pairs:
             temperature[:, j] = _corrected(temperature[:, j], pairs)
     temperature[out != Status.OK] = np.nan
@@ -165,9 +143,14 @@ def _columns(members: list[int]) -> _Columns:
     return slice(first, last + 1) if members == list(range(first, last + 1)) else members
 
 
-def _downgrade(
-    out: Bytes, at: _Columns, where: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], status: Status
-) -> None:
+_Flags = NDArray[np.bool_]
+
+
+def _outside(values: Floats, ends: tuple[float, float]) -> _Flags:
+    return (values < ends[0]) | (values > ends[1])
+
+
+def _downgrade(out: Bytes, at: _Columns, where: _Flags, status: Status) -> None:
     """Set the status of readings that were good so far."""
     if where.any():
         block = out[:, at]
@@ -204,21 +187,19 @@ def _lend(channels: Sequence[Channel], temperature: Floats, out: Bytes, junction
     """
     index = {c.name: j for j, c in enumerate(channels)}
     own = junction.copy() if any(c.cold_junction for c in channels) else junction
-    low_c, high_c = COLD_JUNCTION_RANGE_C
     for j, c in enumerate(channels):
         source = index.get(c.cold_junction or "")
         if source is None:
             continue
         lent = own[:, source]
         if channels[source].kind == "celsius":
-            t = temperature[:, source]
-            lent = np.where((out[:, source] == Status.OK) & (t >= low_c) & (t <= high_c), t, np.nan)
+            lent = temperature[:, source]
+            unfit = (out[:, source] != Status.OK) | _outside(lent, COLD_JUNCTION_RANGE_C)
+            lent = np.where(unfit, np.nan, lent)
         junction[:, j] = np.where(np.isnan(own[:, j]), lent, own[:, j])
 
 
 def _corrected(temperature_c: Floats, pairs: Correction) -> Floats:
-    (reading, truth), *more = pairs
-    slope = 1.0
-    for reading_2, truth_2 in more:
-        slope = (truth_2 - truth) / (reading_2 - reading)
+    (reading, truth), (reading_2, truth_2) = pairs[0], pairs[-1]
+    slope = (truth_2 - truth) / (reading_2 - reading) if len(pairs) > 1 else 1.0
     return truth + slope * (temperature_c - reading)

@@ -27,6 +27,7 @@ MEMORY_MB: Final = 512
 MOST_CPU_S: Final = 60
 
 Tell = Callable[[dict[str, Any]], None]
+_OWN: Final = ("format", "port", "baud", "decimal", "parity", "stop_bits", "url", "unit_id")
 
 
 class HearError(UserError):
@@ -36,11 +37,10 @@ class HearError(UserError):
 class _Heard:
     """What has come so far: the last lines, and the newest value of each number."""
 
-    def __init__(self, tell: Tell) -> None:
+    def __init__(self) -> None:
         self.said: deque[str] = deque(maxlen=LINES)
         self.found: dict[str, dict[str, Any]] = {}
         self.trouble = ""
-        self._tell = tell
 
     def line(self, raw: bytes) -> None:
         text = raw[:LONGEST].decode("utf-8", "replace")
@@ -48,11 +48,8 @@ class _Heard:
 
     def number(self, key: str, name: str, value: float | None, mark: dict[str, Any]) -> None:
         if key in self.found or len(self.found) < MOST:
-            self.found[key] = {"key": key, "name": name, "value": value, "mark": mark}
-
-    def tell(self) -> None:
-        found = list(self.found.values())
-        self._tell({"said": list(self.said), "found": found, "trouble": self.trouble})
+            shown = value if value is not None and abs(value) < 1e12 else None  # NaN fails too: JSON has none
+            self.found[key] = {"key": key, "name": name, "value": shown, "mark": mark}
 
 
 async def hear(table: dict[str, Any], seconds: float, tell: Tell) -> None:
@@ -64,40 +61,37 @@ async def hear(table: dict[str, Any], seconds: float, tell: Tell) -> None:
     `found` (numbers: `key`, `name`, `value` or None, and `mark`, the `[[source.channel]]` that reads it) and
     `trouble`.
     """
-    own: dict[str, Any] = {
-        k: table[k]
-        for k in ("format", "port", "baud", "decimal", "parity", "stop_bits", "url", "unit_id")
-        if k in table
-    }
-    heard = _Heard(tell)
     by_format = {"lines": _lines, "mqtt": _topics, "modbus": _registers}
     if table.get("format") not in by_format:
         raise HearError(f"{table.get('format')!r} is not a format; give lines, mqtt or modbus")
+    heard = _Heard()
     end_s = time.monotonic() + seconds
-    hearing = asyncio.create_task(by_format[str(table["format"])](table, own, heard))
+    hearing = asyncio.create_task(by_format[table["format"]](table, heard))
     try:
         while time.monotonic() < end_s and not hearing.done():
             await asyncio.wait([hearing], timeout=TELL_S)
-            heard.tell()
+            found = list(heard.found.values())
+            tell({"said": list(heard.said), "found": found, "trouble": heard.trouble})
+        if hearing.done():
+            hearing.result()
     finally:
         hearing.cancel()
         await asyncio.wait([hearing])
-    if not hearing.cancelled() and (failed := hearing.exception()) is not None:
-        raise failed
 
 
-def _source(table: dict[str, Any]) -> PlanSource:
+def _source(table: dict[str, Any], *channels: dict[str, Any]) -> PlanSource:
+    own = {name: table[name] for name in _OWN if name in table}
     try:
-        return read_sources([table])[0]
+        return read_sources([own | ({"channel": channels} if channels else {})])[0]
     except Mistake as exc:
         raise HearError(f"{exc.path[-1]}: {exc.what}") from exc
 
 
-async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
+async def _lines(table: dict[str, Any], heard: _Heard) -> None:
     from logger.sources.plain.offered import Offered, doubt
     from logger.sources.serial_line import SerialLine, why
 
-    source = _source(own)
+    source = _source(table)
     port = source.port or ""
     offered = Offered(source.decimal)
     try:
@@ -115,7 +109,7 @@ async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
             for name, field in numbers.items():
                 place = int(field.key) if field.key.isdigit() else field.key
                 mark = {"field": place} | ({"unit": field.unit} if field.unit else {})
-                heard.number(field.key, name, None if field.value is None else _plain(field.value), mark)
+                heard.number(field.key, name, field.value, mark)
             if numbers:
                 heard.trouble = doubt(offered.values)
             elif offered.trouble:
@@ -127,43 +121,36 @@ async def _lines(_: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
         line.close()
 
 
-def _plain(value: float) -> float | None:
-    return value if abs(value) < 1e12 else None  # NaN fails too: JSON has none
-
-
-async def _topics(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
+async def _topics(table: dict[str, Any], heard: _Heard) -> None:
     import aiomqtt
 
-    from logger.sources.mqtt import login
-    from logger.sources.plain.numbers import from_json, is_json
+    from logger.sources.mqtt import login, place
     from logger.sources.plain.topics import numbers_of
 
     topic = str(table.get("topic") or "#")
-    source = _source({**own, "channel": [{"topic": topic, "name": "any"}]})
-    broker = login(source.url or "")
-    name = f"mqtt{'s' * bool(broker['tls_context'])}://{broker['hostname']}:{broker['port']}"
-    heard.trouble = f"{name}: no message with numbers in it on {topic} yet"
+    broker = login(_source(table, {"topic": topic, "name": "any"}).url or "")
+    heard.trouble = f"{place(broker)}: no message with numbers in it on {topic} yet"
     try:
         async with aiomqtt.Client(**broker) as client:
             await client.subscribe(topic, qos=0)
             async for message in client.messages:
                 own_topic, payload = message.topic.value, bytes(message.payload or b"")[:65536]
                 heard.line(f"{own_topic} ".encode() + payload)
-                numbers = list(from_json(payload))[:MOST] if is_json(payload) else numbers_of(payload)
+                numbers = numbers_of(payload)[:MOST]
                 for field in numbers:
-                    value = field.value
-                    path = None if len(numbers) == 1 and field.key == "1" else field.key
-                    if value is None:
+                    if field.value is None:
                         continue
                     heard.trouble = ""
+                    path = None if len(numbers) == 1 and field.key == "1" else field.key
                     key = f"{own_topic} {path or ''}".strip()
                     taken = [f["name"] for f in heard.found.values() if f["key"] != key]
-                    called = _called(own_topic, path, taken)
                     mark = {"topic": own_topic} | ({"path": path} if path else {})
                     mark |= {"unit": field.unit} if field.unit else {}
-                    heard.number(key, called, _plain(value), mark)
+                    heard.number(key, _called(own_topic, path, taken), field.value, mark)
     except aiomqtt.MqttError as exc:
-        heard.trouble = f"{name}: {exc}; is the broker running? Are its address, user and password right?"
+        heard.trouble = (
+            f"{place(broker)}: {exc}; is the broker running? Are its address, user and password right?"
+        )
 
 
 def _called(topic: str, path: str | None, taken: list[str]) -> str:
@@ -177,7 +164,7 @@ def _called(topic: str, path: str | None, taken: list[str]) -> str:
     return channel_names([*taken, name])[-1]
 
 
-async def _registers(table: dict[str, Any], own: dict[str, Any], heard: _Heard) -> None:
+async def _registers(table: dict[str, Any], heard: _Heard) -> None:
     from logger.sources.plain.modbus import Module
 
     kind = str(table.get("type", "int16"))
@@ -192,7 +179,7 @@ async def _registers(table: dict[str, Any], own: dict[str, Any], heard: _Heard) 
         raise HearError(f"units: give a list of at most {MOST_UNITS}")
     for unit in others:
         marks |= {f"u{unit}r{r}": {"register": r, "unit_id": unit, **how} for r in places}
-    source = _source({**own, "channel": [{"name": name, **mark} for name, mark in marks.items()]})
+    source = _source(table, *({"name": name, **mark} for name, mark in marks.items()))
 
     async def put(came: Any) -> None:
         heard.trouble = ""
@@ -233,9 +220,7 @@ def _limit() -> None:
         (resource.RLIMIT_CPU, MOST_CPU_S),
         (resource.RLIMIT_FSIZE, 1 << 20),
         (resource.RLIMIT_CORE, 0),
+        (resource.RLIMIT_DATA, MEMORY_MB << 20),
     ):
         hard = resource.getrlimit(kind)[1]
         resource.setrlimit(kind, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
-    hard = resource.getrlimit(resource.RLIMIT_DATA)[1]
-    if hard == resource.RLIM_INFINITY:
-        resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_MB << 20, hard))

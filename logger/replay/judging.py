@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.conversion.assembler import reconvert
+from logger.conversion.columns import reconvert
 from logger.errors import shortened
 from logger.judgement.estimate import estimate_table
 from logger.judgement.judge import Judge

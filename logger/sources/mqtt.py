@@ -124,8 +124,7 @@ class Broker(Source):
             if not is_name(rig):
                 raise SourceError(f"{rig!r} can't be a rig's name; give it as the rig sends it")
         self._session_s = session_s
-        secure = self._login["tls_context"] is not None
-        self.name = f"mqtt{'s' * secure}://{self._login['hostname']}:{self._login['port']}"
+        self.name = place(self._login)
         self._paho: Any = None  # the library's client, while there is a connection
         self._connection = 0
         self._statuses = Statuses()
@@ -291,6 +290,11 @@ def login(url: str) -> dict[str, Any]:
         "password": password if user else None,
         "tls_context": _tls(os.environ.get("STOKEWATCH_MQTT_CA")) if secure else None,
     }
+
+
+def place(broker: dict[str, Any]) -> str:
+    """Write a broker's address (from `login`) without its password."""
+    return f"mqtt{'s' * bool(broker['tls_context'])}://{broker['hostname']}:{broker['port']}"
 
 
 def _tls(ca_file: str | None) -> ssl.SSLContext:

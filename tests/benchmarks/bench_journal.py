@@ -21,7 +21,8 @@ from time import perf_counter, process_time
 import numpy as np
 import pandas as pd
 
-from logger.conversion.assembler import Assembler, convert
+from logger.conversion.assembler import Assembler
+from logger.conversion.columns import convert
 from logger.journal.reader import JournalReader
 from logger.journal.salvage import check
 from logger.journal.writer import JournalWriter

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.conversion.amplifiers import AMPLIFIERS, encode_word
-from logger.conversion.assembler import Assembler, convert, reconvert
-from logger.conversion.columns import CELSIUS_RANGE_C, COLD_JUNCTION_RANGE_C
+from logger.conversion.assembler import Assembler
+from logger.conversion.columns import CELSIUS_RANGE_C, COLD_JUNCTION_RANGE_C, convert, reconvert
 from logger.physics.thermocouple import compensated_temperature_c, emf_uv
 from logger.plan import Plan, Probe
 from logger.reading import FAULTS, MAX_CHANNELS, Batch, Channel, Frame, Sample, Status

@@ -49,14 +49,13 @@ class Topics(Broker):
 
     async def _watch(self, report: Report) -> None:
         """Tell once of topics on which nothing comes."""
-        await asyncio.sleep(QUIET_S)
         while self._quiet:
-            if self._paho is not None:
+            await asyncio.sleep(QUIET_S)
+            if self._quiet and self._paho is not None:
                 topics = ", ".join(sorted(self._quiet))
                 said = f"but nothing has come on {topics} yet; `stokewatch listen` says where numbers come"
                 report("connected", {"detail": said})
                 return
-            await asyncio.sleep(QUIET_S)
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         fresh = SubscribeOptions(qos=1, retainHandling=2)  # a retained number is old
@@ -66,24 +65,29 @@ class Topics(Broker):
     async def _take(self, came: Message, put: Put, report: Report) -> None:
         message, read_s = came
         token = (self._connection, message.mid) if message.qos else None
+        topic = message.topic.value
         payload = message.payload if isinstance(message.payload, bytes) else b""
-        samples = {} if message.retain else self._samples(message.topic.value, payload)
-        if not samples and not message.retain and (why := self._unread(message.topic.value, payload)):
-            report("connected", {"detail": f"but {why}"})
+        samples: dict[str, Sample] = {}
+        if not message.retain:
+            samples = self._samples(topic, payload)
+            if samples:
+                self._told.add(topic)  # no need to report its other messages
+            elif why := self._unread(topic, payload):
+                report("connected", {"detail": f"but {why}"})
         if samples:
-            self._told.add(message.topic.value)  # no need to report its other messages
             await put(Sampled(self._source.rig_name, samples, read_s, self.name, token))
         elif token is not None:
             self.acknowledge([token])
 
     def _samples(self, topic: str, payload: bytes) -> dict[str, Sample]:
         found: dict[str, Sample] = {}
-        self._quiet = {t for t in self._quiet if not aiomqtt.Topic(topic).matches(t)}
+        name_of = aiomqtt.Topic(topic)
+        self._quiet = {wanted for wanted in self._quiet if not name_of.matches(wanted)}
         several = self._is_of_several(topic, payload)
         for i, channel in enumerate(self._source.channels):
-            if not aiomqtt.Topic(topic).matches(channel.topic or ""):
-                continue
-            if several and not (channel.path or "").startswith("#"):
+            if not name_of.matches(channel.topic or "") or (
+                several and not (channel.path or "").startswith("#")
+            ):
                 continue
             field = field_of(payload, channel.path)
             name = self._name(i, channel, topic)
@@ -124,15 +128,11 @@ class Topics(Broker):
         """Name a channel: as the plan does, or after the part matched by the topic's `+`."""
         if channel.name is not None:
             return channel.name
-        key = (i, topic)
-        if key not in self._names:
-            if len(self._names) >= MAX_CHANNELS:
-                return None
+        if (i, topic) not in self._names and len(self._names) < MAX_CHANNELS:
             parts = zip((channel.topic or "").split("/"), topic.split("/"), strict=False)
             wild = "_".join(theirs for ours, theirs in parts if ours == "+")
-            taken = [*self._names.values()]
-            self._names[key] = channel_names([*taken, wild])[-1]
-        return self._names[key]
+            self._names[i, topic] = channel_names([*self._names.values(), wild])[-1]
+        return self._names.get((i, topic))
 
 
 def whose(payload: bytes) -> str | None:
@@ -145,7 +145,8 @@ def numbers_of(payload: bytes) -> list[Field]:
     """Find all numbers in a message; a number with a decimal comma counts as one."""
     if _DECIMAL_COMMA.fullmatch(payload.strip()):
         return [Field("1", float(payload.replace(b",", b".")))]
-    return fields(payload)
+    document = list(from_json(payload)) if is_json(payload) else []
+    return document or fields(payload)
 
 
 def field_of(payload: bytes, path: str | None) -> Field | None:
@@ -154,13 +155,13 @@ def field_of(payload: bytes, path: str | None) -> Field | None:
     `path` is its path in a JSON document ("stack.0"), or its place, from "1", or its name in a line of
     several numbers; without one the message is the number. '#1.temp' is the path in messages of probe 1.
     """
-    if path is not None and path.startswith("#"):
+    found = numbers_of(payload)
+    if path is None:
+        numbers = [field for field in found if field.value is not None]
+        return numbers[0] if len(numbers) == 1 else None
+    if path.startswith("#"):
         who = whose(payload)
         if who is None or not path.startswith(f"#{who}."):
             return None
         path = path[len(who) + 2 :]
-    if path is None:
-        numbers = [field for field in numbers_of(payload) if field.value is not None]
-        return numbers[0] if len(numbers) == 1 else None
-    found = from_json(payload) if is_json(payload) else fields(payload)
     return next((field for field in found if field.key == path), None)
