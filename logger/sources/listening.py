@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from logger.sources.plain.numbers import fields, is_text, seven_bits
-from logger.sources.plain.offered import Offered, offer
+from logger.sources.plain.offered import Offered
 from logger.sources.serial_line import BAUD, Port, SerialLine, frame_of, why
 
 _OTHER_BAUDS: Final = (9600, 57_600, 19_200, 38_400)
@@ -83,11 +83,7 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
     heard.lines = len(said)
     heard.unreadable = line.received if len(text) * 2 <= len(said) and not heard.frames else 0
     heard.last = seven_bits(text[-1])[:60].decode("utf-8", "replace") if text else ""
+    if not heard.frames and 0 < len(text) < 3 and len({len(fields(t)) for t in text}) == 1:
+        for line_of_text in [*text, *text]:  # one or two lines of a slow board
+            offered.take(line_of_text)
     heard.numbers, heard.left_alone = offered.values, offered.trouble
-    if (
-        not heard.frames
-        and not heard.numbers
-        and 0 < len(text) < 3
-        and len({len(fields(t)) for t in text}) == 1
-    ):
-        heard.numbers = offer([*text, *text, *text])  # one or two lines of a slow board

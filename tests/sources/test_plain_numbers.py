@@ -12,7 +12,7 @@ from logger.plan.sources import SourceChannel
 from logger.reading import MAX_NAME, Sample
 from logger.sources.plain.lines import LineReader
 from logger.sources.plain.numbers import MOST_FIELDS, channel_names, fields
-from logger.sources.plain.offered import doubt, offer
+from logger.sources.plain.offered import Offered, doubt
 from logger.sources.plain.topics import field_of
 
 LINES = [
@@ -71,6 +71,13 @@ def test_any_bytes_are_taken_or_left(line: bytes) -> None:
     for sample in (reader.sample(line, 1.0) or {}).values():
         assert (sample.c is None) != (sample.fault is None)
         assert sample.c is None or math.isfinite(sample.c)
+
+
+def offer(lines: list[bytes]) -> dict[str, float]:
+    offered = Offered()
+    for line in lines:
+        offered.take(line)
+    return offered.values
 
 
 def read(lines: list[bytes], reader: LineReader, every_s: float = 0.5) -> list[dict[str, Sample] | None]:

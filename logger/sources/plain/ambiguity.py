@@ -110,8 +110,7 @@ class Lines:
         text = plain_text(line)
         self._judged = self._judged or is_judged(text)
         found = fields(line, self._decimal, judged=self._judged) or named(text)
-        found = self._whose(found)
-        found = [f for f in found if not f.word or f.key.isdigit() or self._knows(f)]
+        found = [f for f in self._whose(found) if not f.word or f.key.isdigit() or self._knows(f)]
         alone = len(found) == 1 and not self._knows(found[0]) and re.search(r"[=:]", text) is None
         if not any(_is_finite(f) for f in found) or (alone and re.search(r"[,;\t]", text) is not None):
             placed = by_place(text, self._decimal)
@@ -158,7 +157,11 @@ class Lines:
             and not _TIME.fullmatch(word["word"])
             and all(f.value is not None for f in found[1:])
         ):
-            return self._after_a_word(word["word"], word["rest"], found)
+            if not self._takes_turns(word["word"]):
+                return found  # one board's fixed word
+            if len(found) == 2:
+                return [replace(found[1], key=word["word"])]
+            return [replace(f, key=f"{word['word']}.{f.key}") for f in by_place(word["rest"], self._decimal)]
         found = self._with_empty_places(found, line)
         if self._decimal is None and text.count(",") == len(found) - 1 > 0:
             self._commas.take(text)
@@ -174,14 +177,6 @@ class Lines:
                     return [replace(found[1], key=self.turn)]
                 return [replace(f, key=f"{self.turn}.{i}") for i, f in enumerate(found[1:], 1)]
             self.waits = self.waits or self._ids.may_be
-        return found
-
-    def _after_a_word(self, word: str, rest: str, found: list[Field]) -> list[Field]:
-        """Read lines that begin with a word: two boards taking turns, or one board's fixed word."""
-        if self._takes_turns(word):
-            if len(found) == 2:
-                return [replace(found[1], key=word)]
-            return [replace(f, key=f"{word}.{f.key}") for f in by_place(rest, self._decimal)]
         return found
 
     def _takes_turns(self, word: str) -> bool:

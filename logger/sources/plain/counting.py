@@ -62,11 +62,8 @@ class Count:
     def may_count(self) -> bool:
         """Whether all that came is a count's, even if it is little."""
         steps = self._steps
-        if self._named or self._clock.may_be:
-            return True
-        if self._moved_otherwise:
-            return False
-        return bool(steps) and (all(s == 1 for s in steps) or all(s >= 50 for s in steps))
+        like_one = bool(steps) and (all(s == 1 for s in steps) or all(s >= 50 for s in steps))
+        return self._named or self._clock.may_be or (like_one and not self._moved_otherwise)
 
     @property
     def counts(self) -> bool:
@@ -74,11 +71,6 @@ class Count:
         if self._named or self._clock.sure:
             return True
         return self.may_count and not self._clock.may_be and (len(self._steps) > 2 or self._steps[-1] != 1)
-
-    @property
-    def open(self) -> bool:
-        """Whether only the next numbers can tell."""
-        return self.may_count and not self.counts
 
 
 class _Clock:

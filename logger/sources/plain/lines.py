@@ -75,13 +75,13 @@ class PrintedLines(Source):
             connected |= samples is not None
             if connected:
                 report("connected", {"detail": self._said(reader)})
-            if samples is not None:
-                await put(Sampled(self._source.rig_name, samples, read_s, self.name))
-            elif connected and text:
-                await put(Arrival(text, read_s, self.name))  # not a frame either: counted as malformed
-            elif not connected and not warned and read_s - opened_s >= _PATIENCE_S:
+            elif not warned and read_s - opened_s >= _PATIENCE_S:
                 report("lost", {"detail": self._nothing(said, reader.trouble, line.received)})
                 warned = True
+            if samples is not None:
+                await put(Sampled(source.rig_name, samples, read_s, self.name))
+            elif connected and text:
+                await put(Arrival(text, read_s, self.name))  # not a frame either: counted as malformed
 
     def _said(self, reader: LineReader) -> str:
         said = "numbers in lines, without a checksum"
@@ -90,21 +90,20 @@ class PrintedLines(Source):
         return f"{said}; but it {reader.fewer}" if reader.fewer else said
 
     def _nothing(self, said: bytes, trouble: str, received: int) -> str:
-        if not said and received:
+        shown = said[:60].decode("ascii", "replace").replace("�", "?")
+        if said and trouble:
+            return f"{self.name} {trouble} (last {shown!r})"
+        if said:
+            return (
+                f"{self.name} prints none of the wanted numbers, last {shown!r}; is the speed right "
+                "(PORT@9600), do numbers stand as in 21.5,22.0 or T1=21.5, and do the plan's fields match?"
+            )
+        if received:
             return (
                 f"{self.name} sends {received} bytes, but no line ends; is the speed right (PORT@9600), "
                 "and does the board end each line (println)?"
             )
-        if not said:
-            return f"{self._port} is silent; is the board powered, and does it print by itself?"
-        shown = said[:60].decode("ascii", "replace").replace("�", "?")
-        if trouble:
-            return f"{self.name} {trouble} (last {shown!r})"
-        return (
-            f"{self.name} prints none of the wanted numbers, last {shown!r}; "
-            "is the speed right (PORT@9600), do numbers stand as in 21.5,22.0 or T1=21.5, and do the plan's "
-            "fields match?"
-        )
+        return f"{self._port} is silent; is the board powered, and does it print by itself?"
 
 
 class LineReader:
@@ -160,7 +159,9 @@ class LineReader:
         wanted = self._channels
         if not wanted:
             self._began_s = min(self._began_s, at_s)
-            if at_s - self._began_s < self.DECIDED_S and any(counts[f.key].open for f in found):
+            if at_s - self._began_s < self.DECIDED_S and any(
+                counts[f.key].may_count and not counts[f.key].counts for f in found
+            ):
                 return None  # else a probe that might be a clock would come last of all
             named = zip(channel_names([f.key for f in found]), found, strict=True)
             wanted = {n: SourceChannel(field=f.key) for n, f in named if not counts[f.key].may_count}
@@ -195,16 +196,16 @@ class LineReader:
             if len(often) > 1 and turn in often and at_s - first_s >= self.SETTLE_S:
                 self._take_turns = True
                 return True
-        if at_s - self._since_s < (self.SETTLE_S if self._settled is None else self.FOLLOW_S):
-            return False
-        if self._samples >= self.FIRM and self._leaves_a_place_out(keys):
+        patience_s = self.SETTLE_S if self._settled is None else self.FOLLOW_S
+        if at_s - self._since_s < patience_s or self._leaves_a_place_out(keys):
             return False
         self._settled, self._of_turn, self._samples = keys, bool(turn), 0
         return True
 
     def _leaves_a_place_out(self, keys: tuple[str, ...]) -> bool:
         before = self._settled or ()
-        if len(keys) >= len(before) or not all(key.isdigit() for key in (*before, *keys)):
+        by_place = all(key.isdigit() for key in (*before, *keys))
+        if self._samples < self.FIRM or len(keys) >= len(before) or not by_place:
             return False
         self.fewer = (
             f"prints {len(keys)} numbers now where it printed {len(before)}; nothing is recorded, since "

@@ -18,11 +18,9 @@ LONGEST_LINE: Final = 4096
 """A longer line isn't a sample. [bytes]"""
 MOST_FIELDS: Final = 256
 _NUMBER: Final = r"[-+]?(?:\d+(?:[.,]\d+)?|[.,]\d+)(?:[eE][-+]?\d+)?"
-_BROKEN: Final = frozenset(
-    (
-        *("nan", "-nan", "inf", "open", "oc", "ol", "nc", "err", "error", "fault", "fail", "---", "--"),
-        *("----", "n/a", "null", "none", "burnout", "disconnected", "unplugged", "unavailable", "unknown"),
-    )
+_BROKEN: Final = (
+    *("nan", "-nan", "inf", "open", "oc", "ol", "nc", "err", "error", "fault", "fail", "---", "--"),
+    *("----", "n/a", "null", "none", "burnout", "disconnected", "unplugged", "unavailable", "unknown"),
 )
 """What boards print if a thermocouple is broken or missing (common practice, no source)."""
 _OPEN: Final = re.compile(
@@ -57,12 +55,9 @@ _NAMED: Final = re.compile(
     r"(?:\s*(?P<unit>(?:°\s*|deg\s*)?[CFK](?![\w°])(?!\s*[=:]))|\s*(?P<other>%|(?:m?V|m?A|hPa|ppm|lux|W)\b(?!\s*[=:]))"
     r"|(?!\w))"
 )
-_ALONE: Final = re.compile(
-    rf"(?P<name>[A-Za-z][\w.\-/#{{}}=\"]*)[\s,;\t]+(?P<value>{_NUMBER})\s*(?P<unit>(?:°\s*|deg\s*)?[CFK])?"
-)
-"""A name and one number: CH1 21.5."""
 _DECIMAL_COMMAS: Final = re.compile(r"[-+]?\d+,\d+(?:,?\s+[-+]?\d+,\d+)+")
 """21,5 22,0, and 21,5, 22,0: a comma without a space is a decimal comma."""
+_PROBE: Final = re.compile(r"[A-Za-z][\w.\-/#{}=\"]*")
 _SLASHES: Final = re.compile(r"[-+]?\d+\.\d+(?:\s*/\s*[-+]?\d+\.\d+)+")
 _BY_NUMBER: Final = re.compile(
     rf"\[?(?P<number>\d{{1,3}})(?:\]\s*[:=]?|\s*(?:=|:(?=\s)))\s*(?P<value>{_NUMBER}|[-A-Za-z/]{{2,5}})"
@@ -92,9 +87,7 @@ class Field:
     value: float | None
     unit: Unit | None = None  # C, F or K, if the line says so
     whole: bool = dataclasses.field(default=False, compare=False)  # printed as a whole number
-    text: str | None = dataclasses.field(
-        default=None, compare=False
-    )  # as printed; None where that is nothing
+    text: str | None = dataclasses.field(default=None, compare=False)  # as printed, unless it means open
 
     @property
     def word(self) -> bool:
@@ -145,10 +138,10 @@ def fields(line: bytes, decimal: str | None = None, *, judged: bool = False) -> 
     text = plain_text(line)
     if not text:
         return []
-    found = list(from_json(text)) if text[0] in "{[" else []
+    found = from_json(text) if text[0] in "{[" else []
     if not found:
         text = _judged(text, judged or is_judged(text))
-        ways = (_numbered, _group, named, _in_turn, _alone)
+        ways = (_numbered, _group, named, _in_turn)
         given = (some for way in ways for some in [way(text)] if not all(field.word for field in some))
         found = next(given, []) or by_place(text, decimal)
     return found if any(f.value is not None for f in found) and len(found) <= MOST_FIELDS else []
@@ -167,15 +160,21 @@ def _judged(text: str, judged: bool) -> str:
 
 
 def _in_turn(text: str) -> list[Field]:
-    """Read T1 21.5 T2 OPEN: alternating names and values."""
-    parts = re.split(r"[\s,;]+", re.sub(r"(?<=\d)\s+((?:°\s*)?[CFK])\b", r"\1", text.strip(" ,;")))
+    """Read CH1 21.5, and T1 21.5 T2 OPEN: alternating names and values."""
+    parts = re.split(r"[\s,;]+", _with_units(text.strip(" ,;")))
     names, values = parts[::2], parts[1::2]
-    if not 1 < len(names) == len(values) == len(set(names)):
+    if not len(names) == len(values) == len(set(names)):
         return []
-    if not all(re.fullmatch(r"[A-Za-z][\w.\-/#]*", n) and n.lower() not in _BROKEN for n in names):
+    if not all(_PROBE.fullmatch(name) and name.lower() not in _BROKEN for name in names):
         return []
     found = [_value(name, value) for name, value in zip(names, values, strict=True)]
-    return found if all(field.value is not None for field in found) else []
+    open_alone = len(found) == 1 and found[0].text is None
+    return found if all(field.value is not None for field in found) and not open_alone else []
+
+
+def _with_units(text: str) -> str:
+    """Put units right behind their numbers."""
+    return re.sub(r"(?<=\d)\s+((?:°\s*|deg\s*)?[CFK])\b", r"\1", text)
 
 
 def is_json(payload: bytes) -> bool:
@@ -183,38 +182,31 @@ def is_json(payload: bytes) -> bool:
     return payload.lstrip()[:1] in (b"{", b"[")
 
 
-def from_json(text: str | bytes) -> Iterator[Field]:
-    """Yield a document's values (see `leaves`); none if it can't be read."""
+def from_json(text: str | bytes) -> list[Field]:
+    """Find a document's values, with their paths ("stack.0"), down to depth 8; none if it can't be read."""
     try:
-        document = msgspec.json.decode(text)
+        return list(_leaves(msgspec.json.decode(text)))
     except (msgspec.DecodeError, RecursionError):
-        return
-    yield from leaves(document)
+        return []
 
 
-def leaves(document: Any, way: str = "", depth: int = 0) -> Iterator[Field]:
-    """Yield the values of a JSON document, with their paths ("stack.0"), down to depth 8."""
-    if depth > 8:
+def _leaves(document: Any, way: str = "", depth: int = 0) -> Iterator[Field]:
+    if depth > 8 or isinstance(document, bool):
         return
-    if isinstance(document, dict):
+    if isinstance(document, list):
+        for i, value in enumerate(document):
+            yield from _leaves(value, f"{way}.{i}" if way else str(i), depth + 1)
+    elif isinstance(document, dict):
         unit = next((u for key in ("unit", "units") if (u := _said(document.get(key))) is not None), None)
-        bad = any(k.lower() in _STATES and str(v).lower() in _BAD for k, v in document.items())
-        bad = bad or any(k.lower() in _GOOD and v is False for k, v in document.items())
+        bad = any(_takes_back(key, value) for key, value in document.items())
         for key, value in document.items():
-            for leaf in leaves(value, f"{way}.{key}" if way else str(key), depth + 1):
+            for leaf in _leaves(value, f"{way}.{key}" if way else str(key), depth + 1):
                 if bad and key.lower() in _STATES:
                     leaf = replace(leaf, value=None)
-                plain = leaf.unit is None and not isinstance(value, dict | list)
-                if plain and leaf.value is not None:
+                if leaf.unit is None and leaf.value is not None and not isinstance(value, dict | list):
                     said = unit or (_said(key) if len(key) > 1 else None)
-                    yield replace(leaf, unit=said, value=math.nan if bad else leaf.value)
-                else:
-                    yield leaf
-    elif isinstance(document, list):
-        for i, value in enumerate(document):
-            yield from leaves(value, f"{way}.{i}" if way else str(i), depth + 1)
-    elif isinstance(document, bool):
-        return
+                    leaf = replace(leaf, unit=said, value=math.nan if bad else leaf.value)
+                yield leaf
     elif document is None:
         yield Field(way, math.nan)
     elif isinstance(document, int | float):
@@ -224,6 +216,13 @@ def leaves(document: Any, way: str = "", depth: int = 0) -> Iterator[Field]:
         yield _value(way, document)
 
 
+def _takes_back(name: str, value: object) -> bool:
+    """Say whether a state beside a number says that it is none: status=FAULT, or "ok": false."""
+    return (name.lower() in _STATES and str(value).lower() in _BAD) or (
+        name.lower() in _GOOD and value is False
+    )
+
+
 def _said(word: object) -> Unit | None:
     """Read the unit in {"value": 71.5, "unit": "F"}."""
     degrees = r"(?:°|deg(?:rees?)?)?\s*([CFK])(?:elsius|ahrenheit|elvin)?|temp(?:erature)?[_ ]?([CF])"
@@ -231,17 +230,10 @@ def _said(word: object) -> Unit | None:
     return (match[1] or match[2]).upper() if match else None
 
 
-def _alone(text: str) -> list[Field]:
-    match = _ALONE.fullmatch(text)
-    if match is None or match["name"].lower() in _BROKEN:
-        return []
-    return [_value(match["name"], match["value"], match["unit"] or "")]
-
-
 def named(text: str) -> list[Field]:
     """Read T1=21.5 T2: OPEN, wherever that stands."""
     matches = [(match["name"].strip(), match) for match in _NAMED.finditer(text)]
-    bad = any(name.lower() in _STATES and match["value"].lower() in _BAD for name, match in matches)
+    bad = any(_takes_back(name, match["value"]) for name, match in matches)
     found = []
     for name, match in matches:
         if name.lower() not in _STATES:
@@ -269,10 +261,7 @@ def by_place(text: str, decimal: str | None = None) -> list[Field]:
         return [_value(str(i), part.rstrip(",")) for i, part in enumerate(text.split(), 1)]
     marks = ";\t/," if _SLASHES.fullmatch(text) else ";\t,"
     mark = next((mark for mark in marks if mark in text), None)
-    if mark is None:
-        parts = re.sub(r"(?<=\d)\s+((?:°\s*)?[CFK])\b", r"\1", text).split()
-    else:
-        parts = text.rstrip(f"{mark} ").split(mark)
+    parts = _with_units(text).split() if mark is None else text.rstrip(f"{mark} ").split(mark)
     if mark == decimal == "," and len(parts) % 2 == 0:
         parts = [f"{whole},{part}" for whole, part in zip(parts[::2], parts[1::2], strict=True)]
     return [_value(str(i), part) for i, part in enumerate(parts, 1)]

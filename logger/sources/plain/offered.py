@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Final
 
 from logger.sources.plain.ambiguity import Lines
@@ -65,20 +65,8 @@ class Offered:
         return {name: field.value for name, field in self.numbers.items() if field.value is not None}
 
 
-def offer(lines: Iterable[bytes]) -> dict[str, float]:
-    """Find the numbers that a board keeps printing, in lines in order.
-
-    Returns the last value as printed (NaN: open), by its future channel's name; empty if fewer than three
-    consecutive lines agree in their fields.
-    """
-    offered = Offered()
-    for line in lines:
-        offered.take(line)
-    return offered.values
-
-
 def doubt(numbers: Mapping[str, float]) -> str:
-    """A sentence if the numbers of `offer` look like a unit other than °C, else empty."""
+    """A sentence if numbers look like a unit other than °C, else empty."""
     values = sorted(v for v in numbers.values() if math.isfinite(v))
     if not values:
         return ""

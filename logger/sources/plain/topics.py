@@ -145,7 +145,7 @@ def numbers_of(payload: bytes) -> list[Field]:
     """Find all numbers in a message; a number with a decimal comma counts as one."""
     if _DECIMAL_COMMA.fullmatch(payload.strip()):
         return [Field("1", float(payload.replace(b",", b".")))]
-    document = list(from_json(payload)) if is_json(payload) else []
+    document = from_json(payload) if is_json(payload) else []
     return document or fields(payload)
 
 
