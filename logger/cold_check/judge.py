@@ -12,16 +12,19 @@ from typing import Final
 
 import numpy as np
 
-from logger.cold_check.findings import FIRE, Key
 from logger.cold_check.hands import Hand
 from logger.diagnosis.channels import FAULT_WORDS
 from logger.diagnosis.finding import Finding, Level
 from logger.diagnosis.order import about_clock, about_seq
-from logger.judgement.limits import limits
 from logger.physics.uncertainty import infrared_budget, thermocouple_budget
 from logger.plan import Plan, Probe, assign_probes
 from logger.reading import Batch, Bytes, Channel, Floats, Frame, Status
 from logger.words.said import Degrees, Said, said
+
+Key = tuple[str, str]
+"""A rig and its channel."""
+FIRE: Final = "fire"
+"""The finding where a fire is burning: the cold check says so, and nothing about hot probes."""
 
 WARN_AT: Final = 2.5
 FAIL_AT: Final = 3.0
@@ -143,16 +146,6 @@ def check_readings(
     if hands is not None:
         found += _about_polarity(list(lines.values()))
     return found
-
-
-def check_limits(plan: Plan | None) -> list[Finding]:
-    """Say what this rig can't judge, however well it works.
-
-    None of it fails: a small rig is fit to be lit, but its owner must know what it can't tell.
-    """
-    if plan is None:
-        return []
-    return [Finding("pass", "limits", "plan", text) for text in limits(plan)]
 
 
 def check_order(batches: Sequence[Batch]) -> Iterator[Finding]:

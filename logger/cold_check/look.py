@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import time
-from collections.abc import Mapping, Sequence, Set
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence, Set
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from logger.cold_check.findings import Key, Report
 from logger.cold_check.hands import STEP_S, Hand, watch_hands
-from logger.cold_check.judge import check_limits, check_order, check_readings
+from logger.cold_check.judge import FIRE, Key, check_order, check_readings
 from logger.conversion.columns import reconvert
-from logger.diagnosis.finding import Finding, Level
+from logger.diagnosis.finding import Finding, Level, in_a_line, worst_first
+from logger.judgement.limits import limits
 from logger.plan import Plan, assign_probes
-from logger.reading import Batch, Floats, Status
+from logger.reading import Batch, Floats, Ints, Status
 from logger.words.said import span
 
 if TYPE_CHECKING:
@@ -37,6 +40,33 @@ BATTERY_FAIL: Final = 30
 _NO_CLOCK_BEFORE_S: Final = 1_764_547_200.0  # 2025-12-01: an earlier clock must be wrong
 
 POWER: Final = Path("/sys/class/power_supply")
+
+
+_MARKS: Final = {"fail": "NOT FIT", "warn": "   look", "pass": "     ok", "limits": "   note"}
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What the cold check found."""
+
+    findings: list[Finding]
+
+    @property
+    def fit(self) -> bool:
+        """Whether nothing fails."""
+        return all(f.level != "fail" for f in self.findings)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as JSON, the worst findings first."""
+        return {"fit": self.fit, "findings": [f.as_dict() for f in worst_first(self.findings)]}
+
+    def text(self) -> str:
+        """Return it in plain words, one finding per line, failures first."""
+        lines = [in_a_line(f, f.where, _MARKS) for f in worst_first(self.findings)]
+        end = "The rig is fit." if self.fit else "The rig is not fit yet."
+        if any(f.what == FIRE for f in self.findings):
+            end = "The cold check can't judge a rig while a fire is burning."
+        return "\n".join([*lines, end])
 
 
 def check_journal(reader: JournalReader, firing: FiringInfo, plan: Plan | None, home: Path) -> Report:
@@ -77,8 +107,9 @@ def check_rig(
         *check_readings(plan, batches, hands),
         *check_order([batch for batch in batches if batch.rig not in unproven]),
         *(Finding("warn", "proof", f"rig {rig}", proof) for rig in bare),
-        *check_limits(plan),
-        *_about_lines({name: int(counts.get(name, 0)) for name in ("frames", "bad_crc", "malformed")}),
+        # What even a good rig can't judge doesn't fail: a small one is fit, but its owner must know.
+        *(Finding("pass", "limits", "plan", text) for text in (limits(plan) if plan is not None else ())),
+        *_about_lines(counts),
         *about_machine(home),
     ]
 
@@ -99,35 +130,33 @@ def journal_hands(reader: JournalReader, firing: FiringInfo, back_s: float) -> d
     if firing.last_us is None:
         return {}
     rolled = reader.rollups(firing.id, 1, since_us=firing.last_us - round(back_s * 1e6))
-    means = {key: (t_us, buckets["mean"].astype(np.float64)) for key, (t_us, buckets) in rolled.items()}
-    return _watch(means)
+    return _watch({key: [(t_us, buckets["mean"].astype(float))] for key, (t_us, buckets) in rolled.items()})
 
 
 def hands_of(batches: Sequence[Batch]) -> dict[Key, Hand]:
     """Tell from batches which probes were warmed in the hand."""
-    parts: dict[Key, list[tuple[Any, Floats]]] = {}
+    parts: dict[Key, list[tuple[Ints, Floats]]] = defaultdict(list)
     for batch in batches:
         for j, channel in enumerate(batch.channels):
             good = batch.status[:, j] == Status.OK
-            parts.setdefault((batch.rig, channel.name), []).append(
-                (batch.t_us[good], batch.temperature_c[good, j])
-            )
-    return _watch(
-        {k: (np.concatenate([t for t, _ in v]), np.concatenate([c for _, c in v])) for k, v in parts.items()}
-    )
+            parts[batch.rig, channel.name].append((batch.t_us[good], batch.temperature_c[good, j]))
+    return _watch(parts)
 
 
-def _watch(tracks: dict[Key, tuple[Any, Floats]]) -> dict[Key, Hand]:
-    """Put tracks side by side, a row a second, and watch them."""
-    times = [t_us for t_us, _ in tracks.values() if len(t_us)]
-    if not times:
+def _watch(parts: Mapping[Key, list[tuple[Ints, Floats]]]) -> dict[Key, Hand]:
+    """Put each probe's parts side by side, a row a second, and watch them."""
+    tracks = {
+        key: [np.concatenate(column) for column in zip(*own, strict=True)] for key, own in parts.items()
+    }
+    times = np.concatenate([t_us for t_us, _ in tracks.values()] or [np.empty(0)])
+    if not len(times):
         return {}
-    begin = min(int(t_us.min()) for t_us in times)
-    steps = (max(int(t_us.max()) for t_us in times) - begin) // round(STEP_S * 1e6) + 1
+    step_us = round(STEP_S * 1e6)
+    steps = int(np.ptp(times)) // step_us + 1
     table = np.full((steps, len(tracks)), np.nan)
     for j, (t_us, c) in enumerate(tracks.values()):
         there = np.isfinite(c)
-        at = ((t_us[there] - begin) // round(STEP_S * 1e6)).astype(np.int64)
+        at = ((t_us[there] - times.min()) // step_us).astype(np.int64)
         count = np.bincount(at, minlength=steps)
         total = np.bincount(at, weights=c[there], minlength=steps)
         table[count > 0, j] = total[count > 0] / count[count > 0]
@@ -136,21 +165,20 @@ def _watch(tracks: dict[Key, tuple[Any, Floats]]) -> dict[Key, Hand]:
 
 def about_machine(home: Path, power: Path = POWER) -> list[Finding]:
     """Check this machine's disk, battery and clock; the firings' folder need not exist yet."""
-    return [*_about_disk(home), *_about_battery(power), *_about_host_clock(time.time())]
+    return [_about_disk(home), *_about_battery(power), _about_host_clock(time.time())]
 
 
-def _about_disk(home: Path) -> list[Finding]:
+def _about_disk(home: Path) -> Finding:
     place = next((p for p in (home, *home.parents) if p.exists()), Path("/"))
     free = shutil.disk_usage(place).free
-    text = f"{free / 1e9:.1f} GB free"
-    if free < TOO_LITTLE_BYTES:
-        return [Finding("fail", "disk", "disk", text, "make room: a long firing takes up to 0.1 GB")]
-    if free < LITTLE_BYTES:
-        return [Finding("warn", "disk", "disk", text, "enough for one firing; make room soon")]
-    return [Finding("pass", "disk", "disk", text)]
+    level, mend = _graded(
+        (free < TOO_LITTLE_BYTES, "make room: a long firing takes up to 0.1 GB"),
+        (free < LITTLE_BYTES, "enough for one firing; make room soon"),
+    )
+    return Finding(level, "disk", "disk", f"{free / 1e9:.1f} GB free", mend)
 
 
-def _about_battery(power: Path) -> list[Finding]:
+def _about_battery(power: Path) -> Iterator[Finding]:
     levels = []
     plugged = False
     for supply in sorted(power.glob("*")):
@@ -158,18 +186,20 @@ def _about_battery(power: Path) -> list[Finding]:
         if kind in ("Mains", "USB") and _word(supply / "online") == "1":
             plugged = True
         elif kind == "Battery" and scope != "Device":  # not a mouse's
-            try:
+            with contextlib.suppress(ValueError):
                 levels.append(int(_word(supply / "capacity")))
-            except ValueError:
-                continue
-    if not levels:
-        return []
-    level = min(levels)
-    text = f"at {level} %{', charging' if plugged else ''}"
-    if plugged or level >= BATTERY_WARN:
-        return [Finding("pass", "battery", "battery", text)]
-    mend = "charge it, or bring a power bank: a firing takes half a day"
-    return [Finding("fail" if level < BATTERY_FAIL else "warn", "battery", "battery", text, mend)]
+    if levels:
+        charge = 100 if plugged else min(levels)
+        fix = "charge it, or bring a power bank: a firing takes half a day"
+        level, mend = _graded((charge < BATTERY_FAIL, fix), (charge < BATTERY_WARN, fix))
+        text = f"at {min(levels)} %{', charging' if plugged else ''}"
+        yield Finding(level, "battery", "battery", text, mend)
+
+
+def _graded(fails: tuple[bool, str], warns: tuple[bool, str]) -> tuple[Level, str]:
+    if fails[0]:
+        return "fail", fails[1]
+    return ("warn", warns[1]) if warns[0] else ("pass", "")
 
 
 def _word(path: Path) -> str:
@@ -179,19 +209,20 @@ def _word(path: Path) -> str:
         return ""
 
 
-def _about_host_clock(now_s: float) -> list[Finding]:
-    said = time.strftime("%Y-%m-%d %H:%M", time.localtime(now_s))
+def _about_host_clock(now_s: float) -> Finding:
+    said = f"its clock says {time.strftime('%Y-%m-%d %H:%M', time.localtime(now_s))}"
     if now_s < _NO_CLOCK_BEFORE_S:
         mend = "set it, or connect to a network for a minute: firings are filed by date"
-        return [Finding("fail", "clock", "this machine", f"its clock says {said}", mend)]
-    return [Finding("pass", "clock", "this machine", f"its clock says {said}; check that it is right")]
+        return Finding("fail", "clock", "this machine", said, mend)
+    return Finding("pass", "clock", "this machine", f"{said}; check that it is right")
 
 
-def _about_lines(counts: Mapping[str, int]) -> list[Finding]:
+def _about_lines(counts: Mapping[str, Any]) -> Iterator[Finding]:
     """Say how many lines came in undamaged."""
-    wrong, frames = counts["bad_crc"] + counts["malformed"], counts["frames"]
-    if not wrong:
-        return [Finding("pass", "lines", "rig", f"{frames} frames, no line damaged")] if frames else []
-    level: Level = "fail" if wrong * 20 > frames else "warn"
-    text = f"{wrong} of {frames + wrong} lines were damaged or were not frames"
-    return [Finding(level, "lines", "rig", text, "`stokewatch listen` says what is wrong with them")]
+    frames, bad_crc, malformed = (int(counts.get(name, 0)) for name in ("frames", "bad_crc", "malformed"))
+    if wrong := bad_crc + malformed:
+        text = f"{wrong} of {frames + wrong} lines were damaged or were not frames"
+        level: Level = "fail" if wrong * 20 > frames else "warn"
+        yield Finding(level, "lines", "rig", text, "`stokewatch listen` says what is wrong with them")
+    elif frames:
+        yield Finding("pass", "lines", "rig", f"{frames} frames, no line damaged")

@@ -10,8 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from uuid import uuid4
 
-from logger.cold_check.findings import Report
-from logger.cold_check.look import check_journal, check_rig, hands_of
+from logger.cold_check.look import Report, check_journal, check_rig, hands_of
 from logger.conversion.assembler import Assembler
 from logger.diagnosis.finding import Finding
 from logger.errors import UserError
@@ -58,15 +57,16 @@ def check(
     if home.logger_runs():
         return _check_running(home, plan, named=bool(serial_ports or mqtt_urls))
     taken: set[str] = set()
-    sources: list[Source] = [SerialPort(port, taken) for port in serial_ports]
     name = f"stokewatch-check-{uuid4().hex[:12]}"
-    sources += [Broker(url, name, session_s=0) for url in mqtt_urls]
-    sources += [plain_source(table, taken, name) for table in plain]
-    unproven = {source.rig_name for source in plain}
+    sources: list[Source] = [
+        *(SerialPort(port, taken) for port in serial_ports),
+        *(Broker(url, name, session_s=0) for url in mqtt_urls),
+        *(plain_source(table, taken, name) for table in plain),
+    ]
     begun()
     heard = asyncio.run(_listen(sources or [SerialPort(None, taken)], plan, seconds))
-    hands = hands_of(heard.batches)
-    found = check_rig(plan, heard.batches, hands, unproven, heard.counts, home.root)
+    unproven = {source.rig_name for source in plain}
+    found = check_rig(plan, heard.batches, hands_of(heard.batches), unproven, heard.counts, home.root)
     if not heard.batches:
         found += [Finding("fail", "source", name, said) for name, said in heard.said.items() if said]
     return Report(found)

@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 from msgspec import structs
 
-from logger.cold_check.findings import Report
 from logger.cold_check.judge import FAIL_AT, PLACE_C, WARN_AT, check_order, check_readings
-from logger.cold_check.look import about_machine, hands_of
+from logger.cold_check.look import Report, about_machine, hands_of
 from logger.conversion.assembler import Assembler
 from logger.diagnosis.finding import Finding
 from logger.plan import Plan, Probe
