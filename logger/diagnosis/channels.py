@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
-from collections import Counter
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -13,7 +12,7 @@ import numpy as np
 from logger.conversion.amplifiers import AMPLIFIERS, decode_words
 from logger.conversion.assembler import Assembler
 from logger.diagnosis.finding import Finding, bad, check, good
-from logger.reading import Frame, Sample, Status
+from logger.reading import Bytes, Channel, Floats, Frame, Sample, Status
 
 FAULT_WORDS: Final = {
     Status.OPEN: ("open", "the thermocouple is broken, or loose in its terminals"),
@@ -23,75 +22,58 @@ FAULT_WORDS: Final = {
     Status.CORRUPT: ("not a word the chip can have sent", "check its supply, select line and data line"),
     Status.NO_COLD_JUNCTION: ("a voltage without a cold junction", "send 'cj' with 'uv'"),
 }
-
-
 HOTTEST_C: Final = 1800.0
 """No wood fire and no type K thermocouple gets there (its function ends at 1372 °C). [°C]"""
-
 HOW: Final = {"word": "a chip's word", "emf": "voltage and cold junction", "celsius": "plain °C"}
 
 
 def about_channels(frames: Sequence[Frame]) -> list[Finding]:
     """Check what each channel says."""
     assembler = Assembler(None)
-    how: dict[str, str] = {}
-    values: dict[str, list[float]] = {}
-    statuses: dict[str, Counter[int]] = {}
+    columns: dict[str, list[tuple[Channel, Floats, Bytes]]] = defaultdict(list)
     for batch in assembler.take([(f, f.ms * 1000) for f in frames]):
         for j, channel in enumerate(batch.channels):
-            how[channel.name] = channel.amp or HOW[channel.kind]
-            values.setdefault(channel.name, []).extend(batch.temperature_c[:, j].tolist())
-            statuses.setdefault(channel.name, Counter()).update(batch.status[:, j].tolist())
+            columns[channel.name].append((channel, batch.temperature_c[:, j], batch.status[:, j]))
     troubles = {t.channel: t.text for t in assembler.new_troubles()}
     found: list[Finding] = []
-    for name in how:
-        samples = [f.ch[name] for f in frames if name in f.ch]
-        odd = _odd(samples)
+    for name, parts in columns.items():
+        odd = _odd([f.ch[name] for f in frames if name in f.ch])
         if odd is None and name in troubles:
             odd = bad("", troubles[name])
-        if odd is not None:
-            found.append(replace(odd, what=f"channel {name}"))
+        about = [] if odd is None else [odd]
         if odd is None or odd.level != "fail":
-            found += _what_it_reads(name, how[name], values[name], statuses[name], len(frames))
+            channel = parts[-1][0]
+            c, status = (np.concatenate(column) for column in list(zip(*parts, strict=True))[1:])
+            about += _what_it_reads(channel.amp or HOW[channel.kind], c, status, len(frames))
+        found += [replace(f, what=f"channel {name}") for f in about]
     return found
 
 
-def _what_it_reads(
-    name: str, how: str, values: list[float], statuses: Counter[int], frames: int
-) -> list[Finding]:
-    about = f"channel {name}"
-    there = statuses.total() - statuses[Status.ABSENT]
-    found = [
-        check(about, f"{statuses[status]} of {there} readings are {': '.join(filter(None, words))}")
-        for status, words in FAULT_WORDS.items()
-        if statuses[status]
-    ]
-    known = [v for v in values if not math.isnan(v)]
-    if known:
-        text = f"{how}, last {known[-1]:.1f} °C, range {min(known):.1f} to {max(known):.1f} °C"
-        if there < frames:
-            text += f", in {there} of {frames} frames"
-        found.append(good(about, text))
-    return found
+def _what_it_reads(how: str, c: Floats, status: Bytes, frames: int) -> Iterator[Finding]:
+    there = np.count_nonzero(status != Status.ABSENT)
+    for fault, words in FAULT_WORDS.items():
+        if times := np.count_nonzero(status == fault):
+            yield check("", f"{times} of {there} readings are {': '.join(filter(None, words))}")
+    known = c[~np.isnan(c)]
+    if len(known):
+        some = f", in {there} of {frames} frames" if there < frames else ""
+        yield good(
+            "", f"{how}, last {known[-1]:.1f} °C, range {known.min():.1f} to {known.max():.1f} °C{some}"
+        )
 
 
 def _odd(samples: list[Sample]) -> Finding | None:
-    words: dict[str, list[str]] = {}
+    words: dict[str, list[str]] = defaultdict(list)
     for sample in samples:
-        if sample.amp and sample.raw:
-            words.setdefault(sample.amp, []).append(sample.raw)
-    for amp, sent in words.items():
-        odd = _about_word(amp, sent)
-        if odd is not None:
-            return odd
-    return _about_units(samples)
+        if sample.amp in AMPLIFIERS and sample.raw:
+            words[sample.amp].append(sample.raw)
+    odd = (_about_word(amp, sent) for amp, sent in words.items())
+    return next(filter(None, odd), None) or _about_units(samples)
 
 
 def _about_word(amp: str, words: list[str]) -> Finding | None:
     """Find chip words that only make sense read another way."""
-    chip = AMPLIFIERS.get(amp)
-    if chip is None or not words:
-        return None
+    chip = AMPLIFIERS[amp]
     letter = "K" if "K" in chip.letters or not chip.letters else chip.letters[0]
     size = chip.word_bytes
 
@@ -120,11 +102,13 @@ def _about_word(amp: str, words: list[str]) -> Finding | None:
 
 def _about_units(samples: list[Sample]) -> Finding | None:
     """Find voltages and temperatures that look like another unit's."""
-    uv = [s.uv for s in samples if s.uv is not None]
+    uv, cold, plain = (
+        [value for sample in samples if (value := getattr(sample, name)) is not None]
+        for name in ("uv", "cj", "c")
+    )
     if uv and max(map(abs, uv)) > 80_000:
         text = f"'uv' goes to {max(uv, key=abs):g}: no thermocouple gives more than 80 000 µV"
         return bad("", text, "send it in microvolts")
-    cold = [s.cj for s in samples if s.cj is not None]
     if cold and min(cold) > 233 and max(cold) < 400:
         return bad("", f"'cj' is {cold[-1]:g}", "it looks like kelvin; send it in °C")
     if cold and (min(cold) < -60 or max(cold) > 130):
@@ -134,7 +118,6 @@ def _about_units(samples: list[Sample]) -> Finding | None:
     if uv and max(map(abs, uv)) < 60 and any(v != round(v) for v in uv):
         text = f"'uv' is {uv[-1]:g}, at most 2 °C away from the cold junction"
         return check("", text, "if the probe is warm, this is in millivolts; send it in microvolts")
-    plain = [s.c for s in samples if s.c is not None]
     if plain and min(plain) < -273.15:
         return bad("", f"'c' goes from {min(plain):g} to {max(plain):g}", "send it in °C")
     if plain and max(plain) > HOTTEST_C:

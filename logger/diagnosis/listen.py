@@ -50,7 +50,10 @@ def listen(
 
         shown = without_password(target)
     if Path(target).is_file():
-        report = _read_file(Path(target))
+        diagnosis = Diagnosis()
+        for line in LineSplitter().feed(Path(target).read_bytes() + b"\n"):
+            diagnosis.take(line)
+        report = diagnosis.report()
     else:
         if not as_json:
             echo(f"Listening to {shown} for {seconds:g} s ...")
@@ -70,14 +73,6 @@ def ports_beside(target: str) -> list[str]:
         return []
     ours = os.path.realpath(port_and_baud(target)[0])
     return [port for port, _ in candidates() if os.path.realpath(port) != ours]
-
-
-def _read_file(path: Path) -> Report:
-    splitter = LineSplitter()
-    diagnosis = Diagnosis()
-    for line in splitter.feed(path.read_bytes() + b"\n"):
-        diagnosis.take(line)
-    return diagnosis.report()
 
 
 async def _listen_to_port(target: str, seconds: float) -> Report:
@@ -128,22 +123,22 @@ def counted(journal: Path, target: str, *, as_json: bool, echo: Callable[[str], 
     port = port_and_baud(target)[0]
     plain = [s for s in beat.get("sources", []) if s["proof"] == "none" and s["name"].startswith(f"{port}@")]
     if plain:  # its lines are not frames and can't be verified
-        right = bool(plain[0]["state"] == "connected")
-        said = {"target": target, "read_by": "logger", "right": right, "proof": "none"}
-        readings = int(beat.get("readings", 0))
-        words = f"The logger reads {target}: {plain[0]['detail']}. Readings since it started: {readings}."
-        echo(json.dumps(said | {"readings": readings}) if as_json else words)
-        return right
-    right = counts["frames"] > 0 and counts["bad_crc"] == counts["malformed"] == 0
-    if as_json:
-        echo(json.dumps({"target": target, "read_by": "logger", "right": right, **counts}))
+        right = plain[0]["state"] == "connected"
+        facts: dict[str, Any] = {"proof": "none", "readings": int(beat.get("readings", 0))}
+        words = (
+            f"The logger reads {target}: {plain[0]['detail']}. "
+            f"Readings since it started: {facts['readings']}."
+        )
     else:
-        echo(
+        right = counts["frames"] > 0 and counts["bad_crc"] == counts["malformed"] == 0
+        facts = counts
+        words = (
             f"The logger is reading {target}, so these are its counts since it started: "
             f"{counts['frames']} frames, {counts['bad_crc']} damaged lines, {counts['malformed']} that break "
             f"the rules, {counts['missing']} frames missing."
         )
-    return right
+    echo(json.dumps({"target": target, "read_by": "logger", "right": right} | facts) if as_json else words)
+    return bool(right)
 
 
 async def _listen_to_broker(target: str, seconds: float) -> Report:
@@ -154,22 +149,18 @@ async def _listen_to_broker(target: str, seconds: float) -> Report:
     broker = login(target)
     diagnosis = Diagnosis()
     asked: set[str] = set()
+    ours = [f"stokewatch/+/{topic}" for topic in ("frame", "status")] + [answer_topic("+")]
     try:
         async with aiomqtt.Client(**broker) as client:
-            ours = [f"stokewatch/+/{topic}" for topic in ("frame", "status")] + [answer_topic("+")]
-            for topic in ours:
-                await client.subscribe(topic, qos=1)
+            await client.subscribe([(topic, 1) for topic in ours])
             await _take_messages(client, diagnosis, asked, seconds / 2)
             if not asked:  # no rig: does anything else here send numbers?
-                for topic in ours:
-                    await client.unsubscribe(topic)
+                await client.unsubscribe(ours)
                 await client.subscribe("#")
             await _take_messages(client, diagnosis, asked, seconds / 2)
     except aiomqtt.MqttError as exc:
-        raise ListenError(
-            f"{without_password(target)}: {exc}; is the broker running? Are its address, user and password "
-            "right?"
-        ) from exc
+        right = "is the broker running? Are its address, user and password right?"
+        raise ListenError(f"{without_password(target)}: {exc}; {right}") from exc
     return diagnosis.report()
 
 
@@ -180,16 +171,15 @@ async def _take_messages(client: Any, diagnosis: Diagnosis, asked: set[str], sec
         async with asyncio.timeout(seconds):
             async for message in client.messages:
                 topic, payload = str(message.topic), bytes(message.payload)
-                parts = topic.split("/")
-                if len(parts) != 3 or parts[0] != "stokewatch":
-                    for field in numbers_of(payload):
-                        named = topic if field.key == "1" else f"{topic} {field.key}"
-                        if field.value is not None and len(diagnosis.topics) < MOST_TOPICS:
-                            diagnosis.topics[named] = field.value
-                    continue
-                _, rig, what = parts
-                if what != "status":
-                    diagnosis.take(payload, time.monotonic())
-                if rig not in asked:
-                    asked.add(rig)
-                    await client.publish(ask_topic(rig), WHO_ARE_YOU.strip(), qos=1)
+                match topic.split("/"):
+                    case ["stokewatch", rig, what]:
+                        if what != "status":
+                            diagnosis.take(payload, time.monotonic())
+                        if rig not in asked:
+                            asked.add(rig)
+                            await client.publish(ask_topic(rig), WHO_ARE_YOU.strip(), qos=1)
+                    case _:
+                        for field in numbers_of(payload):
+                            if field.value is not None and len(diagnosis.topics) < MOST_TOPICS:
+                                named = topic if field.key == "1" else f"{topic} {field.key}"
+                                diagnosis.topics[named] = field.value
