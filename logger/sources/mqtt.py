@@ -277,30 +277,27 @@ def login(url: str) -> dict[str, Any]:
     except ValueError:  # the port isn't a number
         parts, port = urlsplit(""), None
     if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path not in ("", "/"):
-        raise SourceError(
-            f"{without_password(url)}: not a broker; write mqtt://host or mqtts://user@host:port"
-        )
+        shown = without_password(url)
+        raise SourceError(f"{shown}: not a broker; write mqtt://host or mqtts://user@host:port")
     secure = parts.scheme == "mqtts"
     user = unquote(parts.username) if parts.username else None
     password = unquote(parts.password) if parts.password else os.environ.get("STOKEWATCH_MQTT_PASSWORD")
+    ca_file = os.environ.get("STOKEWATCH_MQTT_CA")
+    try:
+        tls = ssl.create_default_context(cafile=ca_file) if secure else None
+    except OSError as exc:
+        raise SourceError(
+            f"{ca_file}: can't read a certificate from it ({exc}); name a PEM file in STOKEWATCH_MQTT_CA"
+        ) from exc
     return {
         "hostname": parts.hostname,
         "port": port or (8883 if secure else 1883),
         "username": user,
         "password": password if user else None,
-        "tls_context": _tls(os.environ.get("STOKEWATCH_MQTT_CA")) if secure else None,
+        "tls_context": tls,
     }
 
 
 def place(broker: dict[str, Any]) -> str:
     """Write a broker's address (from `login`) without its password."""
     return f"mqtt{'s' * bool(broker['tls_context'])}://{broker['hostname']}:{broker['port']}"
-
-
-def _tls(ca_file: str | None) -> ssl.SSLContext:
-    try:
-        return ssl.create_default_context(cafile=ca_file)
-    except OSError as exc:
-        raise SourceError(
-            f"{ca_file}: can't read a certificate from it ({exc}); name a PEM file in STOKEWATCH_MQTT_CA"
-        ) from exc

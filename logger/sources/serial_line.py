@@ -55,7 +55,7 @@ class SerialLine:
         except termios.error as exc:  # the port went away while it was being opened
             raise OSError(*exc.args) from exc
         self._fd: int = self._serial.fileno()
-        keep_dtr(self._fd)
+        self._keep_dtr()
         if afresh:
             termios.tcflush(self._fd, termios.TCIFLUSH)
         self.received = 0
@@ -65,7 +65,6 @@ class SerialLine:
         self._lines: deque[tuple[bytes, float]] = deque()
         self._more = asyncio.Event()
         self._ended = False
-        self._reading = False
         self._read_on(True)
 
     async def next(self) -> tuple[bytes, float] | None:
@@ -117,24 +116,21 @@ class SerialLine:
         self._more.set()
 
     def _read_on(self, wanted: bool) -> None:
-        if wanted and not self._reading and not self._ended:
-            self._loop.add_reader(self._fd, self._readable)
-            self._reading = True
-        elif self._reading and not wanted:
+        if not wanted:
             self._loop.remove_reader(self._fd)
-            self._reading = False
+        elif not self._ended:
+            self._loop.add_reader(self._fd, self._readable)
 
+    def _keep_dtr(self) -> None:
+        """Leave DTR up when the port is closed, so that opening it again doesn't restart the board.
 
-def keep_dtr(fd: int) -> None:
-    """Leave DTR up when the port is closed, so that opening it again doesn't restart the board.
-
-    The first time after plugging in still does, on boards whose reset is tied to that line: the system raises
-    it before any program has a say.
-    """
-    with contextlib.suppress(termios.error, OSError):
-        attributes = termios.tcgetattr(fd)
-        attributes[2] &= ~termios.HUPCL
-        termios.tcsetattr(fd, termios.TCSANOW, attributes)
+        The first time after plugging in still does, on boards whose reset is tied to that line: the system
+        raises it before any program has a say.
+        """
+        with contextlib.suppress(termios.error, OSError):
+            attributes = termios.tcgetattr(self._fd)
+            attributes[2] &= ~termios.HUPCL
+            termios.tcsetattr(self._fd, termios.TCSANOW, attributes)
 
 
 def frame_of(line: bytes) -> Frame | None:

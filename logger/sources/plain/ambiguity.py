@@ -6,6 +6,7 @@ import itertools
 import math
 import re
 from collections import Counter, deque
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -64,8 +65,10 @@ class Lines:
         self._label: str | None = None
         self._bare = False
         self._hex = False
-        self._ids = _Ids()
-        self._commas = _Commas()
+        self._first: deque[int] = deque(maxlen=_WINDOW)
+        self._ids: bool | None = False
+        self._with_commas: list[str] = []
+        self._commas: bool | None = None
         self._takers = Takers()
         self._judged = False
         self._places = 0
@@ -111,10 +114,10 @@ class Lines:
         self._judged = self._judged or is_judged(text)
         found = fields(line, self._decimal, judged=self._judged) or named(text)
         found = [f for f in self._whose(found) if not f.word or f.key.isdigit() or self._knows(f)]
-        alone = len(found) == 1 and not self._knows(found[0]) and re.search(r"[=:]", text) is None
-        if not any(_is_finite(f) for f in found) or (alone and re.search(r"[,;\t]", text) is not None):
+        alone = len(found) == 1 and not self._knows(found[0]) and not re.search(r"[=:]", text)
+        if not any(map(_is_finite, found)) or (alone and re.search(r"[,;\t]", text)):
             placed = by_place(text, self._decimal)
-            if any(_is_finite(f) for f in placed) and all(self._knows(f) for f in placed):
+            if any(map(_is_finite, placed)) and all(map(self._knows, placed)):
                 found = placed  # 21.5,FAULT: open,22.0, or E1,22.0
             elif any(f.value is None for f in found) and any(
                 (f.value is None) == self._knows(f) for f in found if f.key.isdigit()
@@ -159,24 +162,26 @@ class Lines:
         ):
             if not self._takes_turns(word["word"]):
                 return found  # one board's fixed word
-            if len(found) == 2:
-                return [replace(found[1], key=word["word"])]
-            return [replace(f, key=f"{word['word']}.{f.key}") for f in by_place(word["rest"], self._decimal)]
+            return _of(word["word"], by_place(word["rest"], self._decimal))
         found = self._with_empty_places(found, line)
         if self._decimal is None and text.count(",") == len(found) - 1 > 0:
-            self._commas.take(text)
-            if self._commas.sure:
+            if self._commas is None:
+                self._with_commas.append(text)
+                self._commas = _are_decimal_commas(self._with_commas)
+            if self._commas:
                 self._trouble = DECIMAL_COMMAS
                 return []
-            self.waits = self._commas.may_be
+            self.waits = self._commas is None
         if len(found) > 1 and all(f.value is not None for f in found[1:]):
-            self._ids.take(found[0])
-            if self._ids.sure and found[0].whole:
+            number = found[0].value
+            if not self._ids and number is not None:  # else half a line
+                id_like = found[0].whole and number >= 0
+                self._first.append(min(int(number), _MOST_IDS + 1) if id_like else -1)
+                self._ids = _are_ids(self._first)
+            if self._ids and found[0].whole:
                 self.turn = f"#{found[0].value:.0f}"
-                if len(found) == 2:
-                    return [replace(found[1], key=self.turn)]
-                return [replace(f, key=f"{self.turn}.{i}") for i, f in enumerate(found[1:], 1)]
-            self.waits = self.waits or self._ids.may_be
+                return _of(self.turn, [replace(f, key=str(i)) for i, f in enumerate(found[1:], 1)])
+            self.waits = self.waits or self._ids is None
         return found
 
     def _takes_turns(self, word: str) -> bool:
@@ -194,7 +199,7 @@ class Lines:
         name = f"#{who[0].text}" if who[0].whole else str(who[0].text)
         if not self._takes_turns(name):
             return [f for f in found if f not in who]
-        return [replace(f, key=name if len(rest) == 1 else f"{name}.{f.key}") for f in rest]
+        return _of(name, rest)
 
 
 class Takers:
@@ -233,76 +238,59 @@ def says_who(field: Field) -> bool:
     return named and bool(field.text) and (field.whole or field.value is None)
 
 
+def _of(turn: str, values: Sequence[Field]) -> list[Field]:
+    """Name values after the probe, or the board of several, whose line it is."""
+    return [replace(f, key=turn if len(values) == 1 else f"{turn}.{f.key}") for f in values]
+
+
 def _is_finite(field: Field) -> bool:
     return field.value is not None and math.isfinite(field.value)
 
 
-class _Ids:
-    """Tells a probe's number before its value from a temperature: 0, 1, 2, 0, 1, 2, again and again.
+_MOST_IDS: Final = 16
+_WINDOW: Final = 40
 
-    A lost line doesn't count against it; evidence for it is collected as long as lines come. `may_be`: it is
-    still undecided.
+
+def _are_ids(came: Sequence[int]) -> bool | None:
+    """Tell probes' numbers before their values from temperatures: 0, 1, 2, 0, 1, 2, again and again.
+
+    `came` are the last `_WINDOW` lines' first numbers, −1 for one that isn't whole; None: still undecided. A
+    lost line doesn't count against it.
     """
-
-    MOST = 16
-    WINDOW = 40
-
-    def __init__(self) -> None:
-        self.sure = self.may_be = False
-        self._lines = 0
-        self._came: deque[int] = deque(maxlen=self.WINDOW)
-
-    def take(self, field: Field) -> None:
-        """Take the first number of a line with two."""
-        if self.sure or field.value is None:  # half a line
-            return
-        whole = field.whole and field.value >= 0
-        self._lines += 1
-        self._came.append(min(int(field.value), self.MOST + 1) if whole else -1)
-        numbers = [n for n in self._came if n >= 0]
-        low, top = min(numbers, default=0), max(numbers, default=0)
-        back = low > 1 and any(b < a for a, b in itertools.pairwise(numbers))
-        if 2 * len(numbers) <= len(self._came) or top > self.MOST or back:
-            self.may_be = False
-            return
-        steps = list(itertools.pairwise(self._came))
-        odd = sum(1 for a, b in steps if b != a + 1 and (a, b) != (top, low))
-        rounds = steps.count((top, low)) if top > low else 0
-        self.sure = low < 2 and rounds >= (2 if top - low > 1 else 4) and 8 * odd <= len(self._came) + 7
-        self.may_be = not self.sure and self._lines < self.WINDOW and 4 * odd < len(self._came) + 3
+    numbers = [n for n in came if n >= 0]
+    low, top = min(numbers, default=0), max(numbers, default=0)
+    back = low > 1 and any(b < a for a, b in itertools.pairwise(numbers))
+    if 2 * len(numbers) <= len(came) or top > _MOST_IDS or back:
+        return False
+    steps = list(itertools.pairwise(came))
+    odd = sum(1 for a, b in steps if b != a + 1 and (a, b) != (top, low))
+    rounds = steps.count((top, low)) if top > low else 0
+    if low < 2 and rounds >= (2 if top - low > 1 else 4) and 8 * odd <= len(came) + 7:
+        return True
+    return None if len(came) < _WINDOW and 4 * odd < len(came) + 3 else False
 
 
-class _Commas:
-    """Tells 21,5,22,0 from four whole numbers: every second one has one digit, and jumps from line to line.
+_PATIENCE: Final = 10
 
-    `may_be`: it is still undecided.
+
+def _are_decimal_commas(lines: Sequence[str]) -> bool | None:
+    """Tell 21,5,22,0 from four whole numbers: every second one has one digit, and jumps from line to line.
+
+    None: still undecided.
     """
-
-    PATIENCE = 10
-
-    def __init__(self) -> None:
-        self.sure, self.may_be = False, True
-        self._warm = False
-        self._before: list[int] = []
-        self._leaps = self._lines = 0
-
-    def take(self, text: str) -> None:
-        """Take a line with only commas between its numbers."""
-        if self.sure or not self.may_be:
-            return
-        parts = [part.strip() for part in text.split(",")]
+    warm, leaps, before = False, 0, list[int]()
+    for line in lines:
+        parts = [part.strip() for part in line.split(",")]
         wholes, decimals = parts[::2], parts[1::2]
+        if len(parts) % 2 or not all(re.fullmatch(r"[-+]?\d+", part) for part in parts):
+            return False
         digits = {len(decimal) for decimal in decimals}
-        self.may_be = len(parts) % 2 == 0 and all(re.fullmatch(r"[-+]?\d+", part) for part in parts)
-        if self.may_be and digits == {2} and any(decimal[0] == "0" for decimal in decimals):
-            self.sure = not any(w.lstrip("+-")[0] == "0" and len(w) > 1 for w in wholes)
-        self.may_be = self.may_be and digits == {1}
-        if not self.may_be:
-            return
+        if digits == {2} and any(decimal[0] == "0" for decimal in decimals):
+            return not any(w.lstrip("+-")[0] == "0" and len(w) > 1 for w in wholes)
+        if digits != {1}:
+            return False
         now = [int(d) for d in decimals]
-        self._warm |= any(abs(int(w)) > 9 for w in wholes)
-        self._leaps += any(abs(a - b) > 1 for a, b in zip(now, self._before, strict=False))
-        self._before = now
-        self._lines += 1
-        self.sure = self._warm and self._leaps > 2
-        self.may_be = self._lines < self.PATIENCE
+        warm |= any(abs(int(w)) > 9 for w in wholes)
+        leaps += any(abs(a - b) > 1 for a, b in zip(now, before, strict=False))
+        before = now
+    return True if warm and leaps > 2 else None if len(lines) < _PATIENCE else False
