@@ -107,15 +107,13 @@ class _Line:
         return float(budget.combined_c[0])
 
 
-def check_readings(
-    plan: Plan | None, batches: Sequence[Batch], hands: Mapping[Key, Hand] | None = None
-) -> list[Finding]:
+def check_readings(plan: Plan | None, batches: Sequence[Batch], hands: Mapping[Key, Hand]) -> list[Finding]:
     """Judge half a minute or a minute of readings while everything is cold.
 
-    Batches have their cold junctions (`columns.reconvert`). Without `hands`, which says what probes were
-    warmed in the hand, polarity isn't checked.
+    Batches have their cold junctions (`columns.reconvert`). `hands` says what probes were warmed in the hand;
+    the polarity of those that aren't in it isn't checked.
     """
-    lines = _lines(plan, batches, hands or {})
+    lines = _lines(plan, batches, hands)
     found = [*_about_channels(plan, lines)]
     for line in lines.values():
         found += _about_faults(line)
@@ -143,9 +141,7 @@ def check_readings(
     told = {f.where for f in apart if f.level != "pass"}
     # A probe that disagrees with all the others needs no finding about its cold junction as well.
     found += [*apart, *_about_cold_junctions([line for line in cold if line.probe.name not in told])]
-    if hands is not None:
-        found += _about_polarity(list(lines.values()))
-    return found
+    return [*found, *_about_polarity(list(lines.values()))]
 
 
 def check_order(batches: Sequence[Batch]) -> Iterator[Finding]:

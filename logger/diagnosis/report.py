@@ -158,117 +158,110 @@ class Diagnosis:
         )
 
     def _about_lines(self, frames: int, unfinished: bytes) -> list[Finding]:
-        found: list[Finding] = []
+        found: list[Finding | None] = []
         if frames:
             found.append(good("line", f"{frames} good frames"))
             if self._chatter:
                 text = f"also {len(self._chatter)} lines of text, which the logger drops"
                 found.append(good("line", f"{text}; the last: {self._last()}"))
-            found += self._failed_program()
+            found.append(self._failed_program())
         elif told := self._about_chatter(unfinished) or self._about_topics():
-            return told
+            return [told]
         elif not (self._wrong_crcs or self._malformed):
-            return self._about_nothing(unfinished)
-        found += self._about_crc(frames)
+            return [self._about_nothing(unfinished)]
+        found.append(self._about_crc(frames))
         for reason, lines in sorted(self._malformed.items(), key=lambda item: -len(item[1]))[:8]:
             like = lines[0][:160].decode("utf-8", "replace")
             text = f"{len(lines)} lines arrived intact but break the rules: {reason}; for example {like}"
             found.append(bad("line", text, "see wire_format.md for what a line may say"))
-        return found
+        return list(filter(None, found))
 
-    def _about_nothing(self, unfinished: bytes) -> list[Finding]:
+    def _about_nothing(self, unfinished: bytes) -> Finding:
         if self._abouts:
             link = next(iter(self._abouts.values())).link
             mend = "listen at the broker instead" if link == "mqtt" else "wait longer than its period"
-            return [bad("line", f"it answers ? but sends no frames here (its link is {link})", mend)]
+            return bad("line", f"it answers ? but sends no frames here (its link is {link})", mend)
         if len(unfinished) > 64:
             mend = "end each frame with a newline (\\n); on a plain UART check the baud rate"
-            return [bad("line", f"{len(unfinished)} bytes, but no end of line", mend)]
+            return bad("line", f"{len(unfinished)} bytes, but no end of line", mend)
         mend = (
             "is it powered? Is this the right port? Is another program reading it? A Modbus module sends "
             "nothing by itself: name it in the plan, as a [[source]]"
         )
-        return [bad("line", "nothing came in", mend)]
+        return bad("line", "nothing came in", mend)
 
     def _last(self) -> str:
         return self._chatter[-1].decode("ascii", "replace")[:100]
 
-    def _failed_program(self) -> list[Finding]:
+    def _failed_program(self) -> Finding | None:
         shown = [line for line in self._chatter[-_LATELY:] if b"Traceback" in line or b"Error" in line]
         if not shown or shown[-1] not in self._chatter[-8:]:
-            return []
+            return None
         said = b" / ".join(self._chatter[-4:]).decode("utf-8", "replace")[:300]
-        return [
-            bad(
-                "line",
-                f"the program on the board has failed: {said}",
-                "correct the board's files and restart it",
-            )
-        ]
+        fix = "correct the board's files and restart it"
+        return bad("line", f"the program on the board has failed: {said}", fix)
 
-    def _about_chatter(self, unfinished: bytes) -> list[Finding]:
+    def _about_chatter(self, unfinished: bytes) -> Finding | None:
         """Say what a board is doing that sends text but no frame."""
         lately = self._chatter[-_LATELY:]
         if refused := [line for line in lately if line.startswith(b"# this rig can't start")]:
-            return [bad("line", refused[-1].decode("ascii", "replace").lstrip("# "))]
+            return bad("line", refused[-1].decode("ascii", "replace").lstrip("# "))
         if b">>>" in b"\n".join([*lately, unfinished]):
             fix = "MicroPython's prompt: no program is running; save it as main.py and restart the board"
-            return [bad("line", "a prompt instead of frames", fix)]
+            return bad("line", "a prompt instead of frames", fix)
         if failed := self._failed_program():
             return failed
         offered = Offered()
         for line in lately:
             offered.take(line)
         if numbers := offered.values:
-            shown = ", ".join(
-                f"{name} {'open' if value != value else f'{value:g}'}" for name, value in numbers.items()
-            )
+            shown = ", ".join(f"{name} {'open' if v != v else f'{v:g}'}" for name, v in numbers.items())
             text = f"lines of numbers, but not the rig's line: {shown}"
             fix = (
                 "they can be recorded with `stokewatch run --serial PORT@BAUD --as lines`, but nothing "
                 f"proves such lines complete or in order. {doubt(numbers)}"
             ).strip()
-            return [bad("line", text, fix)]
+            return bad("line", text, fix)
         if offered.trouble:
-            return [bad("line", f"it {offered.trouble}; the last: {self._last()}")]
+            return bad("line", f"it {offered.trouble}; the last: {self._last()}")
         if self._chatter:
             text = f"{len(self._chatter)} lines of text and no frame; the last: {self._last()}"
             fix = (
                 "does the board's program send frames, and is that enabled? Numbers are recognised in lines "
                 "such as 21.5,22.0 or T1=21.5 T2=22.0"
             )
-            return [bad("line", text, fix)]
-        return []
+            return bad("line", text, fix)
+        return None
 
-    def _about_topics(self) -> list[Finding]:
+    def _about_topics(self) -> Finding | None:
         if not self.topics:
-            return []
+            return None
         shown = ", ".join(f"{topic} {value:g}" for topic, value in list(self.topics.items())[:8])
         fix = (
             "they can be recorded: name them on the page, under Prepare, or as a [[source]] of the plan "
             "(format mqtt); but nothing proves such numbers complete or in order"
         )
-        return [bad("line", f"not the rig's line, but numbers on other topics: {shown}", fix)]
+        return bad("line", f"not the rig's line, but numbers on other topics: {shown}", fix)
 
-    def _about_crc(self, frames: int) -> list[Finding]:
+    def _about_crc(self, frames: int) -> Finding | None:
         wrong = self._wrong_crcs
         if not wrong:
-            return [good("crc", "no line was damaged")] if frames else []
+            return good("crc", "no line was damaged") if frames else None
         text = f"{len(wrong)} of {len(wrong) + frames} lines fail their checksum"
-        if sum(max(line) > 126 for line in wrong) > len(wrong) / 2:
+        if sum(any(byte > 126 for byte in line) for line in wrong) > len(wrong) / 2:
             mend = "they contain bytes that no text has: the baud rate is wrong, or the lead picks up noise"
-            return [bad("crc", text, mend)]
+            return bad("crc", text, mend)
         reasons = Counter(map(explain_checksum, wrong[:50]))
         reason, count = reasons.most_common(1)[0]
         if reason and count > reasons.total() / 2:
-            return [bad("crc", f"{text}: {reason}", "fix how the firmware makes the checksum")]
+            return bad("crc", f"{text}: {reason}", "fix how the firmware makes the checksum")
         if frames > 20 * len(wrong):
             mend = (
                 "a line is damaged now and then: use a shorter or screened USB lead, and keep it from motors"
             )
-            return [check("crc", text, mend)]
+            return check("crc", text, mend)
         mend = (
             "the CRC is zlib.crc32 of the bytes before the *, as eight lower-case hex digits; "
             "if most lines are right, the lead or the baud rate damages the rest"
         )
-        return [bad("crc", text, mend)]
+        return bad("crc", text, mend)

@@ -125,10 +125,14 @@ def batch(
     )
 
 
+def judged(read: Batch) -> list[Finding]:
+    return check_readings(None, [read], {})
+
+
 def level_of(off_c: float) -> str:
     values = np.full((60, 9), 20.0)
     values[:, 4] += off_c
-    [finding] = [f for f in check_readings(None, [batch(values)]) if f.what == "agreement"]
+    [finding] = [f for f in judged(batch(values)) if f.what == "agreement"]
     return finding.level
 
 
@@ -160,7 +164,7 @@ def test_good_rigs_pass_and_a_probe_that_is_far_off_is_found() -> None:
     rng = np.random.default_rng(11)
 
     def failing_of(off_c: float, rigs: int) -> list[set[str]]:
-        return [{w for _, w in failing(check_readings(None, [drawn_rig(rng, off_c)]))} for _ in range(rigs)]
+        return [{w for _, w in failing(judged(drawn_rig(rng, off_c)))} for _ in range(rigs)]
 
     assert sum(bool(found) for found in failing_of(0.0, 80)) <= 8
     assert sum("k0" in found for found in failing_of(15.0, 40) + failing_of(-15.0, 40)) >= 72
@@ -169,17 +173,17 @@ def test_good_rigs_pass_and_a_probe_that_is_far_off_is_found() -> None:
 def test_two_probes_that_disagree_are_both_named() -> None:
     values = np.full((60, 2), 20.0)
     values[:, 1] += 20.0
-    assert {w for _, w in failing(check_readings(None, [batch(values)]))} >= {"k0", "k1"}
+    assert {w for _, w in failing(judged(batch(values)))} >= {"k0", "k1"}
 
 
 def test_a_warm_stack_can_not_be_checked() -> None:
-    assert ("cold", "k0") in failing(check_readings(None, [batch(np.full((60, 3), 80.0))]))
+    assert ("cold", "k0") in failing(judged(batch(np.full((60, 3), 80.0))))
 
 
 def test_a_fire_is_reported_once_and_nothing_hot_is_judged() -> None:
     hot = np.full((60, 5), 640.0) + np.arange(5) * 30
     hot[:, 4] = 22.0  # outside the stack
-    findings = check_readings(None, [batch(hot)])
+    findings = judged(batch(hot))
     assert failing(findings) == {("fire", "cold check")}
     assert {f.level for f in findings} == {"fail"}
     assert "730 °C" in findings[0].text
@@ -189,24 +193,24 @@ def test_a_fire_is_reported_once_and_nothing_hot_is_judged() -> None:
     # A broken probe is still reported.
     broken = batch(hot)
     broken.status[:, 2] = Status.OPEN
-    assert "fault" in {f.what for f in check_readings(None, [broken])}
+    assert "fault" in {f.what for f in judged(broken)}
     # One tip in hot water among cold ones is no fire.
     one = np.full((60, 5), 20.0)
     one[:, 0] = 101.0
-    assert failing(check_readings(None, [batch(one)])) == {("cold", "k0")}
+    assert failing(judged(batch(one))) == {("cold", "k0")}
 
 
 def test_a_box_in_the_sun() -> None:
-    findings = check_readings(None, [batch(np.full((60, 3), 20.0), cold_c=34.0)])
+    findings = judged(batch(np.full((60, 3), 20.0), cold_c=34.0))
     assert {w for w, _ in failing(findings)} == {"cold_junction"}
-    hot = check_readings(None, [batch(np.full((60, 3), 20.0), cold_c=55.0)])
+    hot = judged(batch(np.full((60, 3), 20.0), cold_c=55.0))
     assert any("55 °C" in f.text for f in hot if f.what == "cold_junction")
 
 
 def test_a_probe_that_mirrors_the_others_about_its_cold_junction_has_swapped_wires() -> None:
     values = np.full((60, 5), 20.0)
     values[:, 2] = 2 * 30.0 - 20.0  # a box at 30 °C: swapped wires add what they should take away
-    findings = check_readings(None, [batch(values, cold_c=30.0)])
+    findings = judged(batch(values, cold_c=30.0))
     assert any(f.where == "k2" and "swap its two wires" in f.mend for f in findings)
 
 
@@ -214,20 +218,20 @@ def test_a_probe_that_mirrors_the_others_about_its_cold_junction_has_swapped_wir
 def test_noise(sd: float, level: str) -> None:
     values = np.full((120, 3), 20.0)
     values[:, 1] += np.random.default_rng(2).normal(0, sd, 120)
-    told = {f.level for f in check_readings(None, [batch(values)]) if f.what == "noise" and "k1" in f.where}
+    told = {f.level for f in judged(batch(values)) if f.what == "noise" and "k1" in f.where}
     assert (told or {"pass"}) == {level}
 
 
 def test_a_loose_screw_jumps() -> None:
     values = np.full((120, 3), 20.0)
     values[[20, 50, 51, 90], 1] += 15.0
-    assert ("noise", "k1") in failing(check_readings(None, [batch(values)]))
+    assert ("noise", "k1") in failing(judged(batch(values)))
 
 
 def test_open_now_and_then_is_no_pass() -> None:
     values = np.full((120, 3), 20.0)
     values[[30, 70], 1] = np.nan
-    [finding] = [f for f in check_readings(None, [batch(values)]) if f.what == "fault"]
+    [finding] = [f for f in judged(batch(values)) if f.what == "fault"]
     assert finding.where == "k1"
     assert "2 of 120 readings" in finding.text
 
@@ -283,6 +287,6 @@ def test_too_few_readings_are_reported_not_judged() -> None:
     one = batch(values)
     status = one.status.copy()
     status[5:, 1] = Status.ABSENT
-    findings = check_readings(None, [replace(one, status=status)], {})
+    findings = judged(replace(one, status=status))
     [said] = [f for f in findings if f.what == "fault" and f.level != "pass"]
     assert (said.level, said.where, said.text) == ("warn", "k1", "only 5 readings")
