@@ -24,6 +24,7 @@ BESIDE_C: Final = 2.0
 _FOLLOW: Final = 1.0 / 60.0  # the resting value follows a warming morning
 _LONGEST_STEPS: Final = 180  # nobody holds a tip for longer: a probe still off by then rests there
 _ALL_AT_ONCE: Final = 0.6
+_UP_DOWN: Final = np.array([[1.0], [-1.0]])
 START_STEPS: Final = 60
 """The first resting value is the median of this many steps, as a probe may be in the hand at the start."""
 RESTED_STEPS: Final = 5
@@ -54,14 +55,14 @@ def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
     if not n:
         return tuple(Hand(np.nan, np.nan, "", "") for _ in range(k))
     seen_c = np.maximum(SEEN_C, 6.0 * _noise_c(temperature_c))
-    still = np.full(k, np.nan)
+    still, away = np.full(k, np.nan), np.full(k, np.nan)
     rested = np.zeros(k, np.int64)  # steps at rest
     away_for = np.zeros(k, np.int64)  # steps since it left its rest
-    rose, fell = np.zeros(k), np.zeros(k)
-    highest, lowest = np.full(k, np.nan), np.full(k, np.nan)
-    up, down = np.zeros(k), np.zeros(k)  # how far, since it left its rest
-    sure, back_down, back_up = np.zeros(k, bool), np.zeros(k, bool), np.zeros(k, bool)
-    away = np.full(k, np.nan)
+    sure = np.zeros(k, bool)
+    # Upwards and downwards, (2, k): how far since it left its rest; the furthest that counts; where that was;
+    # whether it came back from there.
+    reach, most = np.zeros((2, k)), np.zeros((2, k))
+    ends, back = np.full((2, k), np.nan), np.zeros((2, k), bool)
     for i in range(n):
         now = temperature_c[i]
         first = np.isnan(still) & ~np.isnan(now)
@@ -75,19 +76,16 @@ def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
         # at the start, and its rest be what came after.
         home = rest & (away_for > 0)
         counts = (out & sure) | home
-        up, down = np.where(out, np.fmax(up, away), up), np.where(out, np.fmax(down, -away), down)
+        reach = np.where(out, np.fmax(reach, _UP_DOWN * away), reach)
         if k >= 3 and np.count_nonzero(out) >= max(3, _ALL_AT_ONCE * k):
-            up[:], down[:] = 0.0, 0.0
-        rose = np.where(counts, np.fmax(rose, up), rose)
-        fell = np.where(counts, np.fmax(fell, down), fell)
-        highest = np.where(counts & (up > 0), np.fmax(highest, still + up), highest)
-        lowest = np.where(counts & (down > 0), np.fmin(lowest, still - down), lowest)
-        back_down |= home & (up >= SURE_C)
-        back_up |= home & (down >= SURE_C)
+            reach[:] = 0.0
+        most = np.where(counts, np.fmax(most, reach), most)
+        ends = np.where(counts & (reach > 0), np.fmax(ends, _UP_DOWN * still + reach), ends)
+        back |= home & (reach >= SURE_C)
         stays = away_for > _LONGEST_STEPS
         still = np.where(stays, now, still)
         done = stays | home
-        away_for[done], up[done], down[done] = 0, 0.0, 0.0
+        away_for[done], reach[:, done] = 0, 0.0
         rested[rest] += 1
         rested[stays] = 0
         still[rest] += _FOLLOW * away[rest]
@@ -95,14 +93,13 @@ def watch_hands(temperature_c: Floats) -> tuple[Hand, ...]:
     for j in range(k):
         others = np.delete(still, j)
         around = float(np.nanmedian(others)) if np.isfinite(others).any() else float(still[j])
-        tried: Tried = ""
-        if rose[j] >= SURE_C and (back_down[j] or k == 1 or highest[j] > around + BESIDE_C):
-            tried = "rose"
-        elif fell[j] >= SURE_C and (back_up[j] or lowest[j] < around - BESIDE_C):
-            tried = "fell"
+        rose, fell = (most[:, j] >= SURE_C) & (
+            back[:, j] | (ends[:, j] > _UP_DOWN[:, 0] * around + BESIDE_C) | np.array([k == 1, False])
+        )
         moving: Moving = ""
         if abs(away[j]) > seen_c[j]:
             moving = "rising" if away[j] > 0 else "falling"
+        tried: Tried = "rose" if rose else "fell" if fell else ""
         hands.append(Hand(float(still[j]), float(away[j]), moving, tried))
     return tuple(hands)
 
