@@ -27,7 +27,7 @@ def about_seq(frames: Sequence[Frame]) -> list[Finding]:
         return [bad("seq", f"it is always {seqs[0]}", "add one for each frame")]
     found: list[Finding] = []
     starts = _boots(frames)
-    steps = [step for boot in starts for step in boot.steps if step > 0]
+    steps = [step for boot in starts for step in boot.steps]
     late, same = sum(boot.late for boot in starts), sum(boot.same for boot in starts)
     if _twins(starts):
         fix = "give each rig its own name (RIG in config.py)"
@@ -57,11 +57,10 @@ def about_seq(frames: Sequence[Frame]) -> list[Finding]:
 def about_clock(frames: Sequence[Frame], arrivals_s: Sequence[float]) -> list[Finding]:
     """Check `ms`, the rig's own clock, and its rate against arrivals [s], NaN where unknown."""
     longest = max(_boots(frames), key=lambda boot: len(boot.places))
-    live = [(frames[i].seq, frames[i].ms, arrivals_s[i]) for i in longest.places]
-    in_order = [live[0]]
-    for entry in live[1:]:
-        if 0 < (entry[0] - in_order[-1][0]) % 2**32 < 2**31:
-            in_order.append(entry)
+    in_order: list[tuple[int, int, float]] = []
+    for i in longest.places:
+        if not in_order or signed(frames[i].seq - in_order[-1][0]) > 0:
+            in_order.append((frames[i].seq, frames[i].ms, arrivals_s[i]))
     if len(in_order) < 5:
         return [check("clock", "too few frames to tell", "listen longer")]
     seq, ms, arrival_s = (np.array(column, np.float64) for column in zip(*in_order, strict=True))
@@ -162,10 +161,9 @@ def _belongs(boot: _Boot, frame: Frame, place: int, period_ms: float | None) -> 
     step = signed(frame.seq - boot.top.seq)
     later_ms = signed(frame.ms - boot.top.ms)
     if before is not None:
-        if before != frame and not (step == 0 and before.ms != frame.ms and len(boot.seen) == 1):
+        if before != frame:
             return False
-        boot.same += before == frame
-        boot.steps += [0] * (before != frame)
+        boot.same += 1
     elif step > 0:
         if step > 1 and not _in_step(step, later_ms, period_ms):
             return False
@@ -189,11 +187,7 @@ def _in_step(step: int, later_ms: int, period_ms: float | None) -> bool:
 
 def _period_ms(frames: Sequence[Frame]) -> float | None:
     """The clock's usual step from one frame to the next; None if there is no usable one."""
-    by_seq = {frame.seq: frame for frame in frames}
-    steps = [
-        signed(by_seq[(seq + 1) % WRAP].ms - frame.ms)
-        for seq, frame in by_seq.items()
-        if (seq + 1) % WRAP in by_seq
-    ]
+    ms = {frame.seq: frame.ms for frame in frames}
+    steps = [signed(ms[n] - at_ms) for seq, at_ms in ms.items() if (n := (seq + 1) % WRAP) in ms]
     forward = [step for step in steps if step > 0]
     return float(np.median(forward)) if len(forward) > len(steps) / 2 else None

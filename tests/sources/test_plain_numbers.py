@@ -504,10 +504,12 @@ def test_a_message_that_takes_its_number_back_has_none(payload: bytes, path: str
         (b'{"walls":[20.5', "walls.0", None),
         (b"[" * 5000, "0", None),
         (b'{"top":{"value":21.5}}', "top.value", 21.5),
+        (b"21,22", "2", 22.0),  # with a path it is two numbers, without one a decimal comma
+        (b"21,22", None, 21.22),
     ],
 )
 def test_a_null_where_the_plan_looks_is_a_broken_wire_and_nothing_there_is_nothing(
-    payload: bytes, path: str, number: float | None
+    payload: bytes, path: str | None, number: float | None
 ) -> None:
     found = field_of(payload, path)
     if number is None:

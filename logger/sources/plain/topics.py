@@ -145,6 +145,10 @@ def numbers_of(payload: bytes) -> list[Field]:
     """Find all numbers in a message; a number with a decimal comma counts as one."""
     if _DECIMAL_COMMA.fullmatch(payload.strip()):
         return [Field("1", float(payload.replace(b",", b".")))]
+    return _values(payload)
+
+
+def _values(payload: bytes) -> list[Field]:
     document = from_json(payload) if is_json(payload) else []
     return document or fields(payload)
 
@@ -155,13 +159,12 @@ def field_of(payload: bytes, path: str | None) -> Field | None:
     `path` is its path in a JSON document ("stack.0"), or its place, from "1", or its name in a line of
     several numbers; without one the message is the number. '#1.temp' is the path in messages of probe 1.
     """
-    found = numbers_of(payload)
     if path is None:
-        numbers = [field for field in found if field.value is not None]
+        numbers = [field for field in numbers_of(payload) if field.value is not None]
         return numbers[0] if len(numbers) == 1 else None
     if path.startswith("#"):
         who = whose(payload)
         if who is None or not path.startswith(f"#{who}."):
             return None
         path = path[len(who) + 2 :]
-    return next((field for field in found if field.key == path), None)
+    return next((field for field in _values(payload) if field.key == path), None)
