@@ -161,15 +161,17 @@ def _judged(text: str, judged: bool) -> str:
 
 def _in_turn(text: str) -> list[Field]:
     """Read CH1 21.5, and T1 21.5 T2 OPEN: alternating names and values."""
-    parts = re.split(r"[\s,;]+", _with_units(text.strip(" ,;")))
+    within = text.strip(" ,;")
+    parts = re.split(r"[\s,;]+", _with_units(within))
     names, values = parts[::2], parts[1::2]
     if not len(names) == len(values) == len(set(names)):
         return []
     if not all(_PROBE.fullmatch(name) and name.lower() not in _BROKEN for name in names):
         return []
     found = [_value(name, value) for name, value in zip(names, values, strict=True)]
-    open_alone = len(found) == 1 and found[0].text is None
-    return found if all(field.value is not None for field in found) and not open_alone else []
+    if len(found) == 1 and (found[0].text is None or within != text):
+        return []  # a word, or a place more, could be another probe's
+    return found if all(field.value is not None for field in found) else []
 
 
 def _with_units(text: str) -> str:

@@ -145,10 +145,6 @@ def numbers_of(payload: bytes) -> list[Field]:
     """Find all numbers in a message; a number with a decimal comma counts as one."""
     if _DECIMAL_COMMA.fullmatch(payload.strip()):
         return [Field("1", float(payload.replace(b",", b".")))]
-    return _values(payload)
-
-
-def _values(payload: bytes) -> list[Field]:
     document = from_json(payload) if is_json(payload) else []
     return document or fields(payload)
 
@@ -167,4 +163,5 @@ def field_of(payload: bytes, path: str | None) -> Field | None:
         if who is None or not path.startswith(f"#{who}."):
             return None
         path = path[len(who) + 2 :]
-    return next((field for field in _values(payload) if field.key == path), None)
+    found = from_json(payload) if is_json(payload) else fields(payload)  # half a document has no places
+    return next((field for field in found if field.key == path), None)
