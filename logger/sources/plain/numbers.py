@@ -162,7 +162,7 @@ def _judged(text: str, judged: bool) -> str:
 def _in_turn(text: str) -> list[Field]:
     """Read CH1 21.5, and T1 21.5 T2 OPEN: alternating names and values."""
     within = text.strip(" ,;")
-    parts = re.split(r"[\s,;]+", _with_units(within))
+    parts = re.split(r"[\s,;]+", _with_units(re.sub(r"\bdeg\s*(?=[CFK]\b)", "°", within)))
     names, values = parts[::2], parts[1::2]
     if not len(names) == len(values) == len(set(names)):
         return []
@@ -176,7 +176,7 @@ def _in_turn(text: str) -> list[Field]:
 
 def _with_units(text: str) -> str:
     """Put units right behind their numbers."""
-    return re.sub(r"(?<=\d)\s+((?:°\s*|deg\s*)?[CFK])\b", r"\1", text)
+    return re.sub(r"(?<=\d)\s+((?:°\s*)?[CFK])\b", r"\1", text)
 
 
 def is_json(payload: bytes) -> bool:
