@@ -116,12 +116,12 @@ def create_app(
     app.enable_dev_tools(debug=False, dev_tools_disable_version_check=True)
     _register(app)
     _warm_up(app)
-    server.add_middleware(Front, context=context, door=door, look=hub.first_look)
+    server.add_middleware(Front, context=context, look=hub.first_look)
     server.add_middleware(
         Limits,
         large=LARGE,
-        knows=door.knows,
-        places=places,
+        door=door,
+        places=Places() if places is None else places,
         fits=lambda path, body, kind: path != CALLBACKS or is_callback(body, kind, app.callback_map),
     )
     server.add_middleware(Access, host=host, script_hashes=app.csp_hashes())

@@ -9,7 +9,10 @@ from typing import Final
 class Asker:
     """Who is asking."""
 
-    who: str = ""  # the address, as `connections.who_is` gives it; empty for this machine
+    who: str | None = None  # in whose name it is done; None: they may only watch
+    refusal: str = "nobody is signed in"  # why they may not act
+    may_enter: bool = False  # whether the PIN would help
+    address: str = ""  # as `connections.who_is` gives it; empty for this machine
     trusted: bool = True  # whether it is an operator's address, or this machine's own
 
 
@@ -47,9 +50,9 @@ class Share:
     def take(self) -> Place | None:
         """Take a place for whoever is asking; None where none is free."""
         who = asker.get()
-        if len(self.held) >= (self.most if who.trusted else self.most - self.reserve):
-            return None
-        if not who.trusted and sum(place.who.who == who.who for place in self.held) >= self.each:
+        own = sum(place.who.address == who.address for place in self.held)
+        room = self.most if who.trusted else self.most - self.reserve
+        if len(self.held) >= room or (own >= self.each and not who.trusted):
             return None
         place = Place(who, self.held)
         self.held.append(place)

@@ -1,4 +1,4 @@
-"""In front of Dash: who is asking, which bodies call a callback, and static files that browsers keep."""
+"""In front of Dash: which page is asked for, which bodies call a callback, static files that browsers keep."""
 
 import gzip
 import json
@@ -12,8 +12,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard.context import Context, current
 from dashboard.live.messages import Wish
-from dashboard.security.door import Door
-from dashboard.security.guard import asker
 from dashboard.standing import Opening, for_both, opening_now
 
 CALLBACKS: Final = "/_dash-update-component"
@@ -56,13 +54,11 @@ def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
 
 
 class Front:
-    """Middleware: sets who is asking, and keeps static files compressed."""
+    """Middleware: sets which page is asked for, and keeps static files compressed."""
 
-    def __init__(
-        self, app: ASGIApp, context: Context, door: Door, look: Callable[[Wish], Awaitable[str]]
-    ) -> None:
+    def __init__(self, app: ASGIApp, context: Context, look: Callable[[Wish], Awaitable[str]]) -> None:
         self.app = app
-        self._context, self._door, self._look = context, door, look
+        self._context, self._look = context, look
         self._kept: dict[str, tuple[bytes, str]] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -79,8 +75,6 @@ class Front:
         if path == "/" and scope["method"] == "GET":
             opening = opening._replace(look=await self._look(opening.wish))
         opening_now.set(opening)
-        if path == CALLBACKS:
-            asker.set(self._door.asks(Request(scope)))
         await self.app(scope, receive, send)
 
     async def _file(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Body, HTTPException
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import JSONResponse, Response
 
-from dashboard.security.guard import Asker
+from dashboard.asker import Asker
 from dashboard.security.operators import MAX_NAME, SESSION_S, Attempts, Operators, PinError
 
 COOKIE: Final = "stokewatch_operator"
@@ -52,10 +52,6 @@ class Door:
         if found.who is None:
             raise HTTPException(401 if found.may_enter else 403, found.refusal)
         return found.who
-
-    def knows(self, connection: HTTPConnection) -> bool:
-        """Tell whether a connection may act."""
-        return self.asks(connection).who is not None
 
     def routes(self) -> APIRouter:
         """Make the endpoints: who am I and, where there are operators, sign in and sign out."""

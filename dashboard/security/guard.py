@@ -4,31 +4,15 @@ import functools
 import inspect
 import logging
 from collections.abc import Callable
-from contextvars import ContextVar
-from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 from dash import set_props
 
+from dashboard.asker import Asker, asker
 from dashboard.parts.frame import notice
 from logger.errors import StokewatchError
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Asker:
-    """Who is asking, as the door knows it."""
-
-    who: str | None  # None: not allowed to act
-    refusal: str = ""  # why not
-    may_enter: bool = False  # whether the PIN would help
-
-
-asker: ContextVar[Asker] = ContextVar("stokewatch_asker")
-"""Set by `dashboard.front` for each request to Dash's endpoint."""
-
-NOBODY: Final = Asker(None, "nobody is signed in", False)
 
 
 class RefusedError(StokewatchError):
@@ -41,7 +25,7 @@ class RefusedError(StokewatchError):
 
 def who_asks() -> str:
     """Return who is acting, for the record; RefusedError: they may not."""
-    found = asker.get(NOBODY)
+    found = asker.get()
     if found.who is None:
         raise RefusedError(found)
     return found.who
@@ -49,7 +33,7 @@ def who_asks() -> str:
 
 def may_act() -> bool:
     """Tell whether whoever is asking may act."""
-    return asker.get(NOBODY).who is not None
+    return asker.get().who is not None
 
 
 def operator_only(callback: Callable[..., Any]) -> Callable[..., Any]:

@@ -3,7 +3,7 @@
 import asyncio
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Any, Final
 
 import anyio
@@ -14,9 +14,10 @@ from starlette.requests import HTTPConnection
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboard.asker import Asker, Share, asker
+from dashboard.asker import Share, asker
 from dashboard.security import connections
 from dashboard.security.connections import Places
+from dashboard.security.door import Door
 
 MAX_BODY: Final = 512 << 10
 """Bytes; a plan with every alarm's settings is 10 kB."""
@@ -42,32 +43,24 @@ SLOW: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Rate:
-    """How many at once, and how many a second in the long run."""
-
-    burst: float
-    per_s: float
-
-
-LOOKS: Final = Rate(burst=400, per_s=40)
-"""Opening the page takes about ten requests, and many tablets may share one address."""
-ACTS: Final = Rate(burst=60, per_s=6)
-WORDS: Final = Rate(burst=200, per_s=20)
+LOOKS: Final = 400.0, 40.0
+"""How many at once, and how many a second in the long run. Opening the page takes about ten requests."""
+ACTS: Final = 60.0, 6.0
+WORDS: Final = 200.0, 20.0
 """Messages from one websocket."""
 
 
 class Buckets:
     """A token bucket for each address. Pure: the caller supplies the time."""
 
-    def __init__(self, rate: Rate) -> None:
-        self._rate = rate
+    def __init__(self, burst: float, per_s: float) -> None:
+        self._burst, self._per_s = burst, per_s
         self._left: dict[str, tuple[float, float]] = {}
 
     def take(self, address: str, now_s: float) -> bool:
         """Take a token, if there is one."""
-        left, at = self._left.pop(address, (self._rate.burst, now_s))
-        left = min(self._rate.burst, left + (now_s - at) * self._rate.per_s)
+        left, at = self._left.pop(address, (self._burst, now_s))
+        left = min(self._burst, left + (now_s - at) * self._per_s)
         enough = left >= 1.0
         self._left[address] = (left - 1.0 if enough else left, now_s)
         if len(self._left) > MAX_ADDRESSES:  # the one that has been quiet longest has the fullest bucket
@@ -84,24 +77,21 @@ class Limits:
     page to slow it down.
 
     `large` has the paths that take more bytes than the others; those bodies are passed through as they
-    arrive. `knows` tells whether a connection is an operator's, `places` learns their addresses, and `fits`
-    tells whether a body of a content type can be meant for a path.
+    arrive. `door` knows operators, `places` learns their addresses, and `fits` tells whether a body of a
+    content type can be meant for a path.
     """
 
     def __init__(
         self,
         app: ASGIApp,
         large: Mapping[str, int],
-        knows: Callable[[HTTPConnection], bool] = lambda connection: False,
-        places: Places | None = None,
-        fits: Callable[[str, bytes, str], bool] = lambda path, body, kind: True,
+        door: Door,
+        places: Places,
+        fits: Callable[[str, bytes, str], bool],
     ) -> None:
         self.app = app
-        self._large = large
-        self._knows = knows
-        self._places = Places() if places is None else places
-        self._fits = fits
-        self._looks, self._acts = Buckets(LOOKS), Buckets(ACTS)
+        self._large, self._door, self._places, self._fits = large, door, places, fits
+        self._looks, self._acts = Buckets(*LOOKS), Buckets(*ACTS)
         self._tablets = Share(MAX_TABLETS, TABLETS_EACH, TABLETS_RESERVE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -110,11 +100,10 @@ class Limits:
             await self.app(scope, receive, send)
             return
         address = (scope.get("client") or ("",))[0]
-        known = self._places.knows(address)
-        if not known and "cookie" in Headers(scope=scope) and self._knows(HTTPConnection(scope)):
+        found = self._door.asks(HTTPConnection(scope))
+        if found.who is not None:
             self._places.welcome(address)
-            known = True
-        asker.set(Asker(connections.who_is(address), known))
+        asker.set(replace(found, address=connections.who_is(address), trusted=self._places.knows(address)))
         if scope["type"] == "websocket":
             await self._socket(scope, receive, send)
             return
@@ -137,7 +126,7 @@ class Limits:
 
     def _admit(self, scope: Scope) -> int:
         """Return how many bytes a request may have, or raise HTTPException."""
-        who, buckets = asker.get().who, self._looks if scope["method"] in SAFE else self._acts
+        who, buckets = asker.get().address, self._looks if scope["method"] in SAFE else self._acts
         if who and not buckets.take(who, time.monotonic()):
             raise HTTPException(429, "too many requests from this address; wait a moment")
         if len(scope.get("raw_path") or b"") + len(scope.get("query_string", b"")) > MAX_PATH:
@@ -150,14 +139,12 @@ class Limits:
 
     async def _while_there(self, scope: Scope, body: bytes, receive: Receive, send: Send) -> None:
         """Run the application until it has answered, or nobody is waiting for the answer any more."""
-        given = iter([{"type": "http.request", "body": body, "more_body": False}])
+        given = [{"type": "http.request", "body": body, "more_body": False}]
 
         async def receive_again() -> Message:
-            for message in given:
-                return message
-            return (
+            if not given:  # nothing more will come; waiting for it ends when cancelled
                 await asyncio.get_running_loop().create_future()
-            )  # nothing more will come; waiting for it ends when cancelled
+            return given.pop()
 
         async def watch() -> None:
             while (await receive())["type"] != "http.disconnect":
@@ -176,42 +163,25 @@ class Limits:
             await receive()
             await send({"type": "websocket.close", "code": 1013, "reason": "too many tablets"})
             return
-        words = Buckets(WORDS)
+        words = Buckets(*WORDS)
 
         async def receive_some() -> Message:
             message = await receive()
-            if message["type"] == "websocket.receive":
-                text = message.get("text")
-                if not words.take("", time.monotonic()) or (text is not None and not is_sound(text.encode())):
-                    await send(
-                        {
-                            "type": "websocket.close",
-                            "code": 1008,
-                            "reason": "too many messages, or malformed JSON",
-                        }
-                    )
-                    return {"type": "websocket.disconnect", "code": 1008}
+            if message["type"] == "websocket.receive" and not words.take("", time.monotonic()):
+                await send({"type": "websocket.close", "code": 1008, "reason": "too many messages"})
+                return {"type": "websocket.disconnect", "code": 1008}
             return message
 
         with place:
             await self.app(scope, receive_some, send)
 
 
-def is_sound(text: bytes) -> bool:
-    """Tell whether bytes are JSON that can trip nothing up further in.
+def check_json(text: bytes) -> None:
+    """Refuse JSON that could trip something up further in: HTTPException 422 says what is wrong, and where.
 
-    Not so are NaN, infinity (also numbers too large for a double), half characters, broken UTF-8, and nesting
+    That is NaN, infinity (also numbers too large for a double), half characters, broken UTF-8, and nesting
     deeper than `MAX_DEPTH`.
     """
-    try:
-        check_json(text)
-    except HTTPException:
-        return False
-    return True
-
-
-def check_json(text: bytes) -> None:
-    """Refuse what isn't sound (see `is_sound`): HTTPException 422 says what is wrong, and where."""
     try:
         found = orjson.loads(text)
     except orjson.JSONDecodeError as exc:

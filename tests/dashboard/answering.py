@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from dashboard.asker import Asker, asker
 from dashboard.context import Context, current
-from dashboard.security.guard import Asker, asker
 from logger.journal.writer import JournalWriter
 
 

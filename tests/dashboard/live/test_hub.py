@@ -133,9 +133,12 @@ class Socket:
         self.closed = code, reason
 
 
-async def test_a_tablet_that_says_nonsense_is_told_and_let_go(hub: Hub) -> None:
+@pytest.mark.parametrize(
+    "says", ["everything, please", '{"window_s":NaN}', '{"page":"\\ud800"}', "[" * 900, "[" * 3000]
+)
+async def test_a_tablet_that_says_nonsense_is_told_and_let_go(hub: Hub, says: str) -> None:
     hub.watcher.close = lambda: None  # type: ignore[method-assign]
-    odd = Socket("everything, please")
+    odd = Socket(says)
     await hub.serve(odd)  # type: ignore[arg-type]
     assert odd.closed == (1008, "not a wish: this socket takes only what the page wants to see")
     assert not hub.tablets

@@ -246,7 +246,7 @@ def test_files_that_are_taken_are_few(tmp_path: Path) -> None:
     own = [held.place()[0] for _ in range(exports.MOST)]
     with pytest.raises(BusyError):
         held.place()[0]
-    token = asker.set(Asker("192.0.2.1", trusted=False))
+    token = asker.set(Asker(address="192.0.2.1", trusted=False))
     try:
         for place in own:
             place.leave()

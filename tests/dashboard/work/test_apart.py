@@ -107,17 +107,17 @@ async def test_places_are_shared_out(monkeypatch: pytest.MonkeyPatch) -> None:
         await going.wait()
 
     monkeypatch.setattr(apart, "_run", waits)
-    asker.set(Asker("192.0.2.1", trusted=False))
+    asker.set(Asker(address="192.0.2.1", trusted=False))
     works = [asyncio.create_task(run_apart("judge")) for _ in range(EACH)]
     await asyncio.sleep(0)
     with pytest.raises(BusyError):
         await run_apart("judge")
-    asker.set(Asker("192.0.2.2", trusted=False))
+    asker.set(Asker(address="192.0.2.2", trusted=False))
     works += [asyncio.create_task(run_apart("judge"))]
     await asyncio.sleep(0)
     with pytest.raises(BusyError):
         await run_apart("judge")
-    asker.set(Asker("192.0.2.3", trusted=True))
+    asker.set(Asker(address="192.0.2.3", trusted=True))
     works += [asyncio.create_task(run_apart("judge")) for _ in range(WAITING - EACH - 1)]
     await asyncio.sleep(0)
     with pytest.raises(BusyError):
