@@ -1,4 +1,4 @@
-"""In front of Dash: which page is asked for, which bodies call a callback, static files that browsers keep."""
+"""In front of Dash: which page is asked for, which bodies are calls, and static files that browsers keep."""
 
 import gzip
 import json

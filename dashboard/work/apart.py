@@ -1,12 +1,10 @@
 """Run long work, and anything strangers send, in separate processes that have limits and can be stopped.
 
-``python -m dashboard.work.apart JOB MEMORY_MB FILE_MB TIME_S`` reads JSON, and writes lines of JSON:
-progress, then the answer.
+``python -m dashboard.work.apart`` reads JSON, and writes lines of JSON: progress, then the answer.
 """
 
 import asyncio
 import contextlib
-import importlib
 import logging
 import os
 import signal
@@ -14,12 +12,14 @@ import sys
 import time
 import weakref
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Final
 
 import orjson
 
 from dashboard.asker import Share
+from dashboard.work import jobs
+from dashboard.work.jobs import Tell
 from logger.errors import StokewatchError, UserError
 
 
@@ -27,7 +27,7 @@ from logger.errors import StokewatchError, UserError
 class Job:
     """What a separate process does, and the limits it has."""
 
-    work: str  # ``module:function``
+    work: Callable[..., Any]
     time_s: float  # of the processor; on a busy machine it may take `PATIENCE` times as long [s]
     memory_mb: int  # besides the programs themselves [MB]
     file_mb: int = 1  # the largest file it may write [MB]
@@ -35,14 +35,14 @@ class Job:
 
 
 JOBS: Final = {
-    "read_plan": Job("dashboard.work.jobs:read_plan", 10.0, 512, quick=True),
-    "preview": Job("dashboard.work.jobs:preview", 60.0, 2048),
+    "read_plan": Job(jobs.read_plan, 10.0, 512, quick=True),
+    "preview": Job(jobs.preview, 60.0, 2048),
     # The files it writes include the journal.
-    "import": Job("dashboard.work.jobs:import_files", 200.0, 4096, 65536),
-    "delete": Job("dashboard.work.jobs:delete", 200.0, 1024, 65536),
-    "export": Job("dashboard.work.jobs:export", 100.0, 1024, 2048),
-    "judge": Job("dashboard.work.jobs:judge", 100.0, 1024),
-    "rehearse": Job("dashboard.work.jobs:rehearse", 100.0, 1024),
+    "import": Job(jobs.import_files, 200.0, 4096, 65536),
+    "delete": Job(jobs.delete, 200.0, 1024, 65536),
+    "export": Job(jobs.export, 100.0, 1024, 2048),
+    "judge": Job(jobs.judge, 100.0, 1024),
+    "rehearse": Job(jobs.rehearse, 100.0, 1024),
 }
 PATIENCE: Final = 6.0
 WAITING: Final = 6
@@ -65,9 +65,6 @@ SLOW: Final = (
     "on the logger's computer"
 )
 
-Tell = Callable[[float], None]
-"""Receives how much is done, from 0 to 1."""
-
 log = logging.getLogger(__name__)
 
 
@@ -79,16 +76,9 @@ class TooMuchError(UserError):
     """A job needs more than it may have: says more of what, and what to do."""
 
 
-@dataclass(slots=True)
-class _Lane:
-    """One job at a time, whoever asks, because this computer is also recording a fire."""
-
-    turn: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
-    waiting: Share = field(default_factory=lambda: Share(WAITING, EACH, RESERVE))
-
-
-_lanes: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[bool, _Lane]]
-_lanes = weakref.WeakKeyDictionary()
+_Lane = tuple[asyncio.Lock, Share]
+_lanes: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[bool, _Lane]] = weakref.WeakKeyDictionary()
+"""For quick and for long jobs: one at a time, because this computer is also recording a fire."""
 
 
 async def run_apart(job: str, *, tell: Tell | None = None, file_mb: int | None = None, **given: Any) -> Any:
@@ -98,13 +88,13 @@ async def run_apart(job: str, *, tell: Tell | None = None, file_mb: int | None =
     jobs that know. `file_mb` lowers the job's own limit. UserError: what was given is wrong or asks for too
     much; StokewatchError: the job failed, or too many are waiting.
     """
-    lanes = _lanes.setdefault(asyncio.get_running_loop(), {True: _Lane(), False: _Lane()})
-    lane = lanes[JOBS[job].quick]
-    if (place := lane.waiting.take()) is None:
+    lanes = _lanes.setdefault(asyncio.get_running_loop(), {})
+    turn, waiting = lanes.setdefault(JOBS[job].quick, (asyncio.Lock(), Share(WAITING, EACH, RESERVE)))
+    if (place := waiting.take()) is None:
         raise BusyError("the logger's computer is still busy with earlier requests; try again in a minute")
     with place:
-        async with lane.turn:
-            return await _run(job, orjson.dumps(given), tell, file_mb)
+        async with turn:
+            return await _run(job, given, tell, file_mb)
 
 
 async def spawn(*args: str, limit: int) -> asyncio.subprocess.Process:
@@ -138,17 +128,16 @@ async def end(process: asyncio.subprocess.Process) -> None:
     await process.wait()
 
 
-async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -> Any:
+async def _run(job: str, given: dict[str, Any], tell: Tell | None, file_mb: int | None) -> Any:
     limits = JOBS[job]
-    most_mb = str(min(limits.file_mb, file_mb or limits.file_mb))
-    args = (job, str(limits.memory_mb), most_mb, str(limits.time_s))
-    process = await spawn("dashboard.work.apart", *args, limit=MAX_ANSWER)
+    most = (limits.memory_mb, min(limits.file_mb, file_mb or limits.file_mb), limits.time_s)
+    process = await spawn("dashboard.work.apart", limit=MAX_ANSWER)
     assert process.stdout is not None
     assert process.stderr is not None
     complaints = asyncio.create_task(_last(process.stderr))
     try:
         async with asyncio.timeout(PATIENCE * limits.time_s):
-            await give(process, given)
+            await give(process, orjson.dumps((job, most, given)))
             answer = await _answer(process.stdout, tell)
             await process.wait()
     except TimeoutError:
@@ -158,13 +147,12 @@ async def _run(job: str, given: bytes, tell: Tell | None, file_mb: int | None) -
     finally:
         await end(process)
         complained = await complaints
-    if answer is None and process.returncode == -signal.SIGXCPU:
-        raise TooMuchError(SLOW)
-    if answer is None and process.returncode in CRASHES:
-        log.warning("the job %r crashed (%s): %s", job, process.returncode, complained)
-        raise TooMuchError(_too_large(limits.memory_mb))
     if answer is None:
+        if process.returncode == -signal.SIGXCPU:
+            raise TooMuchError(SLOW)
         log.error("the job %r failed (%s): %s", job, process.returncode, complained)
+        if process.returncode in CRASHES:
+            raise TooMuchError(_too_large(limits.memory_mb))
         raise StokewatchError(f"that failed ({job}); the page's log says why")
     if "error" in answer:
         kind = {"user": UserError, "much": TooMuchError}.get(answer["kind"], StokewatchError)
@@ -200,36 +188,33 @@ async def _last(complaints: asyncio.StreamReader) -> str:
     return kept.decode(errors="replace")
 
 
-def main(job: str, memory_mb: int, file_mb: int, time_s: float) -> None:
+def main() -> None:
     """Do a job in this process."""
+    job, (memory_mb, file_mb, time_s), given = orjson.loads(sys.stdin.buffer.read())
     if not JOBS[job].quick:
         os.nice(NICE)
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # keep what libraries print out of the answer
-    module, _, name = JOBS[job].work.partition(":")
-    work = getattr(importlib.import_module(module), name)
-    given = orjson.loads(sys.stdin.buffer.read())
     limit(memory_mb, file_mb, time_s)
     told_s = -TELL_S  # the first share at once
+
+    def say(what: dict[str, Any]) -> None:
+        out.write(orjson.dumps(what, option=orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS) + b"\n")
+        out.flush()
 
     def tell(done: float) -> None:
         nonlocal told_s
         if time.monotonic() - told_s >= TELL_S:
             told_s = time.monotonic()
-            out.write(orjson.dumps({"done": round(min(1.0, max(0.0, done)), 4)}) + b"\n")
-            out.flush()
+            say({"done": round(min(1.0, max(0.0, done)), 4)})
 
-    said: dict[str, Any]
     try:
-        said = {"answer": work(tell=tell, **given)}
-        text = orjson.dumps(said, option=orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS)
+        say({"answer": JOBS[job].work(tell=tell, **given)})
     except (MemoryError, RecursionError):
-        text = orjson.dumps({"error": _too_large(memory_mb), "kind": "much"})
+        say({"error": _too_large(memory_mb), "kind": "much"})
     except StokewatchError as exc:
-        kind = "user" if isinstance(exc, UserError) else "ours"
-        text = orjson.dumps({"error": _whole(str(exc)), "kind": kind})
-    out.write(text + b"\n")
-    out.flush()
+        words = str(exc).encode("utf-8", "replace").decode()
+        say({"error": words, "kind": "user" if isinstance(exc, UserError) else "ours"})
 
 
 def limit(memory_mb: int, file_mb: int, time_s: float) -> None:
@@ -257,9 +242,5 @@ def _data_bytes() -> int:
         return 256 << 20
 
 
-def _whole(text: str) -> str:
-    return text.encode("utf-8", "replace").decode()
-
-
 if __name__ == "__main__":
-    main(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4]))
+    main()

@@ -49,10 +49,7 @@ class Gathering:
             raise UserError("there is no firing yet" if firing == "last" else none) from None
 
     async def rehearsal(self, info: FiringInfo, plan: Plan | None = None) -> Work:
-        """Start a rehearsal (`logger.replay.judging.rehearse`), or find it already started.
-
-        Only a rehearsal by the firing's own plan is kept on the disk.
-        """
+        """Start a rehearsal (`judging.rehearse`), or find it started; one by the firing's own plan is kept."""
         return await self._work("rehearse", "Working it out", info, plan)
 
     async def judgement(self, info: FiringInfo, plan: Plan | None = None) -> Work:

@@ -14,6 +14,7 @@ from logger.reading import Batch
 SHOWN_GAPS = 20
 
 Tell = Callable[[float], None]
+"""Receives how much is done, from 0 to 1."""
 
 
 class TellingReader(JournalReader):

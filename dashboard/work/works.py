@@ -76,9 +76,8 @@ class Works:
         work.task = asyncio.create_task(run(work), name=words)  # type: ignore[arg-type]
         work.task.add_done_callback(_seen)
         self._works[work.key] = work
-        for old in [k for k, each in self._works.items() if each.done][
-            : max(0, len(self._works) - self._kept)
-        ]:
+        done = [key for key, each in self._works.items() if each.done]
+        for old in done[: max(0, len(self._works) - self._kept)]:
             del self._works[old]
         return work
 
