@@ -7,17 +7,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.figures.look import (
-    TEMPLATES,
-    Theme,
-    Unit,
-    line_dash,
-    number,
-    numbers,
-    ruler_name,
-    ruler_shapes,
-)
+from dashboard.figures.look import TEMPLATES, Theme, Unit, line_dash, numbers, ruler_name, ruler_shapes
 from dashboard.figures.traces import last
+from dashboard.words import shown
 from logger.reading import Floats
 from logger.report.stack_map import heat
 from logger.words.looks import ABOVE_C, rulers
@@ -64,7 +56,7 @@ class Curve:
 
 def heats(unit: Unit) -> list[tuple[str, str]]:
     """List the temperature ranges that bars are made of, coldest first: (name, colour)."""
-    ends = [f"{number(c, unit):.0f}" for c in ABOVE_C]
+    ends = [f"{shown(c, unit):.0f}" for c in ABOVE_C]
     names = [*(f"{low}–{high}" for low, high in pairwise(ends)), f"above {ends[-1]}"]
     return [(f"{name} °{unit}", heat(c + 50.0)) for name, c in zip(names, ABOVE_C, strict=True)]
 
@@ -134,7 +126,7 @@ def _peak(bar: Bar, unit: Unit) -> str:
     if bar.peak_c is None:
         return "no trusted probe"
     word = "" if bar.reached_target is None else " ✓" if bar.reached_target else " short"
-    return f"peak {number(bar.peak_c, unit):.0f}°{word}"
+    return f"peak {shown(bar.peak_c, unit):.0f}°{word}"
 
 
 def curves_figure(

@@ -5,8 +5,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Unit, number, plain
+from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Unit, plain
 from dashboard.figures.model import Course, Mark, Place
+from dashboard.words import shown
 from logger.reading import Floats
 from logger.report.stack_map import STEP_CM, numbers_beside, rows_cm, spread
 
@@ -58,31 +59,18 @@ def heat_figure(
 ) -> dict[str, Any]:
     """Draw the stack through time.
 
-    The first trace is a heat map whose columns can be appended with `extendData` (see `column`).
-
-    Parameters
-    ----------
-    t_s, temperature_c : array, shapes (n,) and (n, k)
-        Ascending [s]; NaN where there was no reading [°C].
-    course : Course
-        Lines are drawn where the stack passes its limits.
-    marks : sequence of Mark
-        Those with a height or a zone are drawn there.
-    sides : sequence of str, optional
-        Only probes on these sides.
+    `t_s` (n,) ascends [s]; `temperature_c` (n, k) is NaN where there was no reading [°C]. Lines are drawn
+    where the stack passes the limits of its `course`, and `marks` that have a height or a zone. Only probes
+    on `sides` count, if given.
     """
     unit, minutes = course.unit, course.minute(np.asarray(t_s))
     known = columns_of(places, temperature_c, sides)
-    map_ = {
-        "x": minutes,
-        "y": rows_of(places).tolist(),
-        "z": [column(c, unit) for c in known],
-        "transpose": True,  # so that columns can be appended to `z`
-    }
+    z = [column(c, unit) for c in known]
+    map_ = {"x": minutes, "y": rows_of(places).tolist(), "z": z, "transpose": True}
     look = {
         "type": "heatmap",
-        "zmin": number(COLDEST_C, unit),
-        "zmax": number(HOTTEST_C, unit),
+        "zmin": shown(COLDEST_C, unit),
+        "zmax": shown(HOTTEST_C, unit),
         "colorscale": HEAT_SCALE,
         "hoverongaps": False,
         "hovertemplate": f"%{{x:.0f}} min, %{{y:.0f}} cm: %{{z}} °{unit}<extra></extra>",
@@ -93,8 +81,8 @@ def heat_figure(
     white = []
     for c, name, dash in ((course.target_c, "target", "solid"), (course.burnout_c, "burn-out", "dash")):
         if len(minutes) > 1 and np.isfinite(known).any() and np.nanmax(known) >= c:
-            data.append(map_ | _contour(number(c, unit), name, dash))
-            white.append(f"{'white' if dash == 'solid' else 'dashed'}: {name} {number(c, unit):.0f}°")
+            data.append(map_ | _contour(shown(c, unit), name, dash))
+            white.append(f"{'white' if dash == 'solid' else 'dashed'}: {name} {shown(c, unit):.0f}°")
     if some := [m for m in marks if m.kind not in ("good", "act") and _height_of(m, places) is not None]:
         data.append(_placed(some, places, course))
     data.append(_probes(places, minutes, sides))
@@ -118,7 +106,7 @@ def heat_figure(
 
 def column(spread_c: Floats, unit: Unit) -> list[int | None]:
     """Round one row of `columns_of` [°C] to whole degrees of `unit`; None where no probe was near."""
-    return [None if c != c else round(number(c, unit)) for c in spread_c.tolist()]
+    return [None if c != c else round(shown(c, unit)) for c in spread_c.tolist()]
 
 
 def _contour(at: float, name: str, dash: str) -> dict[str, Any]:
@@ -170,8 +158,8 @@ def _placed(marks: Sequence[Mark], places: Sequence[Place], course: Course) -> d
 def _probes(places: Sequence[Place], minutes: list[float], sides: Sequence[str] | None) -> dict[str, Any]:
     """Write the probes' numbers at their heights, at the left edge."""
     low, high = heights_range(places)
-    shown = [p for p in places if sides is None or p.side in sides]
-    probes = ((p.height_cm, p.number) for p in shown if p.height_cm is not None)
+    own = [p for p in places if sides is None or p.side in sides]
+    probes = ((p.height_cm, p.number) for p in own if p.height_cm is not None)
     rows = numbers_beside(probes, (high - low) * APART)
     return {
         "type": "scatter",

@@ -17,8 +17,6 @@ from logger.words.looks import DASHES, DAY, NIGHT, Dash, Ruler
 
 Theme = Literal["day", "night"]
 
-number: Final = shown
-
 FACE: Final = '"Atkinson Hyperlegible Next", "Atkinson Hyperlegible", "DejaVu Sans", sans-serif'
 SIZE: Final = 15
 
@@ -42,8 +40,8 @@ def theme_of(told: Any) -> Theme:
 
 def numbers(temperatures_c: Sequence[float | None] | Floats, unit: Unit) -> list[float | None]:
     """Convert temperatures (n,) to the unit shown, to a tenth; NaN and None, which are gaps, become None."""
-    shown = np.round(number(np.asarray(temperatures_c, np.float64), unit), 1)
-    return [None if value != value else value for value in shown.tolist()]
+    found = np.round(shown(np.asarray(temperatures_c, np.float64), unit), 1)
+    return [None if value != value else value for value in found.tolist()]
 
 
 def line_dash(i: int) -> str:
@@ -64,8 +62,8 @@ def ruler_shapes(rulers: Iterable[Ruler], unit: Unit) -> list[dict[str, Any]]:
             "xref": "paper",
             "x0": 0,
             "x1": 1,
-            "y0": number(ruler.temperature_c, unit),
-            "y1": number(ruler.temperature_c, unit),
+            "y0": shown(ruler.temperature_c, unit),
+            "y1": shown(ruler.temperature_c, unit),
             "layer": "below",
             "line": {"width": ruler.width, "dash": _dashed(ruler.dash)},
         }
@@ -75,7 +73,7 @@ def ruler_shapes(rulers: Iterable[Ruler], unit: Unit) -> list[dict[str, Any]]:
 
 def ruler_name(ruler: Ruler, unit: Unit) -> dict[str, Any]:
     """Name a ruler at its left end, above its line, as an annotation for plotly's layout."""
-    c = number(ruler.temperature_c, unit)
+    c = shown(ruler.temperature_c, unit)
     return {
         "xref": "paper",
         "x": 0.005,

@@ -3,18 +3,17 @@
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
 from dashboard.figures.heat_map import KEY_PX, column, columns_of, heights_range, rows_of
-from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Theme, Unit, number, plain
+from dashboard.figures.look import COLDEST_C, HEAT_SCALE, HOTTEST_C, TEMPLATES, Theme, Unit, plain
 from dashboard.figures.model import Place
+from dashboard.words import shown
 from logger.reading import Floats
 from logger.report.stack_map import BED_CM
 
-SIDES: Final = ("left", "middle", "right")
 PLACES_TRACE: Final = "places"
 """Name of the trace whose points are touched to add a note there; `customdata` is the zone."""
 
@@ -35,8 +34,7 @@ NEXT: Final = 0.33
 """From number to number across: 26 px of a drawing 180 px wide, as on the Fire page."""
 
 
-@dataclass(frozen=True, slots=True)
-class Spot:
+class Spot(NamedTuple):
     """A position on the drawing."""
 
     x: float  # -1 to 1, the edges of the pile
@@ -89,19 +87,20 @@ def zone_spots(places: Sequence[Place]) -> dict[str, Spot]:
     }
 
 
-def side_columns(places: Sequence[Place], temperature_c: Floats) -> Floats:
-    """Spread what k probes read at n moments (n, k) over the drawing's left, middle and right: (n, 3, h).
+def heat_of(places: Sequence[Place], temperature_c: Floats) -> list[list[list[int | None]]]:
+    """Spread what k probes read at n moments (n, k) over the drawing: n times left, middle, right (h) [°C].
 
-    By rows of `rows_of(places)` [°C]. A part without a probe of its own at a height shows the mean of the
-    others there; NaN where there was no reading, or no probe near.
+    By rows of `rows_of(places)`: at each moment, `z` of the figure's first trace. A part without a probe of
+    its own at a height shows the mean of the others there; None where no probe is near, or none read
+    anything.
     """
     whole = columns_of(places, temperature_c)
-    out = np.repeat(whole[:, None, :], len(SIDES), axis=1)
-    for part in range(len(SIDES)):
-        sides = {place.side for place in places if side_of(place.side) == part}
-        own = columns_of(places, temperature_c, tuple(sides))
-        out[:, part] = np.where(np.isfinite(own), own, whole)
-    return out
+    parts = []
+    for part in range(3):
+        sides = [place.side for place in places if side_of(place.side) == part]
+        own = columns_of(places, temperature_c, sides)
+        parts.append(np.where(np.isfinite(own), own, whole))
+    return [[column(c, "C") for c in moment] for moment in zip(*parts, strict=True)]
 
 
 def stack_figure(
@@ -120,26 +119,16 @@ def stack_figure(
     The first trace is the heat behind the pots (3 parts across); for another moment only its `z` changes.
     The second answers a finger on a probe (its `hovertext`), a third one on a zone.
 
-    Parameters
-    ----------
-    temperature_c : array, shape (k,)
-        NaN where a probe read nothing. [°C]
-    words : mapping, optional
-        By probe, what the hover says instead of a temperature: a fault.
-    touchable : bool
-        Whether zones can be touched: the trace `places`, whose `customdata` are the zones.
-    editable : bool
-        Whether probes can be dragged: their numbers become annotations, large enough for a finger; the
-        graph's `config` has to allow it (`edits.annotationPosition`, see `moved`).
-    low : bool
-        See `spots_of`.
+    `temperature_c` (k,) is NaN where a probe read nothing [°C]; `words` has what the hover says instead, by
+    probe. Where `touchable`, the customdata of the trace `places` are the zones. Where `editable`, probes can
+    be dragged by a finger, if the graph's `config` allows it (`edits.annotationPosition`, see `moved`).
     """
     now = np.asarray(temperature_c, np.float64)
     heat = {
         "type": "heatmap",
         "x": [-2 / 3, 0, 2 / 3],
         "y": rows_of(places).tolist(),
-        "z": heat_of(places, now),
+        "z": heat_of(places, now[None, :])[0],
         "transpose": True,
         "zmin": COLDEST_C,
         "zmax": HOTTEST_C,
@@ -173,11 +162,6 @@ def stack_figure(
     return {"data": [heat, *({"type": "scatter", **each} for each in scatters)], "layout": layout}
 
 
-def heat_of(places: Sequence[Place], temperature_c: Floats) -> list[list[int | None]]:
-    """Make the heat behind the pots at one moment, `z` of the figure's first trace: 3 lists of h, in °C."""
-    return [column(part, "C") for part in side_columns(places, np.asarray(temperature_c)[None, :])[0]]
-
-
 def moved(relayout: Mapping[str, Any] | None) -> dict[int, tuple[float | None, float | None]]:
     """Read from a graph's `relayoutData` which probes were dragged where; anything else in it is ignored.
 
@@ -191,11 +175,8 @@ def moved(relayout: Mapping[str, Any] | None) -> dict[int, tuple[float | None, f
         if match is None or not is_number:
             continue
         x, height = found.get(int(match[1]), (None, None))
-        if match[2] == "x":
-            x = min(max(float(value), -1.0), 1.0)
-        else:
-            height = float(round(value))
-        found[int(match[1])] = x, height
+        moved_x = min(max(float(value), -1.0), 1.0)
+        found[int(match[1])] = (moved_x, height) if match[2] == "x" else (x, float(round(value)))
     return found
 
 
@@ -234,7 +215,7 @@ def _probes(placed: Sequence[Placed], words: Mapping[str, str], unit: Unit) -> d
     """Make the touch targets under the probes' numbers, which show a temperature [°C] or its `words`."""
     said = []
     for place, spot, c in placed:
-        value = words.get(place.name) or ("no reading" if c != c else f"{number(c, unit):.0f} °{unit}")
+        value = words.get(place.name) or ("no reading" if c != c else f"{shown(c, unit):.0f} °{unit}")
         said.append(f"{plain(place.name)}, {spot.height_cm:g} cm: {value}")
     return {
         "x": [spot.x for _, spot, _ in placed],

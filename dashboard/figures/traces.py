@@ -7,9 +7,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.figures.look import TEMPLATES, line_dash, number, numbers, plain, ruler_shapes
+from dashboard.figures.look import TEMPLATES, line_dash, numbers, plain, ruler_shapes
 from dashboard.figures.model import Band, Course, Kind, Line, Mark, Stage
 from dashboard.figures.names import TABLET, Glass, rule_names, stage_names
+from dashboard.words import shown
 from logger.reading import Floats
 from logger.words.looks import rulers
 
@@ -31,6 +32,26 @@ _MARGIN_PX: Final = {"l": 72, "r": 40, "t": _STRIP_PX, "b": 51}
 """Room for `1,400 °F` and for the minutes with their title."""
 _AS_IT_IS: Final = {"automargin": False, "ticklabeloverflow": "allow"}
 """For an axis: to find room by itself, plotly draws everything twice and measures each label each time."""
+_EMPTY: Final[dict[str, Any]] = {"type": "scatter", "x": [], "y": [], "hoverinfo": "skip"}
+NO_FORECAST: Final = (
+    {
+        **_EMPTY,
+        "name": "forecast band",
+        "mode": "lines",
+        "fill": "toself",
+        "fillcolor": "rgba(128,110,92,0.25)",
+        "line": {"width": 0},
+    },
+    {
+        **_EMPTY,
+        "name": "forecast",
+        "mode": "lines+text",
+        "line": {"width": 2, "dash": "2px,3px", "color": "#7a6a5c"},
+        "text": [],
+        "textposition": "bottom left",
+    },
+)
+"""Two lines that a script fills in."""
 _LANES_PX: Final[dict[Kind, float]] = {"alarm": 23, "good": 23}
 _LOWEST_PX: Final = 9
 _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign, colour by day and by night
@@ -52,7 +73,6 @@ def traces_figure(
     stages: Sequence[Stage] = (),
     bands: Sequence[Band] = (),
     ahead: Sequence[Line] = (),
-    forecast: bool = False,
     lead_min: float | None = None,
     shown_s: tuple[float, float] | None = None,
     glass: Glass = TABLET,
@@ -60,26 +80,13 @@ def traces_figure(
     """Draw the traces of a firing.
 
     Minutes across; one hover shows all probes at a moment. Colours come from the template, so that swapping
-    it turns day into night. Lists, not arrays: plotly's `extendData` ignores arrays.
+    it turns day into night. Lists, not arrays: plotly's `extendData` ignores arrays. Trace `i` of the figure
+    is line `i`, which `extendData` and a tap on its name rely on.
 
-    Parameters
-    ----------
-    lines : sequence of Line
-        Thinned; trace `i` of the figure is line `i`, which `extendData` and a tap on its name rely on.
-    length_s : float
-        From the first reading to the last. [s]
-    marks : sequence of Mark
-        In a strip above the traces: they never cover a line.
-    ahead : sequence of Line
-        Forecasts drawn elsewhere: names keep clear of them.
-    forecast : bool
-        Whether to add two empty lines for a forecast: `forecast band` and `forecast`.
-    lead_min : float, optional
-        From a line's end to its number; `LEAD` of the whole firing if left out. [min]
-    shown_s : tuple of float, optional
-        The part of the firing that the axis will show, if not the whole. [s]
-    glass : Glass
-        How much room names have.
+    `length_s` is from the first reading to the last [s]. Marks are in a strip above the traces and never
+    cover a line. Names keep clear of `ahead`, forecasts drawn elsewhere, and have as much room as the `glass`
+    gives them. `lead_min` is from a line's end to its number, `LEAD` of the whole firing if left out [min];
+    `shown_s` the part of the firing that the axis will show, if not the whole [s].
     """
     top_c = top_of(peak_of(lines), course.target_c)
     by_kind = {kind: [mark for mark in marks if mark.kind == kind] for kind in _SIGNS}
@@ -89,7 +96,6 @@ def traces_figure(
         _ends(lines, course, top_c, lead_min, glass),
         *(_band(band, course) for band in bands),
         *(_marks(kind, some, course, length_s) for kind, some in by_kind.items() if some),
-        *(_forecast() if forecast else ()),
     ]
     shown_s = shown_s or (0.0, max(length_s, 60.0))
     layout = {
@@ -224,19 +230,6 @@ def _band(band: Band, course: Course) -> dict[str, Any]:
     }
 
 
-def _forecast() -> list[dict[str, Any]]:
-    colour = "#7a6a5c"
-    empty: dict[str, Any] = {"x": [], "y": [], "hoverinfo": "skip"}
-    band = {"mode": "lines", "fill": "toself", "fillcolor": "rgba(128,110,92,0.25)", "line": {"width": 0}}
-    middle = {
-        "mode": "lines+text",
-        "line": {"width": 2, "dash": "2px,3px", "color": colour},
-        "text": [],
-        "textposition": "bottom left",
-    }
-    return [{"name": "forecast band", **empty, **band}, {"name": "forecast", **empty, **middle}]
-
-
 def _marks(kind: Kind, marks: Sequence[Mark], course: Course, length_s: float) -> dict[str, Any]:
     """Draw signs in the strip, lifted by their standoff [px]; an alarm's line is as long as it lasted."""
     name, sign, colour = _SIGNS[kind]
@@ -305,7 +298,7 @@ def _layout(course: Course, top_c: float, length_s: float) -> dict[str, Any]:
             **_AS_IT_IS,
         },
         "yaxis": {
-            "range": [number(0.0, unit), number(top_c, unit)],
+            "range": [shown(0.0, unit), shown(top_c, unit)],
             "ticksuffix": f" °{unit}",
             "showticksuffix": "last",
             "nticks": 9,

@@ -7,7 +7,7 @@ import numpy as np
 from dash import html
 
 from dashboard.figures.heat_map import heat_figure
-from dashboard.figures.look import number, numbers, plain
+from dashboard.figures.look import numbers, plain
 from dashboard.figures.model import Course, Line, Mark, Place, Stage
 from dashboard.figures.names import PHONE, TABLET, Glass, off_limits
 from dashboard.figures.stack import stack_figure
@@ -17,6 +17,7 @@ from dashboard.live.messages import Wish
 from dashboard.live.screens import Drawn, lighting_s, since_wood
 from dashboard.parts import fire_parts
 from dashboard.tables import mark_of
+from dashboard.words import shown
 from logger.reading import Floats
 from logger.words.events import event_words
 from logger.words.looks import STAGES, rulers
@@ -237,7 +238,7 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
     course = course_of(board, wish)
     new = [telling(*board.points[i]) for i in which]
     x = [[round((t - course.zero_s) / 60.0, 3) for t in times] for times, _ in new]
-    y = [[None if c is None else round(number(c, wish.unit), 1) for c in line] for _, line in new]
+    y = [[None if c is None else round(shown(c, wish.unit), 1) for c in line] for _, line in new]
     last = [(v.value_s, v.c) for v in board.values]
     end_x, end_y = ends(last, course, top_c(board), _lead_min(board, wish), _glass(wish))
     keep = [MANY] * len(which) + [len(end_x)]

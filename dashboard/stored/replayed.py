@@ -10,12 +10,12 @@ from dash import Patch, dcc, html
 
 from dashboard import tables
 from dashboard.context import here
-from dashboard.figures.heat_map import column, heat_figure
+from dashboard.figures.heat_map import heat_figure
 from dashboard.figures.look import Theme, Unit
 from dashboard.figures.model import Course, Mark, Stage
 from dashboard.figures.names import Glass
-from dashboard.figures.stack import side_columns, stack_figure
-from dashboard.figures.traces import traces_figure
+from dashboard.figures.stack import heat_of, stack_figure
+from dashboard.figures.traces import NO_FORECAST, traces_figure
 from dashboard.parts import moment
 from dashboard.words import FAULTS, STEADY_C_MIN, alarm_name
 from logger.journal.reader import FiringInfo, JournalReader
@@ -71,14 +71,17 @@ def shown(
     length_s, zero_s = told["length_s"], course.zero_s
     sides = sorted({place.side for place in places if place.side})
     firing = {"target_c": plan.target_c, "burnout_c": plan.burnout_c, "soak_min": plan.soak_min}
-    heat = [[column(part, "C") for part in step] for step in side_columns(places, read)]
     told |= {
         "unit": unit,
         "zero_s": zero_s,
-        "heat": {"t_s": steps_s - steps_s[:1], "z": heat},
+        "heat": {"t_s": steps_s - steps_s[:1], "z": heat_of(places, read)},
         "moments": None if judged is None else moment.moments(judged, firing, estimates, unit),
         "forecasts": [] if judged is None else moment.forecasts(judged, zero_s, length_s, unit),
     }
+    estimates = estimates if bands else []
+    traces = traces_figure(
+        lines, course, length_s=length_s, marks=marks, stages=stages, bands=estimates, glass=glass
+    )
     return {
         **_named(info, plan, told),
         "hidden": False,
@@ -88,16 +91,7 @@ def shown(
         "happened": moment.happened(told_by),
         "zones": [] if judged is None else moment.zone_table(judged, firing, unit),
         "standing": moment.standing(marks),
-        "traces": traces_figure(
-            lines,
-            course,
-            length_s=length_s,
-            marks=marks,
-            stages=stages,
-            bands=estimates if bands else [],
-            forecast=True,
-            glass=glass,
-        ),
+        "traces": {**traces, "data": [*traces["data"], *NO_FORECAST]},
         "heat": heat_figure(
             places, steps_s, read, course, marks=marks, sides=(side,) if side in sides else None
         ),

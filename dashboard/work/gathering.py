@@ -49,7 +49,7 @@ class Gathering:
             raise UserError("there is no firing yet" if firing == "last" else none) from None
 
     async def rehearsal(self, info: FiringInfo, plan: Plan | None = None) -> Work:
-        """Start a rehearsal (`judging.rehearse`), or find it started; one by the firing's own plan is kept."""
+        """Start a rehearsal or find it started; one by the firing's own plan is kept on the disk."""
         return await self._work("rehearse", "Working it out", info, plan)
 
     async def judgement(self, info: FiringInfo, plan: Plan | None = None) -> Work:

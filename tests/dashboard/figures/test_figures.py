@@ -433,7 +433,7 @@ def test_nothing_read_yet() -> None:
 
 def test_windward_and_leeward_have_their_own_heat() -> None:
     c = np.array([700.0, 300.0, 600.0, 500.0, 800.0, 100.0])
-    left, _, right = stack.heat_of(PLACES, c)
+    [(left, _, right)] = stack.heat_of(PLACES, c[None, :])
     k = int(np.argmin(np.abs(heat_map.rows_of(PLACES) - 32.5)))
     assert (left[k], right[k]) == (300, 600)
     low = int(np.argmin(np.abs(heat_map.rows_of(PLACES) - 10.0)))
