@@ -73,7 +73,7 @@ def traces_figure(
     stages: Sequence[Stage] = (),
     bands: Sequence[Band] = (),
     ahead: Sequence[Line] = (),
-    lead_min: float | None = None,
+    lead_s: float | None = None,
     shown_s: tuple[float, float] | None = None,
     glass: Glass = TABLET,
 ) -> dict[str, Any]:
@@ -85,15 +85,15 @@ def traces_figure(
 
     `length_s` is from the first reading to the last [s]. Marks are in a strip above the traces and never
     cover a line. Names keep clear of `ahead`, forecasts drawn elsewhere, and have as much room as the `glass`
-    gives them. `lead_min` is from a line's end to its number, `LEAD` of the whole firing if left out [min];
+    gives them. `lead_s` is from a line's end to its number, `LEAD` of the whole firing if left out [s];
     `shown_s` the part of the firing that the axis will show, if not the whole [s].
     """
     top_c = top_of(peak_of(lines), course.target_c)
     by_kind = {kind: [mark for mark in marks if mark.kind == kind] for kind in _SIGNS}
-    lead_min = LEAD * length_s / 60.0 if lead_min is None else lead_min
+    lead_s = LEAD * length_s if lead_s is None else lead_s
     scatters = [
         *(_line(i, line, course) for i, line in enumerate(lines)),
-        _ends(lines, course, top_c, lead_min, glass),
+        _ends(lines, course, top_c, lead_s, glass),
         *(_band(band, course) for band in bands),
         *(_marks(kind, some, course, length_s) for kind, some in by_kind.items() if some),
     ]
@@ -154,11 +154,9 @@ def last(t_s: Floats, c: Floats) -> tuple[float | None, float | None]:
     return (float(t_s[known[-1]]), float(c[known[-1]])) if len(known) else (None, None)
 
 
-def _ends(
-    lines: Sequence[Line], course: Course, top_c: float, lead_min: float, glass: Glass
-) -> dict[str, Any]:
+def _ends(lines: Sequence[Line], course: Course, top_c: float, lead_s: float, glass: Glass) -> dict[str, Any]:
     """Write a number at each line's end."""
-    x, y = ends([last(line.t_s, line.c) for line in lines], course, top_c, lead_min, glass)
+    x, y = ends([last(line.t_s, line.c) for line in lines], course, top_c, lead_s, glass)
     return {
         "x": x,
         "y": y,
@@ -177,19 +175,19 @@ def ends(
     found: Sequence[tuple[float | None, float | None]],
     course: Course,
     top_c: float,
-    lead_min: float,
+    lead_s: float,
     glass: Glass,
 ) -> tuple[list[float | None], list[float | None]]:
     """Place the lines' numbers after their ends, moved apart where they would overlap.
 
     `found` is each line's last reading [s, °C]; beyond `top_c` [°C] plotly shows none. x and y (length 3 n)
-    have, line by line, its end, its number's place `lead_min` [min] further, and None: minutes, and °C or °F.
+    have, line by line, its end, its number's place `lead_s` [s] further, and None: minutes, and °C or °F.
     If there isn't room for all numbers, only every second or third line has one.
     """
     x: list[float | None] = []
     y: list[float | None] = []
     for t, c in found:
-        x += [None] * 3 if t is None else [*course.minute(np.array([t, t + 60.0 * lead_min])), None]
+        x += [None] * 3 if t is None else [*course.minute(np.array([t, t + lead_s])), None]
         y += [c, None, None]
     ended = sorted((c, i) for i, (_, c) in enumerate(found) if c is not None)
     ended = ended[:: math.ceil(max(1, len(ended)) * TIGHT * glass.number)]

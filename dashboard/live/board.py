@@ -11,7 +11,7 @@ from dashboard.figures.model import Band, Line, Place
 from dashboard.live.messages import State
 from logger.journal.bands import ReadingBand
 from logger.journal.reader import Column
-from logger.reading import Floats, Status
+from logger.reading import Status
 
 QUIET_S: Final = 3.0
 """A logger that hasn't been heard for this long is silent [s]."""
@@ -122,18 +122,14 @@ class Board:
             return "waiting"
         if self.at_s is None or self.newest_s is None:
             return "fresh"
-        silent_s = (self.at_s - self.newest_s) / self.scale
-        if silent_s <= RIG_S:
-            return "fresh"
-        steps = [self.usual_s(i) for i in range(len(self.every_s))]
-        return "rig" if silent_s > min(steps, default=1.0) * 2.5 else "fresh"
+        usual_s = min((self.usual_s(i) for i in range(len(self.every_s))), default=1.0)
+        return "rig" if (self.at_s - self.newest_s) / self.scale > max(RIG_S, 2.5 * usual_s) else "fresh"
 
     def is_silent(self, i: int, quiet_s: float) -> bool:
         """Tell whether a probe has been silent for longer than it should be."""
         if (newest_s := self.values[i].newest_s) is None:
             return True
-        age_s = self.age_s(newest_s, quiet_s)
-        return age_s > RIG_S and age_s > self.usual_s(i) * 2.5
+        return self.age_s(newest_s, quiet_s) > max(RIG_S, 2.5 * self.usual_s(i))
 
     def current_c(self, i: int, quiet_s: float) -> float | None:
         """Return what a probe reads now [°C]; None where it doesn't."""
@@ -142,21 +138,8 @@ class Board:
 
     def unseen(self) -> list[dict[str, Any]]:
         """List the warnings that nobody has acknowledged."""
-        return [
-            a
-            for a in self.alarms
-            if a.get("warning") is not False
-            and a.get("state") in ("unacknowledged", "returned-unacknowledged")
-        ]
-
-
-def rate_c_min(t_us: Floats, c: Floats) -> float | None:
-    """Fit a least-squares line and return its slope [°C/min]; None under three readings or 15 s."""
-    if len(t_us) < 3 or t_us[-1] - t_us[0] < LEAST_S * 1e6:
-        return None
-    x, y = t_us - t_us[0], c - c[0]
-    n, sum_x = len(x), float(x.sum())
-    return 60e6 * float(n * (x @ y) - sum_x * float(y.sum())) / float(n * (x @ x) - sum_x**2)
+        warnings = [alarm for alarm in self.alarms if alarm.get("warning") is not False]
+        return [a for a in warnings if a.get("state") in ("unacknowledged", "returned-unacknowledged")]
 
 
 class Newest:
@@ -182,8 +165,12 @@ class Newest:
             self._t_us, self._c = t_us[old:], c[old:]
 
     def rate(self) -> float | None:
-        """Return the rate of change [°C/min]; None with too few readings, or none now."""
-        return rate_c_min(self._t_us, self._c) if self.status == OK else None
+        """Return the slope of a least-squares line [°C/min]; None with too few readings, or none now."""
+        if self.status != OK or len(self._t_us) < 3 or self._t_us[-1] - self._t_us[0] < LEAST_S * 1e6:
+            return None
+        x, y = self._t_us - self._t_us[0], self._c - self._c[0]
+        n, sum_x = len(x), float(x.sum())
+        return 60e6 * float(n * (x @ y) - sum_x * float(y.sum())) / float(n * (x @ x) - sum_x**2)
 
     def value(self, since_us: int) -> Value:
         """Return what the page shows, its times counted from `since_us`."""
@@ -191,14 +178,10 @@ class Newest:
         if not len(self._t_us):
             return Value(None, None, self.status, None, newest_s, None)
         value_c, rate = float(self._c[-1]), self.rate()
-        return Value(
-            round(value_c, 1),
-            None if rate is None else round(rate, 1),
-            self.status,
-            since(int(self._t_us[-1]), since_us),
-            newest_s,
-            math.ceil(self._band.at(value_c, (rate or 0.0) / 60.0)),
-        )
+        shown_rate = None if rate is None else round(rate, 1)
+        half_c = math.ceil(self._band.at(value_c, (rate or 0.0) / 60.0))
+        value_s = since(int(self._t_us[-1]), since_us)
+        return Value(round(value_c, 1), shown_rate, self.status, value_s, newest_s, half_c)
 
 
 def since(t_us: int, started_us: int) -> float:

@@ -1,6 +1,8 @@
 """The Fire page as a tablet shows it: verdict, zones, values, log and pictures. Pure."""
 
 import math
+from itertools import groupby
+from operator import itemgetter
 from typing import Any, Final
 
 import numpy as np
@@ -33,16 +35,12 @@ ROOM: Final = 0.9
 
 def fire_screen(drawn: Drawn, board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> None:
     """Add the fire to `drawn`: whole pictures, or only what is new."""
-    state, quiet = board.state(quiet_s), quiet_s or 0.0
-    firing, unit = board.firing, wish.unit
+    firing, unit, quiet = board.firing, wish.unit, quiet_s or 0.0
     how = "empty" if firing is None else "ended" if not board.running else "burning"
-    drawn.props |= {
-        "fire": {"className": how},
-        "waiting": {"hidden": firing is not None},
-    }
+    drawn.props |= {"fire": {"className": how}, "waiting": {"hidden": firing is not None}}
     if firing is None:
         return
-    live = state == "fresh"
+    live = board.state(quiet_s) == "fresh"
     cards = sorted(
         ((zone, card) for zone, card in board.cards.items() if card[6] != "coals"),
         key=lambda item: 1e9 if item[1][0] is None else item[1][0],
@@ -98,14 +96,15 @@ def _length_s(board: Board) -> float:
     return max((board.firing or {}).get("ended_s") or 0.0, board.newest_s or 0.0)
 
 
-def _lead_min(board: Board, wish: Wish) -> float:
-    return LEAD * (wish.window_s or max(_length_s(board), 60.0)) / 60.0
+def _lead_s(board: Board, wish: Wish) -> float:
+    """Return the room for the numbers at the ends of the lines [s]."""
+    return LEAD * (wish.window_s or max(_length_s(board), 60.0))
 
 
 def span_s(board: Board, wish: Wish) -> tuple[float, float]:
     """Return the stretch of time shown [s]; it moves on in steps, not with every reading."""
     length_s = max(_length_s(board), 60.0)
-    lead_s = 60.0 * _lead_min(board, wish)  # room for the numbers at the ends of the lines
+    lead_s = _lead_s(board, wish)
     if wish.window_s is not None:
         step_s = 0.04 * wish.window_s
         end_s = math.ceil((length_s + lead_s) / step_s) * step_s
@@ -161,7 +160,7 @@ def picture(board: Board, wish: Wish) -> Any:
         board.lines,
         course,
         length_s=_length_s(board),
-        lead_min=_lead_min(board, wish),
+        lead_s=_lead_s(board, wish),
         shown_s=span_s(board, wish),
         marks=marks,
         stages=_stages(board),
@@ -194,12 +193,9 @@ def grid(lines: list[Line], begin_s: float, end_s: float) -> tuple[Floats, Float
 
 
 def _stages(board: Board) -> list[Stage]:
-    found: list[Stage] = []
-    for event in board.events:
-        name = STAGES.get(event["data"].get("stage", "")) if event["kind"] == "stage" else None
-        if name and (not found or found[-1].name != name):
-            found.append(Stage(name, event["t"]))
-    return found
+    told = ((STAGES.get(e["data"].get("stage", "")), e["t"]) for e in board.events if e["kind"] == "stage")
+    by_name = groupby((each for each in told if each[0]), key=itemgetter(0))
+    return [Stage(str(name), next(some)[1]) for name, some in by_name]
 
 
 def _mark(event: dict[str, Any], wish: Wish) -> Mark | None:
@@ -215,14 +211,11 @@ def _mark(event: dict[str, Any], wish: Wish) -> Mark | None:
 
 def _stack(board: Board, wish: Wish, quiet_s: float) -> Any:
     now = [board.current_c(i, quiet_s) for i in range(len(board.places))]
-    words = {
-        place.name: fire_parts.touched(value, wish.unit)
-        for place, value in zip(board.places, board.values, strict=True)
-    }
+    there = zip(board.places, board.values, strict=True)
     return stack_figure(
         board.places,
         np.array(now, np.float64),  # None is NaN
-        words=words,
+        words={place.name: fire_parts.touched(value, wish.unit) for place, value in there},
         touchable=board.running,
         low=wish.low,
         unit=wish.unit,
@@ -240,7 +233,7 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
     x = [[round((t - course.zero_s) / 60.0, 3) for t in times] for times, _ in new]
     y = [[None if c is None else round(shown(c, wish.unit), 1) for c in line] for _, line in new]
     last = [(v.value_s, v.c) for v in board.values]
-    end_x, end_y = ends(last, course, top_c(board), _lead_min(board, wish), _glass(wish))
+    end_x, end_y = ends(last, course, top_c(board), _lead_s(board, wish), _glass(wish))
     keep = [MANY] * len(which) + [len(end_x)]
     more = {"x": [*x, end_x], "y": [*y, end_y]}
     return {"traces": {"extendData": [more, [*which, len(last)], {"x": keep, "y": keep}]}}
@@ -248,13 +241,10 @@ def _grown(board: Board, wish: Wish) -> dict[str, dict[str, Any]]:
 
 def telling(t_s: list[float], c: list[float | None]) -> tuple[list[float], list[float | None]]:
     """Thin one pixel's worth of points to the lowest, the highest, the last, and the breaks in the line."""
-    known = [value for value in c if value is not None]
-    kept = set()
-    if len(known) < len(c):
-        kept = {n for n, value in enumerate(c) if value is None and (n == 0 or c[n - 1] is not None)}
+    known = [(value, n) for n, value in enumerate(c) if value is not None]
+    kept = {n for n, value in enumerate(c) if value is None and (n == 0 or c[n - 1] is not None)}
     if known:
-        last = max(n for n, value in enumerate(c) if value is not None) if kept else len(c) - 1
-        kept |= {last, c.index(min(known)), c.index(max(known))}
+        kept |= {known[-1][1], min(known)[1], c.index(max(known)[0])}
     order = sorted(kept)
     return [t_s[n] for n in order], [c[n] for n in order]
 
@@ -276,8 +266,7 @@ def forecast(board: Board, wish: Wish) -> list[Line]:
 
     That last one runs from the foot of the name to its head, or from its head down where the name is below.
     """
-    now = _told(board)
-    if now is None:
+    if (now := _told(board)) is None:
         return []
     top, reach_s = top_c(board), ahead_s(wish.window_s or now["at_s"])
     after_s = np.asarray(now["ahead_s"], np.float64)

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import logging
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,7 +14,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from dashboard.live.board import Board
 from dashboard.live.messages import Hello, Pulse, Screen, Wish, read_wish, write
-from dashboard.live.screens import Drawn, draw
+from dashboard.live.screens import draw
 from dashboard.live.watch import MAX_POINTS, Look, Watcher
 
 TELL_S: Final = 0.5
@@ -42,7 +42,6 @@ POINTS_S: Final = (2.0, 6.0)
 
 log = logging.getLogger(__name__)
 
-
 FirstLook = Callable[[Board, float | None, str, Wish], str]
 """Renders as HTML, from a board, the seconds since the logger was heard, the time of day, and a wish."""
 
@@ -62,10 +61,10 @@ class Tablet:
         """Queue a message; if too many are waiting, drop them all, and a whole screen will follow."""
         self.told_s = time.monotonic()
         self.seq = self.seq if seq is None else seq
-        try:
-            self.queue.put_nowait(text)
-        except asyncio.QueueFull:
+        if self.queue.full():
             self.clear(behind=True)
+        else:
+            self.queue.put_nowait(text)
 
     def clear(self, *, behind: bool = False) -> None:
         """Drop the messages that are waiting."""
@@ -84,17 +83,16 @@ class Glass:
         self.slow_s = -1e9
         self.drawn_s = time.monotonic()
 
-    def screen(self, drawn: Drawn, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
+    def screen(self, board: Board, quiet_s: float | None, *, whole: bool) -> Screen | None:
         """Make a screen of what changed, or of everything; None where nothing changed."""
+        drawn, now_s = draw(board, self.wish, quiet_s, whole), time.monotonic()
         if whole:
-            self.told = {}
-            self.drawn_s = time.monotonic()
-        rendered = dict(drawn.props)
-        if whole or time.monotonic() - self.slow_s >= SLOW_S:
-            self.slow_s = time.monotonic()
-            rendered |= {name: {"children": make()} for name, make in drawn.slow.items()}
+            self.told, self.drawn_s = {}, now_s
+        if whole or now_s - self.slow_s >= SLOW_S:
+            self.slow_s = now_s
+            drawn.props |= {name: {"children": make()} for name, make in drawn.slow.items()}
         changed: dict[str, dict[str, msgspec.Raw]] = {}
-        for name, props in rendered.items():
+        for name, props in drawn.props.items():
             for prop, value in props.items():
                 before, text = self.told.get((name, prop), (None, b""))
                 if before is not None and before == value:
@@ -256,7 +254,7 @@ class Hub:
         if found == "afresh":
             self.board = await asyncio.to_thread(self.watcher.board)
             self._keep_lines(self.board)
-            await self._whole([t for t in self.tablets if t.wish is not None])
+            await self._whole(self.tablets)
         return found
 
     def _keep_lines(self, board: Board) -> None:
@@ -268,7 +266,7 @@ class Hub:
         fresh = self.watcher.fresh_wall_s
         return None if fresh is None else max(0.0, time.time() - fresh)
 
-    async def _whole(self, tablets: list[Tablet]) -> None:
+    async def _whole(self, tablets: Iterable[Tablet]) -> None:
         """Send whole screens to these tablets, and to all that share their wishes."""
         wishes = {t.wish for t in tablets if t.wish is not None}
         if wishes:
@@ -280,14 +278,8 @@ class Hub:
                 if wish.window_s is None:
                     self._keep_lines(board)
             glass = self._glasses.setdefault(wish, Glass(wish))
-            self._send(wish, *await asyncio.to_thread(self._whole_screen, glass, board))
-
-    def _whole_screen(self, glass: Glass, board: Board) -> tuple[Screen, str]:
-        """Draw everything; off the event loop, since on a busy machine the pictures take a second."""
-        drawn = draw(board, glass.wish, self.quiet_s(), True)
-        screen = glass.screen(drawn, board, self.quiet_s(), whole=True)
-        assert screen is not None
-        return screen, write(screen)
+            # Off the event loop, since on a busy machine the pictures take a second.
+            self._send(wish, await asyncio.to_thread(glass.screen, board, self.quiet_s(), whole=True))
 
     async def _pulse_loop(self) -> None:
         """Keep tablets from taking the link for lost while a look or a picture is slow."""
@@ -300,13 +292,10 @@ class Hub:
     async def _tell(self) -> None:
         """Send what is new, and whole screens where that isn't enough."""
         self._say()
-        behind = [t for t in self.tablets if t.behind]
-        if self.board.grown > MAX_POINTS:  # the lines have doubled in length: thin them again
+        thin = self.board.grown > MAX_POINTS  # the lines have doubled in length
+        if thin:
             self.board.grown = 0
-            behind = [t for t in self.tablets if t.wish is not None and t.wish.page == "fire"]
-        behind += [t for t in self.tablets if t not in behind and self._is_due(t.wish, self._told_s)]
-        if behind:
-            await self._whole(behind)
+        await self._whole([t for t in self.tablets if t.behind or self._is_due(t.wish, thin)])
 
     def _say(self, *, all_points: bool = False) -> None:
         now_s = time.monotonic()
@@ -325,23 +314,24 @@ class Hub:
         else:
             held, board.points = board.points, []
         for wish, glass in self._glasses.items():
-            screen = glass.screen(draw(board, wish, quiet_s, False), board, quiet_s, whole=False)
-            if screen is not None:
-                self._send(wish, screen, write(screen))
+            self._send(wish, glass.screen(board, quiet_s, whole=False))
         board.points = held or [([], []) for _ in board.places]
 
-    def _is_due(self, wish: Wish | None, now_s: float) -> bool:
-        """Whether this wish's picture is due to be redrawn."""
-        glass = None if wish is None else self._glasses.get(wish)
-        if wish is None or glass is None or wish.page != "fire" or not self.board.running:
+    def _is_due(self, wish: Wish | None, thin: bool) -> bool:
+        """Whether this wish's picture is due to be redrawn: it has grown old, or lines are to be thinned."""
+        if wish is None or wish.page != "fire":
             return False
-        return now_s - glass.drawn_s > PICTURE_S[wish.view]
+        old = wish in self._glasses and self._told_s - self._glasses[wish].drawn_s > PICTURE_S[wish.view]
+        return thin or (self.board.running and old)
 
     def _points_every_s(self) -> float:
         pixel_s = (self.board.newest_s or 0.0) / PIXELS / self.board.scale
         return min(POINTS_S[1], max(POINTS_S[0], pixel_s))
 
-    def _send(self, wish: Wish, screen: Screen, text: str) -> None:
+    def _send(self, wish: Wish, screen: Screen | None) -> None:
+        if screen is None:
+            return
+        text = write(screen)
         for tablet in self.tablets:
             if tablet.wish == wish:
                 if screen.whole:

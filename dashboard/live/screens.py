@@ -25,7 +25,7 @@ class Drawn:
 
 def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:
     """Render what a wish asks for; `whole` draws the pictures from scratch."""
-    drawn = frame(board, quiet_s, wish.unit)
+    drawn = _frame(board, quiet_s, wish.unit)
     if wish.page == "fire":
         from dashboard.live.fire_screen import fire_screen
 
@@ -33,33 +33,25 @@ def draw(board: Board, wish: Wish, quiet_s: float | None, whole: bool) -> Drawn:
     return drawn
 
 
-def frame(board: Board, quiet_s: float | None, unit: Unit) -> Drawn:
+def _frame(board: Board, quiet_s: float | None, unit: Unit) -> Drawn:
     """Render what every page shows."""
-    state = board.state(quiet_s)
+    state, firing = board.state(quiet_s), board.firing
     head, words = _silence(board, state, quiet_s or 0.0)
-    stages = stage_line(board, state)
-    alarms = board.alarms if board.running else []
+    alarms, events = (board.alarms, board.events) if board.running else ([], [])
     props: dict[str, dict[str, Any]] = {
         "alarms": {"children": board.kept(f"alarms {unit}", alarms, lambda: alarm_banner(alarms, unit))},
-        "silenced": {"children": silenced(board.events, board.now_s(quiet_s or 0.0), board.scale)}
-        if board.running
-        else {"children": []},
+        "silenced": {"children": silenced(events, board.now_s(quiet_s or 0.0), board.scale)},
         "stale": {"hidden": state not in SILENCES},
-        "invented": {"hidden": not (board.firing and board.firing["invented"])},
+        "invented": {"hidden": not (firing and firing["invented"])},
     }
     texts: dict[str, str | list[str]] = {
-        "firing-title": title(board),
-        "stage-line": stages,
+        "firing-title": "Stokewatch" if firing is None else firing["title"] or "Firing",
+        "stage-line": stage_line(board, state),
         "stale-head": head,
         "stale-words": words,
         "health": _health(board, state),
     }
     return Drawn(props, texts)
-
-
-def title(board: Board) -> str:
-    """Name the firing."""
-    return "Stokewatch" if board.firing is None else board.firing["title"] or "Firing"
 
 
 def stage_line(board: Board, state: str) -> str:
@@ -71,13 +63,11 @@ def stage_line(board: Board, state: str) -> str:
         return f"Ended after {span(length_s)}"
     if not board.firing["planned"]:
         return f"No plan is armed; recorded for {_gone(length_s)}"
-    stage = STAGES.get((board.verdict or {}).get("stage") or last_stage(board), "")
+    reported = (e["data"].get("stage", "") for e in reversed(board.events) if e["kind"] == "stage")
+    stage = STAGES.get((board.verdict or {}).get("stage") or next(reported, ""), "")
     lit_s = lighting_s(board)
-    since = (
-        f"{_gone(length_s)} since the first reading"
-        if lit_s is None
-        else f"{_gone(length_s - lit_s)} since lighting"
-    )
+    what = "the first reading" if lit_s is None else "lighting"
+    since = f"{_gone(length_s - (lit_s or 0.0))} since {what}"
     return f"{stage}, {since}" if stage else since
 
 
@@ -88,14 +78,16 @@ def _gone(seconds: float) -> str:
 
 def lighting_s(board: Board) -> float | None:
     """Find when the note says the fire was lit [s]; None where there is no such note."""
-    return next(
-        (e["t"] for e in board.events if e["kind"] == "note" and e["data"].get("kind") == "lit"), None
-    )
+    return next((note["t"] for note in _notes(board, "lit")), None)
+
+
+def _notes(board: Board, kind: str) -> list[dict[str, Any]]:
+    return [e for e in board.events if e["kind"] == "note" and e["data"].get("kind") == kind]
 
 
 def since_wood(board: Board, quiet_s: float) -> str:
     """Say how long ago wood was last added; empty where none was noted or the firing has ended."""
-    wood = [e for e in board.events if e["kind"] == "note" and e["data"].get("kind") == "wood"]
+    wood = _notes(board, "wood")
     if not wood or not board.running:
         return ""
     last = max(wood, key=lambda e: e["t"])
@@ -103,16 +95,10 @@ def since_wood(board: Board, quiet_s: float) -> str:
     return f"{_gone(board.now_s(quiet_s) - last['t'])} since wood{amount}"
 
 
-def last_stage(board: Board) -> str:
-    """Find the stage that was reported last."""
-    return next((e["data"].get("stage", "") for e in reversed(board.events) if e["kind"] == "stage"), "")
-
-
 def _silence(board: Board, state: str, quiet_s: float) -> tuple[str, str]:
-    newest_s = board.newest_s
     last = "There is no reading yet."
-    if newest_s is not None:
-        last = f"The last reading is {old(board.age_s(newest_s, quiet_s))}."
+    if board.newest_s is not None:
+        last = f"The last reading is {old(board.age_s(board.newest_s, quiet_s))}."
     if state == "logger":
         words = f" As far as this page can tell, nothing is being recorded. {last}"
         return "The logger is silent", f"{words} Watch the fire."
@@ -130,8 +116,7 @@ def _health(board: Board, state: str) -> str:
         return ""
     kept = f"{board.readings:,} readings kept"
     told = [s for s in board.sources if s and s.get("name") and s.get("state")] if state == "fresh" else []
-    unproven = board.firing["unproven"]
-    doubt = (
-        [f"no checksum or counter from {', '.join(unproven)}: lost readings go unnoticed"] if unproven else []
-    )
-    return " · ".join([kept, *(f"{str(s['name']).split('/')[-1]}: {s['state']}" for s in told), *doubt])
+    words = [kept, *(f"{str(s['name']).split('/')[-1]}: {s['state']}" for s in told)]
+    if unproven := board.firing["unproven"]:
+        words.append(f"no checksum or counter from {', '.join(unproven)}: lost readings go unnoticed")
+    return " · ".join(words)

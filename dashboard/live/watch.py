@@ -106,10 +106,7 @@ class Watcher:
         if written := self.written():
             wall_s = min(wall_s, written[-1] / 1e9)  # a look may come up to a second after what it finds
         recovered, self.trouble = self.trouble is not None, None
-        firing = reader.running()
-        if firing is None:
-            found = reader.firings()
-            firing = found[0] if found else None
+        firing = reader.running() or next(iter(reader.firings()), None)
         health = reader.heartbeat()
         if reopened:
             # Nobody saw when that was, so take the logger's word for it, if it left one.
@@ -156,17 +153,17 @@ class Watcher:
             return
         events = reader.events(firing.id)
         self._event_id = events[-1].id if events else 0
-        if firing.last_us is not None:
-            tail = reader.readings(firing.id, firing.last_us - round(OVER_S * 1e6))
-            for line, t_us, values, status in zip(
-                self._lines, tail.t_us, tail.temperature_c, tail.status, strict=True
-            ):
-                line.take(t_us.tolist(), values.tolist(), status.tolist())
-            for column, t_us in zip(tail.columns, tail.t_us, strict=True):
-                if len(t_us) > 1:
-                    self._steps[column.rig] = deque(np.diff(t_us[-26:]).tolist(), maxlen=25)
-            if self.fresh_wall_s is None:
-                self.fresh_wall_s = min(wall_s, firing.last_us / 1e6)
+        if firing.last_us is None:
+            return
+        tail = reader.readings(firing.id, firing.last_us - round(OVER_S * 1e6))
+        for column, line, t_us, c, status in zip(
+            self._columns, self._lines, tail.t_us, tail.temperature_c, tail.status, strict=True
+        ):
+            line.take(t_us.tolist(), c.tolist(), status.tolist())
+            if len(t_us) > 1:
+                self._steps[column.rig] = deque(np.diff(t_us[-26:]).tolist(), maxlen=25)
+        if self.fresh_wall_s is None:
+            self.fresh_wall_s = min(wall_s, firing.last_us / 1e6)
 
     def _seconds(self, t_us: int) -> float:
         assert self._firing is not None
@@ -252,18 +249,14 @@ class Watcher:
     def board(self, window_s: float | None = None) -> Board:
         """Make a board to draw the page from scratch, or only its last `window_s` seconds."""
         with self._turn:
-            board = Board(
-                trouble=self.trouble or self._unrecorded,
-                unrecorded=self.trouble is None and self._unrecorded is not None,
-            )
+            trouble = self.trouble or self._unrecorded
+            board = Board(trouble=trouble, unrecorded=self.trouble is None and trouble is not None)
             if self._firing is not None and self._reader is not None:
                 self._fill(board, self._firing, self._reader, window_s)
             return board
 
     def _fill(self, board: Board, firing: FiringInfo, reader: JournalReader, window_s: float | None) -> None:
-        since_us = 0
-        if window_s is not None and firing.last_us is not None:
-            since_us = firing.last_us - round(window_s * 1e6)
+        since_us = 0 if window_s is None else (firing.last_us or 0) - round(window_s * 1e6)
         plan = firing.plan
         board.firing = {
             "id": firing.id,
@@ -284,14 +277,15 @@ class Watcher:
         board.add_events(self._shown(reader.events(firing.id))[-MAX_EVENTS:])
         board.bands = tables.bands(reader, firing, since_us, MAX_ESTIMATES)
         drawn = reader.history(firing.id, MAX_POINTS, since_us)
-        by_key = {(c.rig, c.channel): i for i, c in enumerate(drawn.columns)}
-        for column, line, place in zip(self._columns, self._lines, board.places, strict=True):
-            i = by_key[column.rig, column.channel]
+        lines = zip(drawn.columns, drawn.t_us, drawn.temperature_c, strict=True)
+        read = {(column.rig, column.channel): (t_us, c) for column, t_us, c in lines}
+        for column, newest, place in zip(self._columns, self._lines, board.places, strict=True):
+            t_us, c = read[column.rig, column.channel]
             # Anything newer than the last look is left to the next one, so that nothing is drawn twice.
-            until = int(np.searchsorted(drawn.t_us[i], line.newest_us, side="right"))
+            t_us = t_us[: t_us.searchsorted(newest.newest_us, side="right")]
             # Not numpy's rounding, which differs in the last digit: a point must be the same everywhere.
-            c = [round(c, 1) for c in drawn.temperature_c[i][:until].tolist()]
-            board.lines.append(Line(place, (drawn.t_us[i][:until] - firing.started_us) / 1e6, np.array(c)))
+            rounded = np.array([round(value, 1) for value in c[: len(t_us)].tolist()])
+            board.lines.append(Line(place, (t_us - firing.started_us) / 1e6, rounded))
         self._now(board)
 
 

@@ -169,11 +169,11 @@ def test_only_what_changed_is_told_again(path: Path, fire: SmallFire) -> None:
     fire.beat(time.time())
     there = board(path)
     glass = Glass(Wish("fire"))
-    first = glass.screen(draw(there, glass.wish, 0.1, True), there, 0.1, whole=True)
+    first = glass.screen(there, 0.1, whole=True)
     assert first is not None
-    assert glass.screen(draw(there, glass.wish, 0.1, False), there, 0.1, whole=False) is None
+    assert glass.screen(there, 0.1, whole=False) is None
     there.values[3] = type(there.values[3])(99.0, None, 0, 3.0, 3.0, 1.0)
-    second = glass.screen(draw(there, glass.wish, 0.1, False), there, 0.1, whole=False)
+    second = glass.screen(there, 0.1, whole=False)
     assert second is not None
     assert second.texts == {"value-3": ["99°", "reading ok"], "moves-3": " ± 1°"}
     assert second.seq == first.seq + 1
