@@ -75,7 +75,7 @@ def create_app(
     # FastAPI's own documentation pages load scripts from the internet.
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     door = door or Door()
-    context = Context(journal_path, door.operator)
+    context = Context(journal_path)
     hub = Hub(journal_path, VERSION, first_look)
     server.include_router(door.routes())
     for page in modules().values():

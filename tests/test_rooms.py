@@ -37,7 +37,7 @@ LOOSE = {"__init__", "errors", "home", "reading", "refusals", "requests"}
 """Modules that every room shares; everything else is in a room."""
 
 PAGE_ROOMS = (
-    *("asker", "words", "context", "acts", "figures", "tables", "work", "preparing", "parts"),
+    *("words", "context", "acts", "figures", "tables", "work", "preparing", "parts"),
     *("security", "stored", "live", "shell", "pages", "standing", "front", "app", "serving"),
 )
 """The page's rooms, in the same order."""

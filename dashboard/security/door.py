@@ -10,7 +10,7 @@ from fastapi import APIRouter, Body, HTTPException
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import JSONResponse, Response
 
-from dashboard.asker import Asker
+from dashboard.context import Asker
 from dashboard.security.operators import MAX_NAME, SESSION_S, Attempts, Operators, PinError
 
 COOKIE: Final = "stokewatch_operator"
@@ -45,13 +45,6 @@ class Door:
         if who is None:
             return Asker(None, "only an operator may do that; enter the PIN first", may_enter=True)
         return Asker(who or "an operator")
-
-    async def operator(self, request: Request) -> str:
-        """Return who is acting, or raise HTTPException: 401 where the PIN would help, else 403."""
-        found = self.asks(request)
-        if found.who is None:
-            raise HTTPException(401 if found.may_enter else 403, found.refusal)
-        return found.who
 
     def routes(self) -> APIRouter:
         """Make the endpoints: who am I and, where there are operators, sign in and sign out."""

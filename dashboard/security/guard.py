@@ -8,7 +8,7 @@ from typing import Any
 
 from dash import set_props
 
-from dashboard.asker import Asker, asker
+from dashboard.context import Asker, asker
 from dashboard.parts.frame import notice
 from logger.errors import StokewatchError
 

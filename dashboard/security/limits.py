@@ -14,7 +14,7 @@ from starlette.requests import HTTPConnection
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboard.asker import Share, asker
+from dashboard.context import Share, asker
 from dashboard.security import connections
 from dashboard.security.connections import Places
 from dashboard.security.door import Door

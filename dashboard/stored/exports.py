@@ -15,7 +15,7 @@ from urllib.parse import quote
 from starlette.responses import StreamingResponse
 from starlette.types import Receive, Scope, Send
 
-from dashboard.asker import Place, Share
+from dashboard.context import Place, Share
 from dashboard.work.apart import BusyError, run_apart
 from dashboard.work.spool import Spool, plain_name
 from dashboard.work.works import Work, Works

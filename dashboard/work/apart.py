@@ -17,7 +17,7 @@ from typing import Any, Final
 
 import orjson
 
-from dashboard.asker import Share
+from dashboard.context import Share
 from dashboard.work import jobs
 from dashboard.work.jobs import Tell
 from logger.errors import StokewatchError, UserError

@@ -8,8 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from dashboard.asker import Asker, asker
-from dashboard.context import Context, current
+from dashboard.context import Asker, Context, asker, current
 from logger.journal.writer import JournalWriter
 
 

@@ -15,7 +15,7 @@ import uvicorn
 from page_journal import make_batch, open_firing
 
 from dashboard.app import create_app
-from dashboard.asker import Asker, asker
+from dashboard.context import Asker, asker
 from dashboard.security import connections
 from dashboard.security.connections import EACH, MAX_HEAD, MOST, RESERVE, Places, who_is
 from dashboard.security.door import Door

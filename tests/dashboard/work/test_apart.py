@@ -12,7 +12,7 @@ import psutil
 import pytest
 from page_journal import make_batch, open_firing
 
-from dashboard.asker import Asker, asker
+from dashboard.context import Asker, asker
 from dashboard.work import apart
 from dashboard.work.apart import EACH, JOBS, WAITING, BusyError, TooMuchError, run_apart
 from logger.errors import StokewatchError, UserError
