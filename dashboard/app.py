@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import hashlib
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,7 +15,6 @@ from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.requests import Request
-from starlette.websockets import WebSocket
 
 from dashboard.context import Context
 from dashboard.front import CALLBACKS, Front, is_callback
@@ -28,7 +28,7 @@ from dashboard.security.door import Door
 from dashboard.security.guard import on_error
 from dashboard.security.limits import Limits
 from dashboard.shell import INDEX, shell
-from dashboard.standing import first_look, opening_now
+from dashboard.standing import first_look, opened
 from dashboard.work.spool import MAX_BYTES
 from logger.errors import StokewatchError, UserError
 from logger.home import Home
@@ -59,7 +59,7 @@ class Page(Dash):
 
     def interpolate_index(self, **kwargs: Any) -> str:
         """Fill in the document, including a first look at the fire."""
-        return opening_now.get().write(str(super().interpolate_index(**kwargs)))
+        return opened(str(super().interpolate_index(**kwargs)))
 
 
 def create_app(
@@ -88,9 +88,7 @@ def create_app(
     def healthz() -> JSONResponse:
         return health(journal_path)
 
-    @server.websocket("/live")
-    async def live(websocket: WebSocket) -> None:
-        await hub.serve(websocket)
+    server.add_api_websocket_route("/live", hub.serve)
 
     app = Page(
         __name__,
@@ -183,11 +181,6 @@ def health(journal_path: Path) -> JSONResponse:
         "ok": health.recording or not health.running,
         "journal": "read" if there else "none yet",
         "firing": running.id if running else None,
-        "logger": {
-            "running": health.running,
-            "recording": health.recording,
-            "trouble": health.trouble,
-            "disk_free_mb": health.disk_free_mb,
-        },
+        "logger": asdict(health),
     }
     return JSONResponse(told if told["ok"] else {**told, "why": health.trouble})

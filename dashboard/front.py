@@ -12,7 +12,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from dashboard.context import Context, current
 from dashboard.live.messages import Wish
-from dashboard.standing import Opening, for_both, opening_now
+from dashboard.standing import for_both, opening_now, wish_of
 
 CALLBACKS: Final = "/_dash-update-component"
 STATIC: Final = ("/_dash-component-suites/", "/assets/")
@@ -39,9 +39,7 @@ def is_callback(raw: bytes, content_type: str, known: Known) -> bool:
             for given, wanted in zip(body.get(part, []), callback[part], strict=True)
         ]
         outputs, wanted = body.get("outputs", []), callback["output"]
-        if not isinstance(
-            wanted, list | tuple
-        ):  # a single output, which is a list all the same where it is a pattern
+        if not isinstance(wanted, list | tuple):  # one output, which is a list too where it is a pattern
             outputs, wanted = [outputs], [wanted]
         same = [
             isinstance(given, list) or given["property"].split("@")[0] == own.component_property
@@ -59,7 +57,7 @@ class Front:
     def __init__(self, app: ASGIApp, context: Context, look: Callable[[Wish], Awaitable[str]]) -> None:
         self.app = app
         self._context, self._look = context, look
-        self._kept: dict[str, tuple[bytes, str]] = {}
+        self._kept: dict[tuple[str, bytes], tuple[bytes, str]] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve a static file, or pass the request on."""
@@ -71,30 +69,29 @@ class Front:
         if path.startswith(STATIC) and scope["method"] == "GET":
             await self._file(scope, receive, send)
             return
-        opening = Opening.read(Request(scope).cookies.get("look", ""))
-        if path == "/" and scope["method"] == "GET":
-            opening = opening._replace(look=await self._look(opening.wish))
-        opening_now.set(opening)
+        wish = wish_of(Request(scope).cookies.get("look", ""))
+        look = await self._look(wish) if path == "/" and scope["method"] == "GET" else ""
+        opening_now.set((wish, look))
         await self.app(scope, receive, send)
 
     async def _file(self, scope: Scope, receive: Receive, send: Send) -> None:
         # An address with a version or a modification time always means the same content.
-        key = f"{scope['path']}?{scope['query_string'].decode('latin-1')}"
-        if key not in self._kept:
+        key, path = (scope["path"], scope["query_string"]), scope["path"]
+        if key in self._kept:
+            content, media_type = self._kept[key]
+        else:
             status, media_type, content = await _whole(self.app, scope, receive)
             if status != 200 or "html" in media_type:
                 # For a file that doesn't exist, Dash fails, or takes the path for that of a page.
                 await Response("there is nothing at this address", 404)(scope, receive, send)
                 return
-            if scope["path"].startswith("/assets/") and "css" in media_type:
+            if path.startswith("/assets/") and "css" in media_type:
                 content = for_both(content.decode()).encode()
             if any(kind in media_type for kind in PACKED):
                 content = gzip.compress(content, 6, mtime=0)
             if len(self._kept) < MAX_KEPT:
                 self._kept[key] = content, media_type
-        else:
-            content, media_type = self._kept[key]
-        named = bool(scope["query_string"]) or ".v" in scope["path"] or scope["path"].endswith(".woff2")
+        named = scope["query_string"] or ".v" in path or path.endswith(".woff2")
         headers = {"cache-control": KEEP if named else "no-cache", "vary": "accept-encoding"}
         if any(kind in media_type for kind in PACKED):
             if "gzip" in Headers(scope=scope).get("accept-encoding", ""):

@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping, Sequence
 from contextvars import ContextVar
 from html import escape
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,29 +22,22 @@ from dashboard.live.screens import draw
 from dashboard.shell import shell
 from logger.reading import Floats
 
-
-class Opening(NamedTuple):
-    """What a document first shows."""
-
-    wish: Wish = Wish()
-    look: str = ""  # HTML; empty on every page but the fire
-
-    @classmethod
-    def read(cls, cookie: str) -> "Opening":
-        """Read the unit and light a tablet has chosen; the default is °C and day."""
-        unit, theme = cookie.startswith("F"), cookie.endswith("night")
-        return cls(Wish("fire", "F" if unit else "C", "night" if theme else "day"))
-
-    def write(self, document: str) -> str:
-        """Fill in the document."""
-        page = "fire" if self.look else ""
-        for place, words in (("theme", self.wish.theme), ("page", page), ("first-look", self.look)):
-            document = document.replace(f"@{place}@", words)
-        return document
+opening_now: ContextVar[tuple[Wish, str]] = ContextVar("opening_now", default=(Wish(), ""))
+"""For the request being answered: what its document shows first; HTML, empty on every page but the fire."""
 
 
-opening_now: ContextVar[Opening] = ContextVar("opening_now", default=Opening())  # noqa: B039 immutable
-"""For the request being answered."""
+def wish_of(cookie: str) -> Wish:
+    """Read the unit and light a tablet has chosen; the default is °C and day."""
+    unit, theme = cookie.startswith("F"), cookie.endswith("night")
+    return Wish("fire", "F" if unit else "C", "night" if theme else "day")
+
+
+def opened(document: str) -> str:
+    """Fill in the document of the request being answered."""
+    wish, look = opening_now.get()
+    for place, words in (("theme", wish.theme), ("page", "fire" if look else ""), ("first-look", look)):
+        document = document.replace(f"@{place}@", words)
+    return document
 
 
 def first_look(board: Board, quiet_s: float | None, time_of_day: str, wish: Wish) -> str:
@@ -163,11 +156,9 @@ def standing_traces(figure: Mapping[str, Any]) -> str:
         if path := _path(across(np.array(line["x"], float)), up(np.array(line["y"], float))):
             look = f'stroke="{colours[i % len(colours)]}"{_dashed(line["line"]["dash"])}'
             drawn.append(f'<path class="line" d="{path}" {look}/>')
+    unit = layout["yaxis"]["ticksuffix"]
     words = [
-        _text(
-            f"{level:g}{layout['yaxis']['ticksuffix'] * (level == levels[-1])}", 0.0, up(level), "end", -10, 5
-        )
-        for level in levels
+        _text(f"{level:g}{unit * (level == levels[-1])}", 0.0, up(level), "end", -10, 5) for level in levels
     ]
     words += [_text(f"{at:g}", across(at), 1.0, "middle", 0, 23) for at in ticks(left, right, 6.0)]
     words.append(_text(layout["xaxis"]["title"]["text"], 0.5, 1.0, "middle", 0, 44))
@@ -177,9 +168,7 @@ def standing_traces(figure: Mapping[str, Any]) -> str:
         words.append(_text(name["text"], at, up(name["y"]), anchor, aside, lift))
     ends = zip(*(numbers[key][1::3] for key in ("text", "x", "y")), strict=True)
     placed = [
-        _text(text.strip(), across(x), up(y), "start", 5, 5)
-        for text, x, y in ends
-        if x is not None and y is not None
+        _text(text.strip(), across(x), up(y), "start", 5, 5) for text, x, y in ends if None not in (x, y)
     ]
     return (
         '<svg class="standing" role="img" aria-label="Temperatures so far" width="100%" height="100%">'

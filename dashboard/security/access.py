@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.websockets import WebSocketClose
 
 from dashboard.security.limits import SAFE
 
@@ -65,20 +66,19 @@ class Access:
 
     def policy(self, header: str) -> str:
         """Write the Content-Security-Policy: load nothing from anywhere else."""
-        return "; ".join(
-            (
-                "default-src 'none'",
-                f"script-src {self.scripts}",
-                "style-src 'self' 'unsafe-inline'",  # Plotly writes style elements
-                "img-src 'self' data: blob:",
-                "font-src 'self'",
-                "manifest-src 'self'",
-                f"connect-src 'self' ws://{header} wss://{header}",  # some browsers don't count ws as 'self'
-                "base-uri 'none'",
-                "form-action 'none'",
-                "frame-ancestors 'none'",
-            )
+        rules = (
+            "default-src 'none'",
+            f"script-src {self.scripts}",
+            "style-src 'self' 'unsafe-inline'",  # Plotly writes style elements
+            "img-src 'self' data: blob:",
+            "font-src 'self'",
+            "manifest-src 'self'",
+            f"connect-src 'self' ws://{header} wss://{header}",  # some browsers don't count ws as 'self'
+            "base-uri 'none'",
+            "form-action 'none'",
+            "frame-ancestors 'none'",
         )
+        return "; ".join(rules)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or refuse it."""
@@ -91,23 +91,22 @@ class Access:
             if self.allows(host) and urlsplit(headers.get("origin", "")).netloc == host:
                 await self.app(scope, receive, send)
                 return
-            await receive()
-            await send({"type": "websocket.close", "code": 4003, "reason": "not from this page"})
+            await WebSocketClose(4003, "not from this page")(scope, receive, send)
             return
         if (refusal := self._refusal(scope["method"], host, headers)) is not None:
             await refusal(scope, receive, send)
             return
 
+        more = {
+            "content-security-policy": self.policy(host),
+            "x-content-type-options": "nosniff",
+            "referrer-policy": "no-referrer",
+            "cross-origin-resource-policy": "same-origin",
+        }
+
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
-                MutableHeaders(scope=message).update(
-                    {
-                        "content-security-policy": self.policy(host),
-                        "x-content-type-options": "nosniff",
-                        "referrer-policy": "no-referrer",
-                        "cross-origin-resource-policy": "same-origin",
-                    }
-                )
+                MutableHeaders(scope=message).update(more)
             await send(message)
 
         await self.app(scope, receive, send_with_headers)

@@ -13,6 +13,7 @@ from starlette.datastructures import Headers
 from starlette.requests import HTTPConnection
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.websockets import WebSocketClose
 
 from dashboard.context import Share, asker
 from dashboard.security import connections
@@ -160,15 +161,14 @@ class Limits:
 
     async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
         if (place := self._tablets.take()) is None:
-            await receive()
-            await send({"type": "websocket.close", "code": 1013, "reason": "too many tablets"})
+            await WebSocketClose(1013, "too many tablets")(scope, receive, send)
             return
         words = Buckets(*WORDS)
 
         async def receive_some() -> Message:
             message = await receive()
             if message["type"] == "websocket.receive" and not words.take("", time.monotonic()):
-                await send({"type": "websocket.close", "code": 1008, "reason": "too many messages"})
+                await WebSocketClose(1008, "too many messages")(scope, receive, send)
                 return {"type": "websocket.disconnect", "code": 1008}
             return message
 
