@@ -89,10 +89,6 @@ class Band:
 
 def numbered(heights_cm: Sequence[float | None]) -> list[int]:
     """Number probes from 1, from the top of the stack down, those without a height last; order as given."""
-    order = sorted(
-        range(len(heights_cm)), key=lambda i: (-(h if (h := heights_cm[i]) is not None else -1e9), i)
-    )
-    found = [0] * len(order)
-    for number, i in enumerate(order, 1):
-        found[i] = number
-    return found
+    down = [1e9 if height is None else -height for height in heights_cm]
+    order = sorted(range(len(down)), key=down.__getitem__)
+    return [order.index(i) + 1 for i in range(len(down))]

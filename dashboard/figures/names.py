@@ -71,12 +71,8 @@ def rule_names(
         name, c = ruler_name(rule, course.unit), rule.temperature_c
         wide = len(name["text"]) / glass.letters + 0.02
         begins = [0.0, 1.0 - wide, *(0.05 * n for n in range(1, 11))]
-        ends = [(begin, begin + wide, c - under) for begin in begins for under in (0.0, high_c)]
-        free = [
-            place
-            for place in ((*end, end[2] + high_c) for end in ends)
-            if not any(_meet(place, other) for other in taken)
-        ]
+        places = [(begin, begin + wide, low, low + high_c) for begin in begins for low in (c, c - high_c)]
+        free = [place for place in places if not any(_meet(place, other) for other in taken)]
         clear = (p for p in free if not any(_meet(p, span) for span in _spans(lines, shown_s, p)))
         edges = (p for p in free if p[0] in begins[:2])
         if (place := next(clear, None) or next(edges, None)) is not None:

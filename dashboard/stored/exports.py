@@ -4,7 +4,6 @@ import asyncio
 import contextlib
 import logging
 import os
-import secrets
 import shutil
 from collections.abc import Callable
 from functools import lru_cache
@@ -45,15 +44,6 @@ SLOWEST: Final = 50_000.0
 PIECE: Final = 1 << 16
 
 log = logging.getLogger(__name__)
-
-
-class NoRoom(StokewatchError):
-    """The disk must keep its free space for readings."""
-
-    def __init__(self) -> None:
-        super().__init__(
-            f"less than {SPARE_MB} MB is free on the journal's disk, and readings come first; make room"
-        )
 
 
 class Download(StreamingResponse):
@@ -102,11 +92,13 @@ class Exports:
     def place(self) -> tuple[Place, int]:
         """Take a place, to be left at the end, and return it with the largest size of a file [MB].
 
-        BusyError: no place is free; NoRoom: the disk is nearly full.
+        BusyError: no place is free; StokewatchError: the disk is nearly full.
         """
         room_mb = (shutil.disk_usage(self._path.parent).free >> 20) - SPARE_MB
         if room_mb <= 0:
-            raise NoRoom
+            raise StokewatchError(
+                f"less than {SPARE_MB} MB is free on the journal's disk, and readings come first; make room"
+            )
         if (place := self._share.take()) is None:
             raise BusyError("too many files are being downloaded; wait until the others are done")
         return place, max(1, min(LARGEST_MB, room_mb // MOST))
@@ -116,25 +108,23 @@ class Exports:
     ) -> Download:
         """Write a firing as one of `FILES`, to be sent or dropped.
 
-        UserError: no such kind; StokewatchError: too many are being made, the disk is nearly full, or it
-        failed.
+        UserError: no such kind; StokewatchError: too many are being made, the disk is full, or it failed.
         """
         if kind not in FILES:
             raise UserError(f"a firing can be saved as {', '.join(FILES)}")
+        _, ending, media = FILES[kind]
         place, file_mb = self.place()
-        try:
-            folder = self._spool.folder(self._spool.open())
+        with contextlib.ExitStack() as undo:
+            undo.callback(place.leave)
+            token = self._spool.open()
             try:
-                out = folder / secrets.token_hex(4)
+                out = self._spool.folder(token) / ending
                 given = {"journal": str(self._path), "firing": info.id, "kind": kind, "out": str(out)}
                 await run_apart("export", tell=tell, file_mb=file_mb, **given)
                 file = out.open("rb")
             finally:
-                self._spool.drop(folder.name)  # the open file stays readable; nothing is left on the disk
-        except BaseException:
-            place.leave()
-            raise
-        _, ending, media = FILES[kind]
+                self._spool.drop(token)  # the open file stays readable; nothing is left on the disk
+            undo.pop_all()
         return Download(file, place, file_name(info.title, info.id, ending), media)
 
     def begin(self, info: FiringInfo, kind: str) -> Work:

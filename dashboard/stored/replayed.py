@@ -196,12 +196,9 @@ def replayed(reader: JournalReader, firing: FiringInfo, unit: Unit = "C") -> dic
             c[at], status[at] = buckets["last"].astype(np.float64), buckets["status"]
             every_s = float(np.median(np.diff(at))) * step_s if len(at) > 1 else every_s
         held = _held(status != int(Status.ABSENT), max(LEAST_HOLD_S, 2.5 * every_s) / step_s)
-        value, state = (
-            np.where(held < 0, np.nan, c[held]),
-            np.where(held < 0, int(Status.ABSENT), status[held]),
-        )
-        known = np.isfinite(value)
-        shown = np.where(known, np.rint(np.where(known, value, 0.0) * scale + zero), NONE + state)
+        value = np.where(held < 0, np.nan, c[held])
+        state = np.where(held < 0, int(Status.ABSENT), status[held])
+        shown = np.where(np.isfinite(value), np.rint(np.nan_to_num(value) * scale + zero), NONE + state)
         rate = rates(c, step_s) * scale * 10
         moving = np.where(np.isfinite(rate), np.clip(np.rint(np.nan_to_num(rate)), -9999, 9999), NONE)
         grids.append([base64.b64encode(g.astype("<i2").tobytes()).decode() for g in (shown, moving)])

@@ -4,6 +4,7 @@ import contextlib
 import math
 from collections.abc import Callable, Sequence
 from functools import lru_cache
+from operator import itemgetter
 from pathlib import Path
 from typing import Any, Final
 
@@ -48,9 +49,7 @@ def firings(path: Path, *, binned: bool | None = False) -> list[FiringInfo]:
 def found(infos: Sequence[FiringInfo], words: str) -> list[FiringInfo]:
     """Find firings with every one of the words in the title, day, ID, imported files or description."""
     wanted = words.casefold().split()
-    if not wanted:
-        return list(infos)
-    return [info for info in infos if all(word in _told(info) for word in wanted)]
+    return [info for info in infos if not wanted or all(map(_told(info).__contains__, wanted))]
 
 
 def _told(info: FiringInfo) -> str:
@@ -80,19 +79,14 @@ def peak_of(reader: JournalReader, info: FiringInfo) -> tuple[bool, tuple[str, f
     First in the pair: whether this version has rehearsed the firing. The peak is None where no pots were
     read.
     """
-    rehearsal = kept_rehearsal(reader, info)
-    if rehearsal is None:
+    if (rehearsal := kept_rehearsal(reader, info)) is None:
         return False, None
     probes = tuple(column.probe for column in reader.columns(info.id))
     places = Places(replace(info.plan, probes=probes))
     pots = {places.zones[z] for z in places.pots}
-    peaks = [
-        (z["peak_c"], z["zone"]) for z in rehearsal["zones"] if z["zone"] in pots and z["peak_c"] is not None
-    ]
-    if not peaks:
-        return True, None
-    peak_c, zone = min(peaks)
-    return True, (zone, float(peak_c))
+    zones = [zone for zone in rehearsal["zones"] if zone["zone"] in pots and zone["peak_c"] is not None]
+    coldest = min(zones, key=itemgetter("peak_c", "zone"), default=None)
+    return True, None if coldest is None else (coldest["zone"], float(coldest["peak_c"]))
 
 
 def peaks_of(path: Path, infos: Sequence[FiringInfo]) -> tuple[dict[str, float], list[str]]:

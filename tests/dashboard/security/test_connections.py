@@ -23,6 +23,7 @@ from dashboard.security.operators import Operators
 from dashboard.serving import listen, settings
 from dashboard.stored import exports
 from dashboard.work.apart import BusyError
+from logger.errors import StokewatchError
 from logger.journal.writer import JournalWriter
 from tests.processes import until
 
@@ -264,5 +265,5 @@ def test_a_disk_that_is_nearly_full_is_kept_for_readings(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(exports, "SPARE_MB", 1 << 40)
-    with pytest.raises(exports.NoRoom, match="make room"):
+    with pytest.raises(StokewatchError, match="make room"):
         exports.Exports(tmp_path / "journal.sqlite").place()
