@@ -16,8 +16,6 @@ from logger.requests import data_of, read_request
 PATIENCE_S: Final = 5.0
 """How long to wait for an answer; the logger looks for requests several times a second [s]."""
 LOOK_S: Final = 0.05
-
-
 T = TypeVar("T")
 
 

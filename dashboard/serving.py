@@ -122,12 +122,10 @@ def own_addresses() -> list[str]:
     found: list[tuple[bool, bool, str]] = []
     for adapter in ifaddr.get_adapters():
         bridge = adapter.nice_name.startswith(("docker", "br-", "veth", "virbr"))
-        for ip in adapter.ips:
-            if not isinstance(ip.ip, str):
-                continue
-            address = ipaddress.ip_address(ip.ip)
+        for ip in (each.ip for each in adapter.ips if isinstance(each.ip, str)):
+            address = ipaddress.ip_address(ip)
             if not address.is_loopback and not address.is_link_local:
-                found.append((bridge, not address.is_private, ip.ip))
+                found.append((bridge, not address.is_private, ip))
     return [ip for _, _, ip in sorted(found)]
 
 
@@ -140,21 +138,16 @@ def qr_code(url: str) -> str:
 
 def greeting(urls: list[str], pin: str | None, *, tls: bool) -> str:
     """Say how to open the page from another device, and the PIN if it is new."""
-    lines = [f"On this network, the page is at {' or '.join(urls)}"] if urls else []
+    lines = ["This machine isn't on a network yet; join one, and start this again."]
     if urls:
-        lines.append(qr_code(urls[0]))
-    else:
-        lines.append("This machine isn't on a network yet; join one, and start this again.")
+        lines = [f"On this network, the page is at {' or '.join(urls)}", qr_code(urls[0])]
     if pin is not None:
-        lines.append(
-            f"Operator PIN: {pin}   (write it down: it is shown only once; `stokewatch pin` makes another)"
-        )
+        once = "write it down: it is shown only once; `stokewatch pin` makes another"
+        lines.append(f"Operator PIN: {pin}   ({once})")
     lines.append("Anyone on the network can watch; anyone who knows the operator PIN can act.")
     if not tls:
-        lines.append(
-            "Without --tls, anyone listening on this network can read everything, the PIN included: use a "
-            "network of your own."
-        )
+        heard = "Without --tls, anyone listening on this network can read everything, the PIN included"
+        lines.append(f"{heard}: use a network of your own.")
     return "\n".join(lines)
 
 

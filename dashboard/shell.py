@@ -246,14 +246,11 @@ async def act_on_alarm(clicks: list[int | None]) -> Any:
     pressed = ctx.triggered_id
     if not pressed or not any(clicks) or not ctx.triggered[0]["value"]:
         raise PreventUpdate  # a button has appeared, but nobody has pressed it
-    if pressed["act"] not in ("ack", "shelve", "unshelve"):
-        raise PreventUpdate
-    data = {} if pressed["act"] != "shelve" else {"minutes": pressed["minutes"]}
-    waiting = False
-    for key in str(pressed["key"]).split("\n"):
-        answer = await ask(here().journal_path, pressed["act"], {"key": key, **data}, who_asks())
-        waiting = waiting or bool(answer.get("waiting"))
-    if waiting:
-        return WAITING
     silent = f"Silenced for {pressed['minutes']} min."
-    return {"ack": "Acknowledged.", "shelve": silent, "unshelve": "No longer silenced."}[pressed["act"]]
+    done = {"ack": "Acknowledged.", "shelve": silent, "unshelve": "No longer silenced."}
+    if (act := pressed["act"]) not in done:
+        raise PreventUpdate
+    data = {"minutes": pressed["minutes"]} if act == "shelve" else {}
+    keys = str(pressed["key"]).split("\n")
+    answers = [await ask(here().journal_path, act, {"key": key, **data}, who_asks()) for key in keys]
+    return WAITING if any(answer.get("waiting") for answer in answers) else done[act]

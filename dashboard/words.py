@@ -43,9 +43,7 @@ def arrow(rate_c_min: float | None) -> str:
     """Return the arrow for a rate [°C/min], to be read from a distance."""
     if rate_c_min is None:
         return ""
-    if abs(rate_c_min) < STEADY_C_MIN:
-        return "▬"
-    return "▲" if rate_c_min > 0 else "▼"
+    return "▬" if abs(rate_c_min) < STEADY_C_MIN else "▲" if rate_c_min > 0 else "▼"
 
 
 def direction(rate_c_min: float | None) -> str:
@@ -58,9 +56,8 @@ def rate(rate_c_min: float | None, unit: Unit) -> str:
     if rate_c_min is None:
         return "rate not known yet"
     value = rate_c_min * (1.8 if unit == "F" else 1.0)
-    size = abs(value)
-    sign = "−" if value < 0 else "+"
-    return f"{sign}{size:.1f} °{unit}/min" if size < 9.95 else f"{sign}{size:.0f} °{unit}/min"
+    digits = 1 if abs(value) < 9.95 else 0
+    return f"{'−' if value < 0 else '+'}{abs(value):.{digits}f} °{unit}/min"
 
 
 def age(seconds: float) -> str:

@@ -47,7 +47,7 @@ def who_is(address: str) -> str:
 
 
 class Places:
-    """Who holds how many connections, and who gives way when all are taken. Does no I/O.
+    """Who holds how many connections. Does no I/O.
 
     The greediest address gives way to one with fewer, so nobody can keep others out by taking everything. In
     case very many addresses do, `reserve` places are kept free for operators.

@@ -8,7 +8,7 @@ from typing import Any
 
 from dash import set_props
 
-from dashboard.context import Asker, asker
+from dashboard.context import asker
 from dashboard.parts.frame import notice
 from logger.errors import StokewatchError
 
@@ -18,16 +18,12 @@ log = logging.getLogger(__name__)
 class RefusedError(StokewatchError):
     """Somebody tried to act who may only watch."""
 
-    def __init__(self, asker: Asker) -> None:
-        super().__init__(asker.refusal)
-        self.may_enter = asker.may_enter
-
 
 def who_asks() -> str:
     """Return who is acting, for the record; RefusedError: they may not."""
     found = asker.get()
     if found.who is None:
-        raise RefusedError(found)
+        raise RefusedError(found.refusal)
     return found.who
 
 
@@ -64,12 +60,10 @@ def on_error(error: Exception) -> None:
 
     Without this, Dash leaves no trace of an exception in a callback, neither on the page nor in the log.
     """
-    if isinstance(error, RefusedError) and error.may_enter:
+    if isinstance(error, RefusedError) and asker.get().may_enter:
         set_props("pin-dialog", {"opened": True})
-        return
-    if isinstance(error, StokewatchError):
+    elif isinstance(error, StokewatchError):
         notice(str(error), bad=True)
-        return
-    log.error("a callback failed", exc_info=error)
-    text = "Something went wrong on the server; its log says what. Try again."
-    notice(text, bad=True)
+    else:
+        log.error("a callback failed", exc_info=error)
+        notice("Something went wrong on the server; its log says what. Try again.", bad=True)

@@ -114,12 +114,11 @@ class Operators:
 
     def end_session(self, token: str | None) -> None:
         """End a session."""
-        if self.who(token) is None:
-            return
-        with self._locked():
-            kept = self._read()
-            kept["sessions"].pop(_digest(token or ""), None)
-            self._write(kept)
+        if self.who(token) is not None:
+            with self._locked():
+                kept = self._read()
+                kept["sessions"].pop(_digest(token or ""), None)
+                self._write(kept)
 
     def _read(self) -> dict[str, Any]:
         try:
