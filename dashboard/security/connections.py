@@ -2,12 +2,9 @@
 
 import asyncio
 import contextlib
-import functools
 import ipaddress
-import itertools
 import socket
 from collections import Counter
-from collections.abc import Callable
 from typing import Any, Final
 
 import h11
@@ -55,9 +52,8 @@ class Places:
 
     def __init__(self, most: int = MOST, each: int = EACH, reserve: int = RESERVE) -> None:
         self._most, self._each, self._reserve = most, each, reserve
-        self._held: dict[int, str] = {}  # by ticket: the owner; oldest first
+        self._held: dict[Any, str] = {}  # by connection: whose it is; oldest first
         self._known: dict[str, None] = {}  # oldest first
-        self._tickets = itertools.count(1)
 
     def __len__(self) -> int:
         return len(self._held)
@@ -75,41 +71,37 @@ class Places:
         who = who_is(address)
         return not who or who in self._known
 
-    def enter(self, address: str) -> tuple[int | None, int | None]:
-        """Take a place; return its ticket, or None, and the ticket of a connection evicted to make room.
-
-        The evicted connection has lost its place, and must be closed.
-        """
+    def enter(self, address: str, connection: Any) -> tuple[bool, Any]:
+        """Take a place, if there is one; return whether there was, and the connection that must give way."""
         who, trusted = who_is(address), self.knows(address)
         count = Counter(self._held.values())
         if who and count[who] >= self._each:
-            return None, None
+            return False, None
         evicted = None
         if len(self) >= (self._most if trusted else self._most - self._reserve):
             strangers = [other for other in count if other and other not in self._known]
             greediest = max(strangers, key=count.__getitem__, default=None)
             if greediest is None or (count[greediest] <= count[who] + 1 and not trusted):
-                return None, None
-            evicted = next(ticket for ticket, owner in self._held.items() if owner == greediest)
+                return False, None
+            evicted = next(held for held, owner in self._held.items() if owner == greediest)
             self.leave(evicted)
-        ticket = next(self._tickets)
-        self._held[ticket] = who
-        return ticket, evicted
+        self._held[connection] = who
+        return True, evicted
 
-    def leave(self, ticket: int) -> None:
-        """Free a place, if it is still held."""
-        self._held.pop(ticket, None)
+    def leave(self, connection: Any) -> None:
+        """Free a connection's place, if it still has one."""
+        self._held.pop(connection, None)
 
 
 class Accepted(socket.socket):
     """A connection that gives its place back when it is closed."""
 
-    gone: Callable[[], None] | None = None
+    places: Places | None = None
 
     def close(self) -> None:
         """Close it."""
-        if self.gone is not None:
-            self.gone()
+        if self.places is not None:
+            self.places.leave(self)
         super().close()
 
 
@@ -119,29 +111,23 @@ class Listener(socket.socket):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.places = Places()
-        self._open: dict[int, Accepted] = {}
 
     def accept(self) -> tuple[socket.socket, Any]:
         """Accept the next connection there is a place for; others are closed at once."""
         while True:
             handle, address = self._accept()  # type: ignore[attr-defined]
             found = Accepted(self.family, self.type, self.proto, fileno=handle)
-            ticket, evicted = self.places.enter(address[0])
-            if ticket is None:
+            has_place, evicted = self.places.enter(address[0], found)
+            if not has_place:
                 found.close()
                 continue
-            found.gone = functools.partial(self._gone, ticket)
-            self._open[ticket] = found
-            if evicted is not None and (out := self._open.pop(evicted, None)) is not None:
+            found.places = self.places
+            if evicted is not None:
                 with contextlib.suppress(OSError):
-                    out.shutdown(socket.SHUT_RDWR)
+                    evicted.shutdown(socket.SHUT_RDWR)
             if hasattr(socket, "TCP_USER_TIMEOUT"):  # holds even for what a closed connection has yet to send
                 found.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, round(STALL_S * 1000))
             return found, address
-
-    def _gone(self, ticket: int) -> None:
-        self._open.pop(ticket, None)
-        self.places.leave(ticket)
 
 
 class _Ends:

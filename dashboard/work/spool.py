@@ -1,5 +1,6 @@
 """Files sent by a tablet, kept until they are imported or abandoned."""
 
+import itertools
 import re
 import secrets
 import shutil
@@ -106,10 +107,7 @@ def plain_name(name: str, otherwise: str) -> str:
 
 
 def _free_name(name: str, taken: set[str]) -> str:
-    stem, dot, ending = name.rpartition(".")
-    stem, ending = (stem, f".{ending}") if dot else (name, "")
-    number = 1
+    path, numbers = Path(name), itertools.count(2)
     while name in taken:
-        number += 1
-        name = f"{stem} {number}{ending}"
+        name = f"{path.stem} {next(numbers)}{path.suffix}"
     return name

@@ -189,37 +189,36 @@ def open_files(home: Path) -> list[str]:
 
 def test_one_address_takes_no_more_than_its_share() -> None:
     places = Places()
-    got = [places.enter("192.0.2.1")[0] for _ in range(EACH + 10)]
-    assert got.count(None) == 10
-    assert places.enter("192.0.2.2")[0] is not None
-    for ticket in got:
-        if ticket is not None:
-            places.leave(ticket)
-            places.leave(ticket)
+    got = [places.enter("192.0.2.1", n)[0] for n in range(EACH + 10)]
+    assert got.count(False) == 10
+    assert places.enter("192.0.2.2", "other")[0]
+    for n in range(EACH):
+        places.leave(n)
+        places.leave(n)
     assert len(places) == 1
 
 
 def test_the_greediest_gives_way_to_whoever_has_less() -> None:
     places = Places(most=10, each=8, reserve=2)
-    greedy = [places.enter("192.0.2.1")[0] for _ in range(8)]
-    ticket, evicted = places.enter("192.0.2.2")
-    assert ticket is not None
-    assert evicted == greedy[0]
+    for n in range(8):
+        places.enter("192.0.2.1", f"greedy {n}")
+    assert places.enter("192.0.2.2", "modest") == (True, "greedy 0")
     for n in range(3, 10):
-        places.enter(f"192.0.2.{n}")
-    assert places.enter("192.0.2.99") == (None, None), "all have one: nobody gives way to a stranger"
+        places.enter(f"192.0.2.{n}", n)
+    assert places.enter("192.0.2.99", 99) == (False, None), "all have one: nobody gives way to a stranger"
     assert len(places) == 8
     places.welcome("192.0.2.100")
-    assert [places.enter("192.0.2.100")[1] for _ in range(2)] == [None, None], "the reserve"
-    assert places.enter("192.0.2.100")[1] is not None, "and then strangers give way"
-    assert places.enter("::1")[0] is not None
+    got = [places.enter("192.0.2.100", f"operator {n}")[1] for n in range(3)]
+    assert got[:2] == [None, None], "the reserve"
+    assert got[2] is not None, "and then strangers give way"
+    assert places.enter("::1", "here")[0]
 
 
 def test_the_reserve_is_for_operators_and_this_machine() -> None:
     places = Places()
-    got = [places.enter(f"192.0.{n // 200}.{n % 200}")[0] for n in range(MOST)]
-    assert got.count(None) == RESERVE
-    assert places.enter("127.0.0.1")[0] is not None
+    got = [places.enter(f"192.0.{n // 200}.{n % 200}", n)[0] for n in range(MOST)]
+    assert got.count(False) == RESERVE
+    assert places.enter("127.0.0.1", "here")[0]
 
 
 @pytest.mark.parametrize(
