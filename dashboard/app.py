@@ -2,7 +2,6 @@
 
 import asyncio
 import contextlib
-import hashlib
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
@@ -29,6 +28,7 @@ from dashboard.security.guard import on_error
 from dashboard.security.limits import Limits
 from dashboard.shell import INDEX, shell
 from dashboard.standing import first_look, opened
+from dashboard.work.gathering import version_of
 from dashboard.work.spool import MAX_BYTES
 from logger.errors import StokewatchError, UserError
 from logger.home import Home
@@ -40,16 +40,8 @@ LARGE: Final = {UPLOAD: MAX_BYTES + (1 << 20), PHOTOS: MAX_PHOTO + (1 << 16)}
 """Paths that take files may take larger requests; what handles the files refuses them in better words."""
 
 
-def _version() -> str:
-    """Hash the page's code: a tablet whose document is of another version reloads."""
-    digest = hashlib.sha256()
-    for path in sorted(Path(__file__).parent.rglob("*")):
-        if path.suffix in (".py", ".js", ".css"):
-            digest.update(path.read_bytes())
-    return digest.hexdigest()[:16]
-
-
-VERSION: Final = _version()
+VERSION: Final = version_of(Path(__file__).parent, ".py", ".js", ".css")[:16]
+"""A tablet whose document is of another version reloads."""
 
 
 class Page(Dash):

@@ -5,7 +5,6 @@ import fcntl
 import hashlib
 import itertools
 import json
-import os
 import secrets
 import time
 from collections import deque
@@ -17,6 +16,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from logger.errors import UserError
+from logger.home import write_whole
 
 PIN_DIGITS: Final = 6
 SESSION_S: Final = 24 * 3600.0
@@ -130,13 +130,7 @@ class Operators:
         raise PinError(f"{self.path}: can't be read; set a new PIN with `stokewatch pin`")
 
     def _write(self, kept: dict[str, Any]) -> None:
-        new = self.path.with_suffix(".new")
-        new.unlink(missing_ok=True)
-        with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-            json.dump(kept, file)
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(self.path)
+        write_whole(self.path, json.dumps(kept).encode())  # for its owner alone
 
     @contextlib.contextmanager
     def _locked(self) -> Iterator[None]:

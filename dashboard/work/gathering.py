@@ -5,7 +5,6 @@ import contextlib
 import hashlib
 import json
 import logging
-import secrets
 from collections import OrderedDict
 from collections.abc import Callable
 from functools import cache, lru_cache
@@ -16,6 +15,7 @@ import logger
 from dashboard.work.apart import run_apart
 from dashboard.work.works import Work, Works
 from logger.errors import UserError
+from logger.home import write_whole
 from logger.journal.reader import FiringInfo, JournalReader, NoFiringError
 from logger.plan import Plan
 from logger.report.gather import Gathered, gather
@@ -127,26 +127,25 @@ def _kept(home: Path, state: tuple[Any, ...]) -> dict[str, Any] | None:
 
 def _keep(home: Path, state: tuple[Any, ...], answer: dict[str, Any]) -> None:
     folder = home / FOLDER
-    beside = folder / f".{secrets.token_hex(6)}.part"
     try:
         folder.mkdir(mode=0o700, exist_ok=True)
-        beside.write_text(json.dumps({"of": _fingerprint(state), "answer": answer}), encoding="utf-8")
-        beside.replace(folder / f"{state[0]}.json")
+        kept = {"of": _fingerprint(state), "answer": answer}
+        write_whole(folder / f"{state[0]}.json", json.dumps(kept).encode())
     except OSError as exc:  # with the disk full it is only worked out again next time
         log.warning("the rehearsal of %s could not be kept: %s", state[0], exc)
-        with contextlib.suppress(OSError):
-            beside.unlink(missing_ok=True)
 
 
 def _fingerprint(state: tuple[Any, ...]) -> str:
-    return hashlib.sha256(repr((state, _program())).encode()).hexdigest()
+    """Hash what a rehearsal depends on, the judgement of this version of the program included."""
+    program = version_of(Path(logger.__path__[0]), ".py")
+    return hashlib.sha256(repr((state, program)).encode()).hexdigest()
 
 
 @cache
-def _program() -> str:
-    """Hash the program, to tell its judgement from any other version's."""
+def version_of(folder: Path, *kinds: str) -> str:
+    """Hash a folder's files of these kinds."""
     digest = hashlib.sha256()
-    for path in sorted(Path(logger.__path__[0]).rglob("*.py")):
+    for path in sorted(path for path in folder.rglob("*") if path.suffix in kinds):
         digest.update(path.read_bytes())
     return digest.hexdigest()
 

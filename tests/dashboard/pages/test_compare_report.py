@@ -149,7 +149,7 @@ def test_a_rehearsal_is_kept_over_a_restart_and_made_again_where_it_would_differ
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         info = reader.firing(ids[1])
         assert kept_rehearsal(reader, info) is not None
-        monkeypatch.setattr(gatherings, "_program", lambda: "another version")
+        monkeypatch.setattr(gatherings, "version_of", lambda *_: "another version")
         assert kept_rehearsal(reader, info) is None
     monkeypatch.undo()
     kept = home / gatherings.FOLDER / f"{ids[1]}.json"
