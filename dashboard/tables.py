@@ -11,7 +11,7 @@ from logger.journal.reader import Column, FiringInfo, JournalReader
 from logger.reading import Floats
 from logger.report.facts import Fact
 from logger.report.gather import Gathered
-from logger.report.levels import means_in
+from logger.report.levels import means_in, within
 from logger.report.story import Entry
 from logger.words.looks import STAGES
 
@@ -49,8 +49,7 @@ def on_steps(
             told.append((np.zeros(0, np.int64), np.zeros(0)))
             continue
         t_s, mean = (found[0] - info.started_us) / 1e6, found[1]["mean"].astype(np.float64)
-        for begin, end in distrusted.get(column.probe.name, ()):
-            mean[(t_s >= begin) & (t_s < end)] = np.nan
+        mean[within(t_s, distrusted.get(column.probe.name, ()))] = np.nan
         told.append((np.floor(t_s / wide_s).astype(np.int64), mean))
     n = max((int(step[-1]) + 1 for step, _ in told if len(step)), default=0)
     means: Floats = np.full((n, len(told)), np.nan)
@@ -84,14 +83,10 @@ def bands(reader: JournalReader, info: FiringInfo, since_us: int = 0, most: int 
     return found
 
 
-def local_time(t_us: int) -> str:
-    """Write the day and time in this machine's time zone."""
-    return f"{datetime.fromtimestamp(t_us / 1e6, UTC).astimezone():%-d %B %Y, %H:%M}"
-
-
 def day_of(info: FiringInfo, otherwise: str = "") -> str:
-    """Write when a firing began, or `otherwise` where that isn't known."""
-    return local_time(info.started_us) if info.time_known else otherwise
+    """Write when a firing began in this machine's time zone, or `otherwise` where that isn't known."""
+    began = datetime.fromtimestamp(info.started_us / 1e6, UTC).astimezone()
+    return f"{began:%-d %B %Y, %H:%M}" if info.time_known else otherwise
 
 
 def stages(told: Sequence[dict[str, Any]]) -> list[Stage]:

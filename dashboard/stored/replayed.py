@@ -132,7 +132,7 @@ def named_for(info: FiringInfo, judged: dict[str, Any] | None, unit: Unit, glass
 
 def _named(info: FiringInfo, plan: Plan, told: dict[str, Any]) -> dict[str, Any]:
     """Make the top of the page."""
-    when = f"{tables.local_time(info.started_us)}, " if told["time_known"] else ""
+    when = f"{day}, " if (day := tables.day_of(info)) else ""
     return {
         "title": f"Replay: {info.title or plan.title or 'Firing'}",
         "about": [
