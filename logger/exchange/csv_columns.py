@@ -168,12 +168,6 @@ def _qualities(table: Table) -> None:
             column.quality = beside[0]
 
 
-def is_bad(word: str) -> bool:
-    """Whether the word or code beside a reading says it is bad (OPC codes: good from 192 on)."""
-    text = word.strip().lower()
-    return text in csv_words.BAD_WORDS or (text.isdecimal() and int(text) < 64)
-
-
 def _chosen(table: Table, wanted: Sequence[str], what: str) -> set[int]:
     found: set[int] = set()
     for name in wanted:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
 
-from logger.exchange.csv_table import Table, listed
+from logger.conversion.columns import CELSIUS_RANGE_C
+from logger.exchange.csv_table import Column, Table, listed, shown
+from logger.exchange.csv_words import has_temperature_word
 from logger.reading import Bytes, Floats, Status
 
 _FEW: Final = 8
-_HOTTEST_C: Final = 1400.0
-"""Common practice, no source: a pit or a bonfire stays well below this."""
+_HOTTEST_C: Final = 1400.0  # common practice, no source: a pit or a bonfire stays well below this
 _TOGETHER_C: Final = 15.0
 _ROOMS: Final = ((50.0, 100.0, "°F", "f"), (280.0, 310.0, "K", "k"))
 # Common practice, no source: what instruments send for no reading, within a thermocouple's range.
@@ -25,54 +26,122 @@ _JUMP_C: Final = 200.0
 _NEAR_ZERO_C: Final = 5.0
 _ROOM_C: Final = 8.0
 _HOT_C: Final = 100.0
-_FRACTION: Final = 2.0
-"""Nothing in or near a fire stays this close to 0 °C: these are fractions, kilowatts or volts."""
-_COLD_C: Final = -45.0
-"""No probe at an open fire has been colder."""
+_FRACTION: Final = 2.0  # nothing in or near a fire stays this close to 0 °C: fractions, kilowatts or volts
+_COLD_C: Final = -45.0  # no probe at an open fire has been colder
 
 
-def counts_rows(column: Floats) -> bool:
-    """Whether a column counts the rows, from 0 or 1."""
-    counted = column[0] + np.arange(len(column))
-    return len(column) >= _FEW and float(column[0]) in (0, 1) and bool((column == counted).all())
+def leave_out_what_is_none(table: Table, texts: Mapping[int, str], *, keep: bool) -> None:
+    """Leave out columns that turn out to hold text, counts, codes or nothing, and say which have no unit.
+
+    `texts` are the columns' first cells that are no numbers; `keep`: somebody named the columns. CsvError:
+    none is left.
+    """
+    before = table.columns
+    if not table.own:
+        table.leave_out({c: why for c in before if (why := _why_none(table, c, texts.get(c.at, ""), keep))})
+        for judge in () if keep else (_stands_still, _no_temperatures_beside, _codes):
+            table.leave_out(judge(table))
+    if not table.columns:
+        table.columns = before  # for the preview
+        because = "; ".join(f"{shown(header)}: {why}" for header, why in table.left_out[:6])
+        raise table.refuse(f"no column of temperatures ({because})", code="no-temperatures")
+    unsaid = [column for column in table.columns if not column.told]
+    if unsaid:
+        some = f" for {listed([c.name for c in unsaid], 6)}" if len(unsaid) < len(table.columns) else ""
+        table.guesses.append(f"no unit given{some}: taken as °{unsaid[0].unit.upper()}")
 
 
-def is_code(column: Floats) -> bool:
-    """Whether a column is a code beside readings: whole numbers, mostly 0."""
-    filled = column[~np.isnan(column)]
-    whole = bool((filled[np.isfinite(filled)] % 1 == 0).all())
-    return whole and len(filled) >= _FEW and 2 * int(np.count_nonzero(filled == 0)) > len(filled)
+def _why_none(table: Table, column: Column, text: str, keep: bool) -> str | None:
+    status, values = column.status[0], column.values[0]
+    absent = status == Status.ABSENT
+    if absent.all():
+        if keep and (text or column.sure):
+            return None
+        return f"text such as {shown(text)}, and no numbers" if text else "no readings at all"
+    if not column.sure and absent.any() and (status > Status.OK).all():
+        return "words here and there, and no numbers"
+    if column.sure or len(table.columns) == 1:
+        return None
+    counted = values[0] + np.arange(len(values))
+    if len(values) >= _FEW and values[0] in (0, 1) and (values == counted).all():
+        return "counts the rows"
+    if (status[~absent] == Status.RANGE).all():
+        return "none of its numbers could be a probe's temperature"
+    return None
 
 
-def stands_still(columns: Sequence[Floats]) -> list[tuple[int, float]]:
-    """Find columns [°C] stuck at one number while others warm by 50 °C or more, and that number."""
-    whole = [column[np.isfinite(column)] for column in columns]
-    spans = [float(np.ptp(column)) if len(column) else 0.0 for column in whole]
-    if max(spans, default=0.0) < 50:
-        return []
-    return [(j, float(c[0])) for j, c in enumerate(whole) if len(c) >= _FEW and spans[j] == 0]
+def _is_known(table: Table, column: Column) -> bool:
+    return column.sure or has_temperature_word(table.headers[column.at])
 
 
-def no_temperatures_beside(columns: Sequence[Floats]) -> list[int]:
-    """Find columns [°C] that can't be temperatures, compared with the others: heat flows or voltages.
+def _stands_still(table: Table) -> dict[Column, str]:
+    """Find columns stuck at one number while others warm by 50 °C or more."""
+    whole = {column: column.values[0][np.isfinite(column.values[0])] for column in table.columns}
+    if max((np.ptp(values) for values in whole.values() if len(values)), default=0.0) < 50:
+        return {}
+    return {
+        column: f"always {values[0]:g}: an open input, or not a temperature"
+        for column, values in whole.items()
+        if len(values) >= _FEW and np.ptp(values) == 0
+        if values[0] == -1
+        or (table.head[0][1][column.at].strip().isdecimal() and not _is_known(table, column))
+    }
+
+
+def _no_temperatures_beside(table: Table) -> dict[Column, str]:
+    """Find columns that can't be temperatures, compared with the others: heat flows or voltages.
 
     They begin near 0 while all others begin at room temperature or above, and never get hot while the others
     do; or they stay within ±`_FRACTION` while any gets hot.
     """
-    filled = [column[~np.isnan(column)] for column in columns]
+    filled = [column.values[0][~np.isnan(column.values[0])] for column in table.columns]
     ends = [(c[0], c.min(), c.max()) if len(c) else (np.nan,) * 3 for c in filled]
     firsts, lowest, highest = np.array(ends).reshape(-1, 3).T
     if np.nanmax(highest, initial=-np.inf) < _HOT_C:
-        return []
+        return {}
     none = (highest < _FRACTION) & (lowest > -_FRACTION)
     near_zero = np.abs(firsts) < _NEAR_ZERO_C
     others = firsts[~near_zero & ~np.isnan(firsts)]
     if len(firsts) > 3 and 2 * near_zero.sum() < len(firsts) and len(others) and others.min() >= _ROOM_C:
         none |= near_zero & (highest < _HOT_C)
-    return np.flatnonzero(none).tolist()
+    found = [column for column, low in zip(table.columns, none, strict=True) if low]
+    why = "begins near 0 and stays low while others get hot"
+    return {column: why for column in found if not _is_known(table, column)}
 
 
-def sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
+def _codes(table: Table) -> dict[Column, str]:
+    """Find codes beside readings, unless they are most of the columns."""
+    found = []
+    for column in table.columns:
+        filled = column.values[0][~np.isnan(column.values[0])]
+        whole = (filled[np.isfinite(filled)] % 1 == 0).all()
+        if not column.sure and whole and len(filled) >= _FEW and 2 * (filled == 0).sum() > len(filled):
+            found.append(column)
+    few = 2 * len(found) <= len(table.columns)
+    return dict.fromkeys(found, "whole numbers, mostly 0: a code") if few else {}
+
+
+def last_look(table: Table, values_c: Floats, status: Bytes) -> None:
+    """Note what may be wrong with the values (n, k), and blank those that aren't readings."""
+    low_c, high_c = CELSIUS_RANGE_C
+    out_of_range = int(np.count_nonzero(status == Status.RANGE))
+    for j, column in enumerate(table.columns):
+        for value, count in _sentinels(values_c[:, j], status[:, j]) if not table.own else ():
+            often = "once" if count == 1 else f"{count} times"
+            jumps = f"jumps to {value:g} °C and back"
+            table.guesses.append(f"{shown(column.name)} {jumps} {often}: taken as no reading")
+        if column.taken_back:
+            why = "left as gaps: the column beside them says they are bad"
+            table.notes.append(f"{column.taken_back} of {shown(column.name)} {why}")
+    if out_of_range:
+        many = "1 reading is" if out_of_range == 1 else f"{out_of_range} readings are"
+        table.guesses.append(f"{many} not between {low_c:g} and {high_c:g} °C: kept as out of range")
+    values_c[status != Status.OK] = np.nan
+    if not table.own:
+        _doubt_units(table, values_c)
+
+
+def _sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
     """Find numbers within a thermocouple's range that mean no reading, and mark them as out of range.
 
     Only the exact numbers that instruments use, and only where the column [°C] jumps to them and, unless it
@@ -87,8 +156,8 @@ def sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
         if not len(others):
             continue
         after = np.searchsorted(others, own)
-        before_c = np.where(after > 0, values[others[np.maximum(after - 1, 0)]], np.nan)
-        after_c = np.where(after < len(others), values[others[np.minimum(after, len(others) - 1)]], np.nan)
+        beside = np.concatenate(([np.nan], values[others], [np.nan]))
+        before_c, after_c = beside[after], beside[after + 1]
         least = 30.0 if number < _COLD_C else 50.0 if number == 0 else _JUMP_C
         if number == -1:  # a fire may begin on a frosty day, and climb fast
             least = 15.0 if after.min() else 30.0
@@ -102,31 +171,20 @@ def sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:
     return found
 
 
-def say_units(table: Table) -> None:
-    """Add to the guesses which columns have no unit, once the columns are known."""
-    unsaid = [column for column in table.columns if not column.told]
-    if not unsaid:
-        return
-    some = f" for {listed([column.name for column in unsaid], 6)}" if len(unsaid) < len(table.columns) else ""
-    table.guesses.append(f"no unit given{some}: taken as °{unsaid[0].unit.upper()}")
-
-
-def doubt_units(table: Table, values_c: Floats) -> None:
+def _doubt_units(table: Table, values_c: Floats) -> None:
     """Add to the guesses if temperatures (n, k) without a unit look like another unit's."""
     unsaid = [j for j, column in enumerate(table.columns) if not column.told and column.unit == "c"]
     found = [column[~np.isnan(column)] for column in values_c[:, unsaid].T]
     firsts = np.array([column[0] for column in found if len(column)])
-    if not len(firsts) or table.own:
+    if not len(firsts):
         return
-    highest = max(float(column.max()) for column in found if len(column))
+    highest = np.nanmax(values_c[:, unsaid])
     if highest > _HOTTEST_C:
-        table.guesses.append(
-            f"{highest:g} °C is hotter than any open fire: are these °F, or tenths of a degree?"
-        )
+        what = "is hotter than any open fire: are these °F, or tenths of a degree?"
+        table.guesses.append(f"{highest:g} °C {what}")
     elif len(firsts) > 1 and float(np.ptp(firsts)) < _TOGETHER_C:
         first = float(np.median(firsts))
         for low, high, unit, letter in _ROOMS:
             if low < first < high:
-                table.guesses.append(
-                    f"all begin near {first:.0f}: if that is room temperature in {unit}, say --unit {letter}"
-                )
+                what = f"if that is room temperature in {unit}, say --unit {letter}"
+                table.guesses.append(f"all begin near {first:.0f}: {what}")

@@ -1,4 +1,4 @@
-"""Reads a table's rows in blocks, also if a column names each row's probe."""
+"""Reads a table's rows in blocks, also if a column names each row's probe, or several have times."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from logger.exchange.csv_columns import MAX_WORTH, too_many
 from logger.exchange.csv_dates import kind_of
 from logger.exchange.csv_format import is_beside, is_remark
 from logger.exchange.csv_merge import side_by_side
-from logger.exchange.csv_table import Column, CsvOptions, Hint, Table, Unit, find_columns, listed, shown
+from logger.exchange.csv_table import Column, CsvOptions, Hint, Table, find_columns, listed, shown
 from logger.exchange.csv_text import Progress, Row, Text
 from logger.exchange.csv_time import Times
 from logger.exchange.csv_values import BLOCK, MAX_READINGS, Part, Reader
@@ -29,14 +29,24 @@ _VALUE: Final = re.compile(
 
 def read_rows(text: Text, table: Table, options: CsvOptions, progress: Progress | None = None) -> Part:
     """Read a table's times and temperatures; CsvError: a cell can't be read, or times don't rise."""
-    reader: Reader | _ByProbe | _ByTime
-    if table.by is not None:
-        reader = _ByProbe(table, options)
-    else:
-        groups = _with_own_times(table)
-        reader = _ByTime(table, options, groups) if groups else Reader(table, options)
     rows = _plain_rows(text.rows(options, progress), table)
-    while block := list(itertools.islice(rows, BLOCK)):
+    blocks = iter(lambda: list(itertools.islice(rows, BLOCK)), [])
+    if table.by is not None:
+        probes = _ByProbe(table, options)
+        for block in blocks:
+            probes.add(block)
+        return _together(table, probes.readers(), text)
+    if groups := _with_own_times(table):
+        readers = [Reader(replace(table, time=[at], columns=group), options) for at, group in groups.items()]
+        for block in blocks:
+            for reader in readers:
+                filled = (*reader.table.time, *(column.at for column in reader.table.columns))
+                if own := [(number, row) for number, row in block if any(_cell(row, i) for i in filled)]:
+                    reader.add(own)
+        table.notes.append(f"{len(readers)} columns of times, each for the columns after it")
+        return _together(table, readers, text)
+    reader = Reader(table, options)
+    for block in blocks:
         reader.add(block)
     return reader.finish(text)
 
@@ -66,8 +76,7 @@ class _ByProbe:
     def __init__(self, table: Table, options: CsvOptions) -> None:
         assert table.by is not None
         self._table, self._options, self._by = table, options, table.by
-        self._readers: dict[str, Reader] = {}
-        self._left_out: dict[str, str] = {}
+        self._named: dict[str, Reader | str] = {}  # by probe; or why it is left out
         self._others: dict[tuple[str, str], str] = {}
         self._quantities = next((i for i, h in enumerate(table.headers) if QUANTITY.fullmatch(h)), None)
         free = (i for i in range(len(table.headers)) if i not in (table.by, self._quantities, *table.time))
@@ -76,38 +85,44 @@ class _ByProbe:
         table.columns = [column for column in table.columns if column.at not in no_values]
 
     def add(self, block: Sequence[Row]) -> None:
+        """Deal a block's rows out to the probes' readers; CsvError: too many probes."""
         rows: dict[str, list[Row]] = {}
         for number, row in block:
             name = _cell(row, self._by)
-            if (other := self._other_quantity(row)) is not None:
-                self._others.setdefault((name, other[0]), other[1])
+            quantity, unit = _cell(row, self._quantities), _cell(row, self._units)
+            if quantity and (why := why_no_temperature(quantity, None)) is not None:
+                self._others.setdefault((name, quantity), why)
+            elif unit_cell(unit)[1]:
+                self._others.setdefault((name, f"({unit})"), f"{unit} {OF_OTHER}")
             else:
                 rows.setdefault(name, []).append((number, row))
         for name, own in rows.items():
-            if name not in self._readers and name not in self._left_out:
-                self._begin(name, own[0][1])
-            if name in self._readers:
-                self._readers[name].add(own)
+            if name not in self._named:
+                self._named[name] = self._begin(name, own[0][1])
+            if isinstance(reader := self._named[name], Reader):
+                reader.add(own)
 
-    def _other_quantity(self, row: Sequence[str]) -> tuple[str, str] | None:
-        """Say what a row is if a column shows it isn't a temperature: its name or unit, and why."""
-        quantity, unit = _cell(row, self._quantities), _cell(row, self._units)
-        if quantity and (why := why_no_temperature(quantity, None)) is not None:
-            return quantity, why
-        return (f"({unit})", f"{unit} {OF_OTHER}") if unit_cell(unit)[1] else None
-
-    def _begin(self, name: str, row: Sequence[str]) -> None:
-        """Make a probe's reader, or note why it is left out."""
-        table = self._table
-        if len(self._readers) + len(self._left_out) >= _MOST_NAMES:
+    def _begin(self, name: str, row: Sequence[str]) -> Reader | str:
+        """Make a probe's reader, or say why it is left out."""
+        table, options = self._table, self._options
+        by = table.headers[self._by]
+        if len(self._named) >= _MOST_NAMES:
             what = f"more than {_MOST_NAMES} kinds of rows: this column may not name the probe"
-            isnt = Hint("leave_out", table.headers[self._by], "if it doesn't")
+            isnt = Hint("leave_out", by, "if it doesn't")
             raise table.refuse(what, isnt, column=self._by, code="too-many-columns")
-        unit = unit_cell(_cell(row, self._units))[0] if self._options.unit is None else None
-        if (why := self._why_not(name, unit)) is not None:
-            self._left_out[name] = why
-            return
-        of_number = table.headers[self._by] if table.header_row is not None else "probe"
+        unit = unit_cell(_cell(row, self._units))[0] if options.unit is None else None
+        of_probes = [one for one in options.keep if not find_columns(table.headers, one)]
+        kept = _is_meant(name, options.keep)
+        why = None if kept else why_no_temperature(name, unit)
+        if _is_meant(name, options.leave_out):
+            why = "left out as asked"
+        elif not name:
+            why = f"rows without a {by}"
+        elif of_probes and not kept:
+            why = "not among those to keep"
+        if why is not None:
+            return why
+        of_number = by if table.header_row is not None else "probe"
         probe = name if not name.isdecimal() else f"{of_number} {name}"
         alone = len(table.columns) == 1
         columns = [
@@ -122,38 +137,31 @@ class _ByProbe:
             )
             for column in table.columns
         ]
-        self._readers[name] = Reader(replace(table, columns=columns), self._options)
-        if len(self._readers) > MAX_WORTH:
-            raise too_many(table.name, list(self._readers))
+        if len(names := [n for n, found in self._named.items() if isinstance(found, Reader)]) >= MAX_WORTH:
+            raise too_many(table.name, [*names, name])
+        return Reader(replace(table, columns=columns), options)
 
-    def _why_not(self, name: str, unit: Unit | None) -> str | None:
-        def meant(wanted: Sequence[str]) -> bool:
-            return any(find_columns([name], one) for one in wanted if not one.strip().isdecimal())
-
-        keep, headers = self._options.keep, self._table.headers
-        if meant(self._options.leave_out):
-            return "left out as asked"
-        if meant(keep):
-            return None if name else f"rows without a {headers[self._by]}"
-        if any(not find_columns(headers, wanted) for wanted in keep):
-            return "not among those to keep"
-        return why_no_temperature(name, unit) if name else f"rows without a {headers[self._by]}"
-
-    def finish(self, text: Text) -> Part:
-        """Put the probes side by side."""
+    def readers(self) -> list[Reader]:
+        """Return all readers, and note what was left out; CsvError: there are none."""
         table = self._table
         if self._units is not None:
             of_units = table.headers[self._units]
             table.left_out[:] = [pair for pair in table.left_out if pair[0] != of_units]
+        readers = {name: found for name, found in self._named.items() if isinstance(found, Reader)}
+        left_out = {name: found for name, found in self._named.items() if isinstance(found, str)}
         for (name, what), why in self._others.items():
-            self._left_out[f"{name} {what}" if name in self._readers else name] = why
-        table.left_out += self._left_out.items()
-        if not self._readers:
-            what = f"no probe among {listed([shown(name) for name in self._left_out], 6)}"
-            one = Hint("keep", next(iter(self._left_out), ""), "if that is one")
+            left_out[f"{name} {what}" if name in readers else name] = why
+        table.left_out += left_out.items()
+        if not readers:
+            what = f"no probe among {listed([shown(name) for name in left_out], 6)}"
+            one = Hint("keep", next(iter(left_out), ""), "if that is one")
             raise table.refuse(what, one, column=self._by, code="no-temperatures")
         table.notes.append(f"one row per reading: {shown(table.headers[self._by])} names the probe")
-        return _together(table, [reader.finish(text) for reader in self._readers.values()])
+        return list(readers.values())
+
+
+def _is_meant(name: str, wanted: Sequence[str]) -> bool:
+    return any(find_columns([name], one) for one in wanted if not one.strip().isdecimal())
 
 
 def _with_own_times(table: Table) -> dict[int, list[Column]]:
@@ -166,40 +174,21 @@ def _with_own_times(table: Table) -> dict[int, list[Column]]:
         alike = all(kind_of(a) == kind_of(b) for a, b in others)
         if is_time_word(header) and not _OF_ZONE.search(header) and others and alike:
             times.append(i)
-    ends = [*times[1:], len(table.headers)]
     groups = {
         at: [column for column in table.columns if at < column.at < end]
-        for at, end in zip(times, ends, strict=True)
+        for at, end in itertools.pairwise([*times, len(table.headers)])
     }
     whole = sum(map(len, groups.values())) == len(table.columns) and all(groups.values())
-    return groups if len(groups) > 1 and len(table.time) == 1 and whole and not table.own else {}
+    if len(groups) < 2 or len(table.time) > 1 or not whole or table.own:
+        return {}
+    of_times = {table.headers[at] for at in groups}
+    table.left_out[:] = [pair for pair in table.left_out if pair[0] not in of_times]
+    return groups
 
 
-class _ByTime:
-    """A reader for each column of times, and for the columns behind it."""
-
-    def __init__(self, table: Table, options: CsvOptions, groups: dict[int, list[Column]]) -> None:
-        self._table = table
-        of_times = {table.headers[at] for at in groups}
-        table.left_out[:] = [pair for pair in table.left_out if pair[0] not in of_times]
-        self._readers = {
-            at: Reader(replace(table, time=[at], columns=columns), options) for at, columns in groups.items()
-        }
-
-    def add(self, block: Sequence[Row]) -> None:
-        for at, reader in self._readers.items():
-            filled = (at, *(column.at for column in reader.columns))
-            if own := [(number, row) for number, row in block if any(_cell(row, i) for i in filled)]:
-                reader.add(own)
-
-    def finish(self, text: Text) -> Part:
-        """Set the columns side by side."""
-        self._table.notes.append(f"{len(self._readers)} columns of times, each for the columns after it")
-        return _together(self._table, [reader.finish(text) for reader in self._readers.values()])
-
-
-def _together(table: Table, parts: Sequence[Part]) -> Part:
-    """Set parts of one file side by side."""
+def _together(table: Table, readers: Sequence[Reader], text: Text) -> Part:
+    """Set what readers of one file have read side by side."""
+    parts = [reader.finish(text) for reader in readers]
     table.columns = [column for part in parts for column in part.table.columns]
     times = np.unique(np.concatenate([part.times.t_us for part in parts]))
     if len(times) * len(table.columns) > MAX_READINGS:

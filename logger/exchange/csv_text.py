@@ -212,15 +212,6 @@ def _skipped_rows(options: CsvOptions, name: str) -> list[range]:
     return found
 
 
-def as_ranges(numbers: Iterable[int]) -> str:
-    """Write row numbers as `skip_rows` takes them."""
-    parts: list[str] = []
-    for _, group in itertools.groupby(enumerate(sorted(set(numbers))), lambda pair: pair[1] - pair[0]):
-        run = [number for _, number in group]
-        parts.append(str(run[0]) if len(run) == 1 else f"{run[0]}-{run[-1]}")
-    return ",".join(parts)
-
-
 def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str, str]:
     """Find the encoding, checked through the whole file, and the file's last character."""
     with path.open("rb") as file:

@@ -272,6 +272,12 @@ def is_processing_row(row: Sequence[str]) -> bool:
     return any(cell.strip() for cell in row) and all(_PROCESSED.fullmatch(cell.strip()) for cell in row)
 
 
+def is_bad(word: str) -> bool:
+    """Whether the word or code beside a reading says it is bad (OPC codes: good from 192 on)."""
+    text = word.strip().lower()
+    return text in BAD_WORDS or (text.isdecimal() and int(text) < 64)
+
+
 def has_temperature_word(header: str) -> bool:
     """Whether a header is about a temperature or a probe."""
     return _TEMPERATURE_WORD.search(header.replace("_", " ")) is not None
