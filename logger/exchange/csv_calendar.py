@@ -10,7 +10,8 @@ from typing import Final
 
 import numpy as np
 
-from logger.exchange.csv_dates import FRACTION, HALF, HHMMSS, ZONE, TimeKind, kind_of
+from logger.exchange import csv_words
+from logger.exchange.csv_dates import FRACTION, HALF, HHMMSS, UTC_WORD, ZONE, TimeKind, kind_of, offset_in
 from logger.exchange.csv_numbers import numbers_in
 from logger.exchange.csv_table import (
     EVERY_ROW,
@@ -23,7 +24,6 @@ from logger.exchange.csv_table import (
     shown,
 )
 from logger.exchange.csv_text import MAX_CELL
-from logger.exchange.csv_words import INDEX, is_time_word, unit_in, why_no_time
 
 _PARTS: Final = {
     "year": r"year|yr|y|yyyy|jahr|année|annee|año|ano",
@@ -50,8 +50,6 @@ _PART_OF_DATE: Final = re.compile(
     "|".join(word for part in _USUAL[:3] for word in _PARTS[part].split("|") if len(word) > 1), re.I
 )
 _DATE_WORD: Final = re.compile(r"(?<![a-z])dat(e|um)(?![a-z])", re.I)
-_UTC: Final = re.compile(r"(?:(?<![a-z])|(?<=date)|(?<=time))(utc|gmt)(?![a-z])", re.I)
-_OFFSET: Final = re.compile(r"(?:GMT|UTC)\s?([+\-−]\d{1,2}(?::?\d{2})?)", re.I)
 _MILLIS: Final = re.compile(r"ms|msecs?|millis(econds?)?|milliseconds?", re.I)
 _MICROS: Final = re.compile(r"us|µs|(tv_?)?usecs?|micros(econds?)?|microseconds?", re.I)
 _UNIT_FOR_NAME: Final = re.compile(rf"{_MILLIS.pattern}|{_MICROS.pattern}|s|secs?", re.I)
@@ -61,10 +59,8 @@ _INTERVAL: Final = re.compile(
     r"(?<![a-z])(?:(?:sampl\w*|log\w*|scan|record\w*) ?)?(?:interval|rate|period|intervall|messrate|takt)\b",
     re.I,
 )
-_RUN_TOGETHER: Final = re.compile(r"\d{5,6}")
-_LIKELY: Final = ("datetime", "date", "clock", "number", None)
+_LIKELY: Final = ("datetime", "date", "clock", "number")
 _COUNTS: Final = "counts the seconds from the first row (in a spreadsheet), or name one that has times with"
-_ELSEWHERE: Final = Hint("time")
 
 
 def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], options: CsvOptions) -> None:
@@ -84,49 +80,60 @@ def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opti
         table.time.append(found[0])
     if not options.time:
         try:
-            _find_unnamed(table, above, below)
+            table.time = _guess_time(table)
+            number = len(table.time) == 1 and _kind_of_column(table, table.time[0]) == "number"
+            if number:
+                _refuse_no_clock(table, table.time[0], above, below[table.time[0]])
+            counted = number and not _may_be_time(table.headers[table.time[0]])
         except CsvError as exc:
-            if not options.counts_rows or exc.code not in ("no-times", "no-time", "no-clock"):
+            if exc.code not in ("no-times", "no-time", "no-clock") or not options.counts_rows:
                 raise
+            counted = True
+        if counted and options.counts_rows:
             table.number_rows()
-        else:
-            if options.counts_rows and _is_unlikely(table):
-                table.number_rows()
-    if table.own or table.numbered:
-        return
+            return
+    if not table.own:
+        _find_what_follows(table)
+        _find_offset(table, [cell for i in table.time if (cell := below[i])], above)
+
+
+def _find_what_follows(table: Table) -> None:
+    """Find the columns of parts of a second, AM or PM, and the zone, which complete a time."""
     after = table.time[-1] + 1
     if after < len(table.headers):
-        named = ((3, _MILLIS), (6, _MICROS)) if _is_of_seconds(table) else ()
-        digits = next((digits for digits, name in named if name.fullmatch(table.headers[after])), 0)
-        if digits and _all_cells(table, after, FRACTION) and max(numbers_in(table, after)) < 10**digits:
-            table.digits = digits
+        for digits, name in ((3, _MILLIS), (6, _MICROS)) if _is_of_seconds(table) else ():
+            parts = name.fullmatch(table.headers[after]) and _all_cells(table, after, FRACTION)
+            if parts and max(numbers_in(table, after)) < 10**digits:
+                table.digits = digits
+                table.time.append(after)
+        if after not in table.time and _all_cells(table, after, HALF):
             table.time.append(after)
-        elif _all_cells(table, after, HALF):  # AM or PM in a column of its own
-            table.time.append(after)
-    zone = (
-        i for i, header in enumerate(table.headers) if _ZONE_WORD.fullmatch(header) and i not in table.time
-    )
-    if (at := next(zone, None)) is not None and _all_cells(table, at, ZONE) and _has_dates(table):
-        table.time.append(at)
-    names = [table.headers[i] for i in table.time]
-    table.time_hint = " ".join(below[i] for i in table.time if below[i])
-    if _UTC.search(names[0].replace("_", " ")) and not _OFFSET.search(names[0]):
-        table.time_hint += " UTC"
-    said = (_OFFSET.search(text) for text in (table.time_hint, *names, " ".join(above)[:4000]))
-    if (offset := next((match[0] for match in said if match), "")) not in table.time_hint:
-        table.time_hint += f" {offset}"
+    dated = len(table.time) > 4 or _kind_of_column(table, table.time[0]) in ("datetime", "date")
+    for i, header in enumerate(table.headers):
+        if dated and i not in table.time and _ZONE_WORD.fullmatch(header) and _all_cells(table, i, ZONE):
+            table.time.append(i)
+            return
 
 
-def _is_unlikely(table: Table) -> bool:
-    """Say whether numbers were taken for the time though their name doesn't say so."""
-    header, kind = table.headers[table.time[0]], _kind_of_column(table, table.time[0])
-    return kind == "number" and not is_time_word(header) and not re.fullmatch(_MAY_BE_TIME, header)
+def _is_of_seconds(table: Table) -> bool:
+    """Say whether times go on by whole seconds, so that a column of parts of a second may follow."""
+    seconds = re.compile(r".*:\d{1,2}:\d{1,2}" + r"|1\d{9}" * (table.decimal == "."))
+    return _all_cells(table, table.time[-1], seconds)
 
 
-def _find_unnamed(table: Table, above: Sequence[str], below: Sequence[str]) -> None:
-    table.time = _guess_time(table)
-    if len(table.time) == 1 and _kind_of_column(table, table.time[0]) == "number":
-        _refuse_no_clock(table, table.time[0], above, below[table.time[0]])
+def _find_offset(table: Table, below: Sequence[str], above: Sequence[str]) -> None:
+    """Find the offset from UTC that units, names or lines above the header give the times."""
+    table.time_hint = " ".join(below)
+    names = (table.headers[i].replace("_", " ") for i in table.time)
+    for text in (table.time_hint, *names):
+        if table.offset_us is None:
+            table.offset_us = offset_in(text)
+    if table.offset_us is None:
+        table.offset_us = offset_in(" ".join(above)[:4000], bare=False)
+
+
+def _may_be_time(header: str) -> bool:
+    return csv_words.is_time_word(header) or _MAY_BE_TIME.fullmatch(header) is not None
 
 
 def _guess_time(table: Table) -> list[int]:
@@ -138,26 +145,29 @@ def _guess_time(table: Table) -> list[int]:
     def of_kind(kind: TimeKind) -> list[int]:
         return [i for i, k in enumerate(kinds) if k == kind]
 
-    named = [i for i, header in enumerate(table.headers) if is_time_word(header) and kinds[i]]
-    if kinds[0] == "number" and _UNIT_FOR_NAME.fullmatch(table.headers[0]):
-        named.insert(0, 0)
     # Of two clocks, the one in UTC needs no zone.
-    likely = sorted(named, key=lambda i: (_LIKELY.index(kinds[i]), not _UTC.search(words[i])))
-    second = INDEX.fullmatch(table.headers[0]) and len(kinds) > 2 and kinds[1] == "number"
-    first = (likely or of_kind("datetime") or of_kind("date") or of_kind("clock") or [1 if second else 0])[0]
-    if kinds[first] == "number" and (dates := of_kind("datetime")):
-        first = dates[0]  # if a file has dates, take the firing's date from there
+    named = [i for i, header in enumerate(table.headers) if csv_words.is_time_word(header)]
+    likely = sorted((not UTC_WORD.search(words[i]), i) for i in named)
+    by_kind = [[i for _, i in likely if kinds[i] == kind] for kind in _LIKELY]
+    if kinds[0] == "number" and _UNIT_FOR_NAME.fullmatch(table.headers[0]):
+        by_kind[-1].insert(0, 0)
+    named = [*itertools.chain(*by_kind)]
+    second = csv_words.INDEX.fullmatch(table.headers[0]) and len(kinds) > 2 and kinds[1] == "number"
+    first = [*named, *of_kind("datetime"), *of_kind("date"), *of_kind("clock"), 1 if second else 0][0]
+    if kinds[first] == "number":
+        first = [*of_kind("datetime"), first][0]  # if a file has dates, take the firing's date from there
     header, kind = table.headers[first], kinds[first]
     temperature = first not in named and (
-        unit_in(header)[1] or re.fullmatch(r"(t|tc|temp\w*) ?\d+", header, re.I)
+        csv_words.unit_in(header)[1] or re.fullmatch(r"(t|tc|temp\w*) ?\d+", header, re.I)
     )
     number, cells = table.head[0]
     if kind is None or temperature:
-        _refuse_without_times(table, kinds)
+        if not set(kinds) - {"number", None}:
+            _refuse_without_times(table)
         what = f"{shown(cells[first])} isn't a time; name the time column with"
         raise table.refuse(what, Hint("time"), row=number, column=first, code="no-time")
-    if kind == "clock" and (dates := of_kind("date")):
-        return [dates[0], first]
+    if kind == "clock":
+        return [*of_kind("date")[:1], first]
     if kind == "date":
         digits = [i for i in named if kinds[i] == "number" and _all_cells(table, i, HHMMSS)]
         clock = (of_kind("clock") or digits)[:1] or _parts_of_the_day(words, of_kind("number"))
@@ -165,26 +175,13 @@ def _guess_time(table: Table) -> list[int]:
             what = "has dates, but no column has the time of day; name both with"
             raise table.refuse(what, Hint("time"), column=first, code="no-time")
         return [first, *clock]
-    if (
-        kind == "number"
-        and _DATE_WORD.search(words[first])
-        and _all_cells(table, first, re.compile(r"\d{5,6}"))
-    ):
+    run_together = _DATE_WORD.search(words[first]) and _all_cells(table, first, re.compile(r"\d{5,6}"))
+    if kind == "number" and run_together:
         what = f"{shown(cells[first])} may begin with the day, the month or the year; "
         what += "write the dates as 2025-11-27"
         elsewhere = Hint("time", None, "if the time is in another column")
         raise table.refuse(what, elsewhere, row=number, column=first, code="day-or-month")
     return [first]
-
-
-def _is_of_seconds(table: Table) -> bool:
-    """Say whether times go on by whole seconds, so that a column of parts of a second may follow."""
-    seconds = re.compile(r".*:\d{1,2}:\d{1,2}" + r"|1\d{9}" * (table.decimal == "."))
-    return _all_cells(table, table.time[-1], seconds)
-
-
-def _has_dates(table: Table) -> bool:
-    return _kind_of_column(table, table.time[0]) in ("datetime", "date") or len(table.time) > 4
 
 
 def _kind_of_column(table: Table, column: int) -> TimeKind | None:
@@ -197,7 +194,7 @@ def _kind_of_column(table: Table, column: int) -> TimeKind | None:
         return "datetime"  # spreadsheets write midnight as the date alone
     if kind == "number" and _DATE_WORD.search(table.headers[column]):
         return "date" if all(re.fullmatch(r"(19|20)\d{6}", cell) for cell in cells) else kind
-    return kind if 2 * count >= len(cells) or count == kinds.total() else None
+    return kind if 2 * count >= len(cells) else None
 
 
 def _all_cells(table: Table, column: int, pattern: re.Pattern[str]) -> bool:
@@ -215,10 +212,6 @@ def _parts_of_dates(table: Table) -> list[int]:
     Or year, day of the year, and hour and minute in one number; or (hour,) minute and second; or none.
     """
     names = [re.sub(r"[_. -]+", " ", name).strip().casefold() for name in table.header]
-    exact = {name.rstrip("s"): i for i, name in reversed(list(enumerate(names)))}
-    calendar = [exact[part] for part in itertools.takewhile(exact.__contains__, _USUAL)]
-    if len(calendar) >= 5:
-        return calendar
     for order, start in itertools.product(_ORDERS, range(len(names))):
         pairs = zip(order, names[start : start + len(order)], strict=False)
         run = list(itertools.takewhile(lambda pair: re.fullmatch(_PARTS[pair[0]], pair[1]), pairs))
@@ -227,11 +220,8 @@ def _parts_of_dates(table: Table) -> list[int]:
         if "year" in order and not _within(table, start + order.index("year"), _LIMITS[:1]):
             continue
         place = {part: start + i for i, (part, _) in enumerate(run)}
-        return [
-            place[part]
-            for part in (order if "digits" in order or len(order) < 4 else _USUAL)
-            if part in place
-        ]
+        wanted = order if "digits" in order or len(order) < 4 else _USUAL
+        return [place[part] for part in wanted if part in place]
     return []
 
 
@@ -243,11 +233,9 @@ def _parts_without_names(table: Table) -> list[int]:
         if len(table.headers) > start + 6 and _within(table, start, _LIMITS):
             table.guesses.append("year, month, day, hour, minute and second are in separate columns")
             return list(range(start, start + 6))
-        of_the_year = (_LIMITS[0], (1, 366), (0, 2400))
-        if len(table.headers) > start + 3 and _within(table, start, of_the_year):
-            clock = [
-                _whole(row[start + 2]) for _, row in table.head
-            ]  # 2104 is one, 2160 none; and it goes on
+        if len(table.headers) > start + 3 and _within(table, start, (_LIMITS[0], (1, 366), (0, 2400))):
+            clock = [_whole(row[start + 2]) for _, row in table.head]
+            # 2104 is one, 2160 none; and it goes on
             if all(value % 100 < 60 for value in clock) and len(set(clock)) > len(clock) // 2:
                 table.guesses.append("year, day of the year, and hour and minute are in separate columns")
                 return list(range(start, start + 3))
@@ -279,16 +267,14 @@ def _within(table: Table, start: int, limits: Sequence[tuple[int, int]]) -> bool
 # --- no times -----------------------------------------------------------------------------------------------
 
 
-def _refuse_without_times(table: Table, kinds: Sequence[TimeKind | None]) -> None:
+def _refuse_without_times(table: Table) -> None:
     """Refuse a file that has no times, even if it numbers its rows."""
-    if set(kinds) - {"number", None}:
-        return
-    count = next((header for header in table.headers if INDEX.fullmatch(header)), None)
+    count = next((header for header in table.headers if csv_words.INDEX.fullmatch(header)), None)
     if count is not None:
         what = f"no column has times; {shown(count)} numbers the rows. If they are 10 s apart, say"
         raise table.refuse(what, Hint("time", count, "--time-unit 10s (or 0.5s, 1min)"), code="no-times")
     what = f"no column has times: add one that {_COUNTS}"
-    raise table.refuse(what, EVERY_ROW, _ELSEWHERE, code="no-times")
+    raise table.refuse(what, EVERY_ROW, Hint("time"), code="no-times")
 
 
 def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str) -> None:
@@ -300,31 +286,29 @@ def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str
             "2025-11-27 14:00:10, or if another column has the time of day, name date and time with"
         )
         raise table.refuse(what, Hint("time"), column=column, code="no-clock")
-    why = why_no_time(header, below)
-    if is_time_word(header) or (why is None and re.fullmatch(_MAY_BE_TIME, header)):
-        return
+    why = csv_words.why_no_time(header, below)
     values = numbers_in(table, column)
     steps = np.diff(values)
-    if not len(steps) or min(values) > 9e8:
+    if (why is None and _may_be_time(header)) or not len(steps) or min(values) > 9e8:
         return
     middle = sorted(steps)[len(steps) // 2]
     least = 0.5 if table.header_row is not None else 0.9  # a logger that names nothing keeps a steady beat
     uneven = np.count_nonzero(~((least * middle <= steps) & (steps <= (2 - least) * middle)))
-    at = next((i for i, cell in enumerate(above) if _INTERVAL.search(cell)), None)
-    interval = above[at].strip() if at is not None else None
-    back = np.count_nonzero(steps <= 0)
-    if why is None and (middle <= 0 or 4 * back > len(steps) or 3 * uneven > len(steps)):
+    if why is None and (
+        middle <= 0 or 4 * np.count_nonzero(steps <= 0) > len(steps) or 3 * uneven > len(steps)
+    ):
         why = "doesn't rise evenly"
-    if why is not None or interval is not None:
-        said = f" (the top of the file says {shown(interval)})" if interval else ""
-        add = f"{shown(header)} {why}. Add a column" if interval is None else "add one"
-        what = f"no column has times{said}: {add} that {_COUNTS}"
-        way = _every_row(" ".join(above[at : at + 2])) if at is not None else EVERY_ROW
-        ways = [way] * (why is None or not why.startswith("is "))
-        raise table.refuse(what, *ways, _ELSEWHERE, code="no-times")
-
-
-def _every_row(interval: str) -> Hint:
-    """Offer what a file's head says of the time between its rows."""
-    step = re.search(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h)(?:ec|ecs|econds?|s|utes?)?(?![a-z])", interval)
-    return EVERY_ROW if step is None else Hint("time_unit", step[1] + step[2], "if the rows are so far apart")
+    at = next((i for i, cell in enumerate(above) if _INTERVAL.search(cell)), None)
+    if at is not None:
+        what = f"no column has times (the top of the file says {shown(above[at])}): add one that {_COUNTS}"
+        step = re.search(
+            r"(\d+(?:\.\d+)?)\s*(ms|s|min|h)(?:ec|ecs|econds?|s|utes?)?(?![a-z])",
+            " ".join(above[at : at + 2]),
+        )
+        way = Hint("time_unit", step[1] + step[2], "if the rows are so far apart") if step else EVERY_ROW
+    elif why is not None:
+        what, way = f"no column has times: {shown(header)} {why}. Add a column that {_COUNTS}", EVERY_ROW
+    else:
+        return
+    ways = [way] * (why is None or not why.startswith("is "))
+    raise table.refuse(what, *ways, Hint("time"), code="no-times")

@@ -57,6 +57,7 @@ _STAMP: Final = re.compile(
 )
 """20261125100000: date and time without separators; too large or too small to count from 1970."""
 ZONE: Final = re.compile(r"[+\-−]\d{2}:?\d{2}|Z|UTC|GMT")
+UTC_WORD: Final = re.compile(r"(?:(?<![a-z])|(?<=date)|(?<=time))(utc|gmt)(?![a-z])", re.I)
 _HOUR: Final = re.compile(r"\d{1,2}([.,]\d{0,6})?")
 HALF: Final = re.compile(r"[ap]\.? ?m\.?", re.I)
 FRACTION: Final = re.compile(r"\d{1,9}")
@@ -237,12 +238,12 @@ def offset_us(zone: str) -> int | None:
     return (minutes if match[1] == "+" else -minutes) * 60_000_000
 
 
-def offset_in(text: str) -> int | None:
-    """Find an offset from UTC among other words; None if there is none. [µs]."""
-    found = re.search(
-        r"(?:GMT|UTC)\s?[+\-−]\d{1,2}(?::?\d{2})?|(?<![A-Za-z])(?:GMT|UTC)(?![A-Za-z])", text, re.I
+def offset_in(text: str, *, bare: bool = True) -> int | None:
+    """Find an offset from UTC among other words, perhaps a `bare` UTC; None if there is none. [µs]."""
+    found = re.search(r"(?:GMT|UTC)\s?[+\-−]\d{1,2}(?::?\d{2})?", text, re.I) or (
+        bare and UTC_WORD.search(text)
     )
-    return None if found is None else offset_us(found[0])
+    return offset_us(found[0]) if found else None
 
 
 def offset_words(offset: int) -> str:

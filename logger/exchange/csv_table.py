@@ -143,6 +143,7 @@ class Table:
     # the time column; or date and time; or year, month, day, hour, minute and perhaps second
     time: list[int] = field(default_factory=list)
     time_hint: str = ""  # what a row of units says about it
+    offset_us: int | None = None  # of its times from UTC, if the file gives one for all
     digits: int = 0  # of its last column, where that has parts of a second
     columns: list[Column] = field(default_factory=list)  # of temperatures
     by: int | None = None  # the column that names each row's probe; None if each probe has a column

@@ -141,7 +141,7 @@ class TimeReader:
             raise self._far(f"'{values[i]:g}' is too far off to be a time", i)
         t_us = count.t_us(values)
         if count.since == "on the wall":
-            offset = csv_dates.offset_in(table.time_hint)
+            offset = table.offset_us
             return self._from_local(t_us) if offset is None else self._absolute(t_us - offset)
         return self._absolute(t_us) if count.since else Times(t_us, absolute=False)
 
@@ -238,7 +238,7 @@ class TimeReader:
             raise self._refused("zone-word", zones[zone], what, place)
         if len(words) == len(offsets):
             local = clocks + starts[day_of]
-            offset = csv_dates.offset_in(self._table.time_hint) if self._options.timezone is None else None
+            offset = self._table.offset_us if self._options.timezone is None else None
             if offset is None:
                 return self._from_local(local)
             self._table.guesses.append(f"times are {csv_dates.offset_words(offset)}")
