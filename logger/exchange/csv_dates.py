@@ -247,9 +247,9 @@ def offset_in(text: str, *, bare: bool = True) -> int | None:
 
 
 def offset_words(offset: int) -> str:
-    """Write an offset [µs] found in a header."""
+    """Write an offset [µs], as UTC+01:00."""
     minutes = abs(offset) // 60_000_000
-    return f"UTC{'-' if offset < 0 else '+'}{minutes // 60:02}:{minutes % 60:02}, as the header says"
+    return f"UTC{'-' if offset < 0 else '+'}{minutes // 60:02}:{minutes % 60:02}"
 
 
 def zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:

@@ -1,16 +1,18 @@
-"""Columns and values that look like temperatures but aren't. Pure."""
+"""What has been read and may not be so: columns, values and times that aren't what they look like. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 
 from logger.conversion.columns import CELSIUS_RANGE_C
-from logger.exchange.csv_table import Column, Table, listed, shown
+from logger.exchange.csv_dates import offset_words
+from logger.exchange.csv_table import Column, CsvError, CsvOptions, Hint, Table, listed, shown
+from logger.exchange.csv_time import Times
 from logger.exchange.csv_words import has_temperature_word
-from logger.reading import Bytes, Floats, Status
+from logger.reading import Bytes, Floats, Ints, Status
 
 _FEW: Final = 8
 _HOTTEST_C: Final = 1400.0  # common practice, no source: a pit or a bonfire stays well below this
@@ -27,6 +29,12 @@ _NEAR_ZERO_C: Final = 5.0
 _ROOM_C: Final = 8.0
 _HOT_C: Final = 100.0
 _FRACTION: Final = 2.0  # nothing in or near a fire stays this close to 0 °C: fractions, kilowatts or volts
+_HOUR_US: Final = 3_600_000_000
+_DAY_US: Final = 24 * _HOUR_US
+_NEVER_SET: Final = (0, 3657, 10_957)  # 1970, 1980 and 2000: where clocks without a battery start [days]
+CLOCK_LEAPS: Final = "the clock jumps ahead by an hour"
+"""How a guess begins that only the place of the clock can settle."""
+_LONG: Final = 10  # rows in a stretch that is more than neighbours out of order
 _COLD_C: Final = -45.0  # no probe at an open fire has been colder
 
 
@@ -188,3 +196,127 @@ def _doubt_units(table: Table, values_c: Floats) -> None:
             if low < first < high:
                 what = f"if that is room temperature in {unit}, say --unit {letter}"
                 table.guesses.append(f"all begin near {first:.0f}: {what}")
+
+
+# --- the order of rows --------------------------------------------------------------------------------------
+
+
+def in_order(table: Table, times: Times, rows: Ints, options: CsvOptions) -> tuple[Ints, Times]:
+    """Sort a file's numbered rows by time, each time once; return their new order and times.
+
+    CsvError: they go back in time, or two have the same time, and no option says what to do.
+    """
+    _doubt_clock(table, times, rows, options)
+    if (np.diff(times.t_us) < 0).any() and options.order == "refuse":
+        raise _backwards(table, times, rows, options)
+    chosen = np.argsort(times.t_us, kind="stable")
+    t_us = times.t_us[chosen]
+    steps = np.diff(t_us)
+    if (steps == 0).any():
+        if options.repeats == "refuse":
+            raise _repeated(table, rows[chosen], steps)
+        if options.repeats == "last":
+            keep = np.append(steps > 0, True)
+            chosen, t_us = chosen[keep], t_us[keep]
+        else:
+            t_us = _spread(t_us)
+    return chosen, Times(t_us, times.absolute, times.wall_us)
+
+
+def _doubt_clock(table: Table, times: Times, rows: Ints, options: CsvOptions) -> None:
+    """Say where a local clock jumps ahead by an hour; refuse one that was set on the way.
+
+    No firing lasts from 2000 until today.
+    """
+    steps = np.diff(times.t_us)
+    usual = int(np.median(steps)) if len(steps) > 1 else _HOUR_US
+    if times.wall_us is not None and options.timezone is None and usual <= _HOUR_US // 4:
+        for i in np.flatnonzero(np.abs(steps - _HOUR_US) <= 2 * max(usual, 1_000_000))[:3]:
+            table.guesses.append(
+                f"{CLOCK_LEAPS} at row {rows[i + 1]}: if that is summer time, not a pause, name "
+                "the place with --timezone"
+            )
+    leaps = np.flatnonzero(steps > 30 * _DAY_US)
+    if times.absolute and len(leaps):
+        i = int(leaps[0])
+        what = (
+            f"this is {int(steps[i]) // _DAY_US} days later than the row above, as if the instrument's clock "
+            "had been set; import it in two, with"
+        )
+        raise table.refuse(
+            what, *_in_two(rows, i), row=int(rows[i + 1]), column=table.time[0], code="clock-set"
+        )
+    if times.absolute and int(times.t_us[0]) // _DAY_US in _NEVER_SET:
+        table.guesses.append("the dates begin where a clock that was never set begins: they may be wrong")
+
+
+def _in_two(rows: Ints, i: int) -> tuple[Hint, Hint]:
+    """Offer to import rows up to the i-th on their own, and the rest on their own."""
+    last = int(rows[i])
+    before = f"{rows[0]}-{last}" if last > rows[0] else str(last)
+    return Hint("last_line", last, "for the first part"), Hint("skip_rows", before, "for the rest")
+
+
+def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> CsvError:
+    t_us = times.t_us if times.wall_us is None else times.wall_us
+    steps = np.diff(t_us)
+    back = np.flatnonzero(steps < 0)
+    i = int([*back, *np.flatnonzero(np.diff(times.t_us) < 0)][0])
+    usual_s = float(np.median(steps[steps > 0])) / 1e6 if (steps > 0).any() else 0.0
+    by_s = -int(steps[i]) / 1e6
+    span = f"{by_s:g} s" if by_s < 120 else f"{by_s / 60:.0f} min" if by_s < 7200 else f"{by_s / 3600:.1f} h"
+    an_hour = abs(by_s - 3600 + usual_s) <= max(2 * usual_s, 60)
+    what = f"this is {span} earlier than the row above"
+    ways: tuple[Hint, ...]
+    if not len(back):  # local time doesn't go back: only the zone's summer time does
+        zone = offset_words(int(t_us[0] - times.t_us[0]))
+        code, ways = "no-summer-time", (Hint("timezone", zone, "for the whole file"),)
+        what = "this clock didn't change where summer time begins or ends; if it never does, say"
+    elif times.wall_us is not None and options.timezone is None and an_hour:
+        code, ways = "clock-back-an-hour", (Hint("timezone", None, "such as Europe/Vienna"),)
+        what = f"the clock goes back by {span}, as at the end of summer time; name its zone with"
+    elif _laps(t_us, back):
+        code, ways = "begins-again", _in_two(rows, i)
+        what += (
+            ": the time starts again and overlaps what came before. If these are other probes in the same "
+            "fire, save them as a separate file and import both together. If it is another fire, import it "
+            "in two, with"
+        )
+    else:
+        code, ways = "backwards", (Hint("order", "sort", "puts the rows in order"),)
+    column = table.time[-1] if len(table.time) < 3 else table.time[0]
+    return table.refuse(what, *ways, row=int(rows[i + 1]), column=column, code=code)
+
+
+def _laps(t_us: Ints, back: Ints) -> bool:
+    """Whether rising stretches overlap in time: sorting would mix them."""
+    starts = np.concatenate(([0], back + 1))
+    ends = np.append(back, len(t_us) - 1)
+    order = np.argsort(t_us[starts], kind="stable")
+    starts, ends = starts[order], ends[order]
+    lengths = ends - starts + 1
+    overlap = t_us[starts[1:]] < np.maximum.accumulate(t_us[ends])[:-1]
+    few = len(back) <= 3  # in a short file: 0, 1, 2, 0, 1, 2
+    long = (np.minimum(lengths[1:], lengths[:-1]) >= _LONG) | (few & (lengths[1:] > 2))
+    return bool((overlap & long).any())
+
+
+def _repeated(table: Table, rows: Ints, steps: Ints) -> CsvError:
+    same = np.flatnonzero(steps == 0)
+    ways = [Hint("repeats", "spread", "spreads such rows evenly"), Hint("repeats", "last", "keeps the last")]
+    many = "" if len(same) == 1 else f" ({len(same)} such rows)"
+    what = f"another row has the same time{many}"
+    if len(same) == len(steps) > 1:
+        what = "all rows have the same time, as if a spreadsheet had rounded a large number: "
+        what, ways = f"{what}save the times again, with all their digits", []
+    return table.refuse(what, *ways, row=int(rows[same[0] + 1]), column=table.time[-1], code="repeated")
+
+
+def _spread(t_us: Ints) -> Ints:
+    """Spread rows with the same time evenly up to the next; the last ones over the usual step."""
+    times, starts, counts = np.unique(t_us, return_index=True, return_counts=True)
+    lengths = np.diff(times)
+    usual = int(np.median(lengths)) if len(lengths) else 1_000_000
+    within = np.arange(len(t_us)) - np.repeat(starts, counts)
+    between = np.repeat(np.append(lengths, usual), counts)
+    return cast(Ints, t_us + within * between // np.repeat(counts, counts))

@@ -241,7 +241,7 @@ class TimeReader:
             offset = self._table.offset_us if self._options.timezone is None else None
             if offset is None:
                 return self._from_local(local)
-            self._table.guesses.append(f"times are {csv_dates.offset_words(offset)}")
+            self._table.guesses.append(f"times are {csv_dates.offset_words(offset)}, as the header says")
             return self._absolute(local - offset)
         if None in zones:
             what = "this time has no zone, though others have one;"

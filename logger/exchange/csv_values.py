@@ -14,7 +14,6 @@ from logger.conversion.columns import CELSIUS_RANGE_C
 from logger.exchange import csv_doubt
 from logger.exchange.csv_dates import joined
 from logger.exchange.csv_numbers import as_number, decimals_of, is_number, is_word, one_cell, plain_floats
-from logger.exchange.csv_order import in_order
 from logger.exchange.csv_table import Column, CsvOptions, Hint, Table, shown
 from logger.exchange.csv_text import Row, Text
 from logger.exchange.csv_time import TimeReader, Times
@@ -164,7 +163,7 @@ class Reader:
         csv_doubt.leave_out_what_is_none(table, texts, keep=bool(options.keep))
         self._refuse_bad(rows, text)
         times = self._times.finish(rows)
-        chosen, times = in_order(table, times, rows, options)
+        chosen, times = csv_doubt.in_order(table, times, rows, options)
         n, k = len(times.t_us), len(table.columns)
         values, status = np.empty((n, k), order="F"), np.empty((n, k), np.uint8, order="F")
         for j, column in enumerate(table.columns):
