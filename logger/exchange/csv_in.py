@@ -11,8 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from logger.exchange.csv_format import read_table
-from logger.exchange.csv_long import read_rows
-from logger.exchange.csv_merge import CsvFiring, merge_parts, probes_of
+from logger.exchange.csv_merge import CsvFiring, merge_parts, probes_of, read_rows
 from logger.exchange.csv_table import CsvError, CsvOptions, Table
 from logger.exchange.csv_text import Progress
 from logger.journal.traces import GAP_STEPS, GAP_US

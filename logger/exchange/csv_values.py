@@ -21,7 +21,6 @@ from logger.exchange.csv_words import is_bad
 from logger.reading import Bytes, Floats, Ints, Status
 
 MAX_READINGS: Final = 40_000_000  # in one file: 16 probes at 10 Hz for three days
-BLOCK: Final = 8192
 _FULL_SCALE: Final = (32767.0, 32766.0, -32768.0, -32767.0, 65535.0)
 """What a 16-bit register reads without a probe (common practice, no source)."""
 _MOST_BAD: Final = 1000
