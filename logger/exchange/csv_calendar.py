@@ -10,9 +10,8 @@ from typing import Final
 
 import numpy as np
 
-from logger.exchange import csv_words
-from logger.exchange.csv_dates import FRACTION, HALF, HHMMSS, UTC_WORD, ZONE, TimeKind, kind_of, offset_in
-from logger.exchange.csv_numbers import numbers_in
+from logger.exchange import csv_cells, csv_words
+from logger.exchange.csv_cells import TimeKind, kind_of, numbers_in
 from logger.exchange.csv_table import (
     EVERY_ROW,
     CsvError,
@@ -23,7 +22,6 @@ from logger.exchange.csv_table import (
     listed,
     shown,
 )
-from logger.exchange.csv_text import MAX_CELL
 
 _PARTS: Final = {
     "year": r"year|yr|y|yyyy|jahr|année|annee|año|ano",
@@ -71,7 +69,7 @@ def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opti
     if table.own and not options.time:
         table.time = [0]
         return
-    below = [cell.strip()[:MAX_CELL] for cell in units_row] + [""] * len(table.headers)
+    below = [cell.strip()[: csv_cells.MAX_CELL] for cell in units_row] + [""] * len(table.headers)
     for wanted in options.time:
         found = find_columns(table.headers, wanted)
         if not found:
@@ -102,15 +100,20 @@ def _find_what_follows(table: Table) -> None:
     after = table.time[-1] + 1
     if after < len(table.headers):
         for digits, name in ((3, _MILLIS), (6, _MICROS)) if _is_of_seconds(table) else ():
-            parts = name.fullmatch(table.headers[after]) and _all_cells(table, after, FRACTION)
+            parts = name.fullmatch(table.headers[after]) and _all_cells(table, after, csv_cells.FRACTION)
             if parts and max(numbers_in(table, after)) < 10**digits:
                 table.digits = digits
                 table.time.append(after)
-        if after not in table.time and _all_cells(table, after, HALF):
+        if after not in table.time and _all_cells(table, after, csv_cells.HALF):
             table.time.append(after)
     dated = len(table.time) > 4 or _kind_of_column(table, table.time[0]) in ("datetime", "date")
     for i, header in enumerate(table.headers):
-        if dated and i not in table.time and _ZONE_WORD.fullmatch(header) and _all_cells(table, i, ZONE):
+        if (
+            dated
+            and i not in table.time
+            and _ZONE_WORD.fullmatch(header)
+            and _all_cells(table, i, csv_cells.ZONE)
+        ):
             table.time.append(i)
             return
 
@@ -127,9 +130,9 @@ def _find_offset(table: Table, below: Sequence[str], above: Sequence[str]) -> No
     names = (table.headers[i].replace("_", " ") for i in table.time)
     for text in (table.time_hint, *names):
         if table.offset_us is None:
-            table.offset_us = offset_in(text)
+            table.offset_us = csv_cells.offset_in(text)
     if table.offset_us is None:
-        table.offset_us = offset_in(" ".join(above)[:4000], bare=False)
+        table.offset_us = csv_cells.offset_in(" ".join(above)[:4000], bare=False)
 
 
 def _may_be_time(header: str) -> bool:
@@ -147,7 +150,7 @@ def _guess_time(table: Table) -> list[int]:
 
     # Of two clocks, the one in UTC needs no zone.
     named = [i for i, header in enumerate(table.headers) if csv_words.is_time_word(header)]
-    likely = sorted((not UTC_WORD.search(words[i]), i) for i in named)
+    likely = sorted((not csv_cells.UTC_WORD.search(words[i]), i) for i in named)
     by_kind = [[i for _, i in likely if kinds[i] == kind] for kind in _LIKELY]
     if kinds[0] == "number" and _UNIT_FOR_NAME.fullmatch(table.headers[0]):
         by_kind[-1].insert(0, 0)
@@ -169,7 +172,7 @@ def _guess_time(table: Table) -> list[int]:
     if kind == "clock":
         return [*of_kind("date")[:1], first]
     if kind == "date":
-        digits = [i for i in named if kinds[i] == "number" and _all_cells(table, i, HHMMSS)]
+        digits = [i for i in named if kinds[i] == "number" and _all_cells(table, i, csv_cells.HHMMSS)]
         clock = (of_kind("clock") or digits)[:1] or _parts_of_the_day(words, of_kind("number"))
         if not clock:
             what = "has dates, but no column has the time of day; name both with"

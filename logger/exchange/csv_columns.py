@@ -10,8 +10,7 @@ from typing import Final
 import numpy as np
 
 from logger.exchange import csv_words
-from logger.exchange.csv_dates import kind_of
-from logger.exchange.csv_numbers import is_number, numbers_in
+from logger.exchange.csv_cells import is_number, is_value, kind_of, numbers_in
 from logger.exchange.csv_table import (
     Column,
     CsvError,
@@ -23,7 +22,6 @@ from logger.exchange.csv_table import (
     listed,
     shown,
 )
-from logger.exchange.csv_text import MAX_CELL
 
 MAX_WORTH: Final = 256
 """If more columns may be temperatures, they are refused before they are read."""
@@ -345,13 +343,3 @@ def too_many(name: str, names: Sequence[str], most: int = 64) -> CsvError:
     first = Hint("keep", tuple(chosen[:20] or names[:20]), "for the first of them")
     none = Hint("leave_out", None, "for those that aren't; or give a plan that names the probes")
     return CsvError(what, first, none, file=name, code="too-many-columns")
-
-
-def is_value(cell: str) -> bool:
-    """Whether a cell may be a reading, a word in place of one, or a time."""
-    return len(cell) <= MAX_CELL and (
-        kind_of(cell) is not None
-        or cell.lower() in csv_words.NO_READING | csv_words.OPEN_WORDS | csv_words.ERROR_WORDS
-        or is_number(cell)
-        or csv_words.WITH_UNIT.fullmatch(cell) is not None
-    )

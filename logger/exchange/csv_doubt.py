@@ -8,7 +8,7 @@ from typing import Final, cast
 import numpy as np
 
 from logger.conversion.columns import CELSIUS_RANGE_C
-from logger.exchange.csv_dates import offset_words
+from logger.exchange.csv_cells import offset_words
 from logger.exchange.csv_table import Column, CsvError, CsvOptions, Hint, Table, listed, shown
 from logger.exchange.csv_time import Times
 from logger.exchange.csv_words import has_temperature_word

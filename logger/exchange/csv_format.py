@@ -10,11 +10,10 @@ from pathlib import Path
 from typing import Final
 
 from logger.exchange.csv_calendar import find_time
-from logger.exchange.csv_columns import find_temperatures, is_value
-from logger.exchange.csv_dates import TimeKind, kind_of
-from logger.exchange.csv_numbers import find_decimal, is_number
+from logger.exchange.csv_cells import MAX_CELL, TimeKind, is_number, is_value, kind_of
+from logger.exchange.csv_columns import find_temperatures
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
-from logger.exchange.csv_text import HEAD_LINES, MAX_CELL, Row, Text, open_text
+from logger.exchange.csv_text import HEAD_LINES, Row, Text, open_text
 from logger.exchange.csv_words import (
     NO_READING,
     is_processing_row,
@@ -29,6 +28,10 @@ _GARBLED: Final = re.compile(r"[\x80-\x9f]|[^\x00-\x7f]{3}")
 """In Latin-1: not letters, or more accented letters in a row than any word has."""
 _EPOCH: Final = re.compile(r"1\d{9}(?:\.\d+)?|1\d{12}|1\d{15}|1\d{18}")
 """Seconds, or thousandths, millionths or billionths of them, since 1970."""
+_AFTER: Final = re.compile(r"(?<=\d)(?:e[+\-]?\d{1,3}|\s*[°º]?\s?[CFK℃℉])$", re.I)
+"""What may follow a number: its exponent, or its unit."""
+_WITH_COMMA: Final = re.compile(r"[+\-−]?\d+,\d+")
+_WITH_POINT: Final = re.compile(r"[+\-−]?(?:\d+|(\d{1,3}(?:,\d{3})+))\.\d+")
 _SIGNS: Final = ("#", "%", "//", "!")
 _NO_TIMES: Final = (
     (
@@ -92,7 +95,7 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
         )
     if header is None:
         guesses.append("no header: columns are named by their numbers")
-    table.decimal = find_decimal(table, options)
+    table.decimal = _find_decimal(table, options)
     if header is not None and not text.own:
         _refuse_split_decimals(table, len(trimmed(rows[header][1])))
     above = [cell for _, row in rows[: header or 0] for cell in row]
@@ -298,6 +301,38 @@ def _headers(row: Sequence[str], width: int, guesses: list[str], *, own: bool) -
         used.add(new.casefold())
         headers[i] = new
     return headers
+
+
+# --- the decimal mark ---------------------------------------------------------------------------------------
+
+
+def _find_decimal(table: Table, options: CsvOptions) -> str:
+    """Find a table's decimal mark, point or comma; CsvError: it could be either, as in 1,234 alone."""
+    if options.decimal is not None:
+        if options.decimal not in (".", ","):
+            raise table.refuse(f"--decimal {options.decimal!r}: must be '.' or ','", code="decimal")
+        return options.decimal
+    cells = [(n, j, _AFTER.sub("", cell.strip())) for n, row in table.head for j, cell in enumerate(row)]
+    commas = [place for place in cells if _WITH_COMMA.fullmatch(place[2])]
+    points = [match for *_, cell in cells if (match := _WITH_POINT.fullmatch(cell))]
+    grouped = any(re.fullmatch(r"[+\-−]?\d{1,3}(?:\.\d{3})+,\d+", cell) for *_, cell in cells)
+    if table.own or not (commas or grouped):
+        return "."
+    if not grouped and not points and all(re.fullmatch(r"[+\-−]?[1-9]\d{0,2},\d{3}", c) for *_, c in commas):
+        columns = {j for _, j, _ in commas}
+        whole = {j for _, j, cell in cells if re.fullmatch(r"\d{1,3}", cell) and cell != "0"}
+        if columns <= whole:  # 950 is in the same column: 950, 975, 1,000
+            table.guesses.append("commas separate thousands")
+            return "."
+        number, column, cell = commas[0]
+        what = f"the comma in {shown(cell)} may separate thousands or decimals; say which with"
+        thousands = Hint("decimal", ".", "if it separates thousands")
+        decimals = Hint("decimal", ",", "if it is a decimal comma")
+        raise table.refuse(what, thousands, decimals, row=number, column=column, code="decimal-or-thousands")
+    if not grouped and (len(commas) <= len(points) or any(match[1] for match in points)):
+        return "."
+    table.guesses.append("numbers have a decimal comma")
+    return ","
 
 
 # --- no table -----------------------------------------------------------------------------------------------

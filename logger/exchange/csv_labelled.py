@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final, Literal
 
-from logger.exchange.csv_dates import kind_of
+from logger.exchange.csv_cells import kind_of
 from logger.exchange.csv_words import ERROR_WORDS, KEY, NO_READING, OPEN_WORDS
 
 Labels = Literal["json", "document", "named", "pairs", "blocks", "points", ""]

@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 
 from logger.exchange import csv_words
+from logger.exchange.csv_cells import kind_of
 from logger.exchange.csv_columns import MAX_WORTH, too_many
-from logger.exchange.csv_dates import kind_of
 from logger.exchange.csv_format import is_beside, is_remark
 from logger.exchange.csv_table import Column, CsvError, CsvOptions, Hint, Table, find_columns, listed, shown
 from logger.exchange.csv_text import Progress, Row, Text

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from logger.exchange.csv_cells import is_number
 from logger.exchange.csv_labelled import BadLine, Labels, cells_of, has_arrows, labels_of, without_arrows
-from logger.exchange.csv_numbers import is_number
 from logger.exchange.csv_table import EVERY_ROW, CsvError, CsvOptions, Hint, shown
 from logger.reading import OTHER_DIGITS
 
@@ -24,8 +24,6 @@ MAX_BYTES: Final = 512 << 20
 MAX_LINE: Final = 1 << 20
 """Characters in a line: 64 columns of 16 characters take a thousandth of it."""
 MAX_COLUMNS: Final = 2048
-MAX_CELL: Final = 200
-"""Characters of a cell that are read: the rest says nothing about a temperature or a column's name."""
 MAX_SECONDS: Final = 600.0
 _OWN_TIME: Final = "time_s"
 """First header of our own files, by which they are known."""

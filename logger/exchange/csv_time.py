@@ -12,16 +12,16 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from logger.exchange import csv_dates
-from logger.exchange.csv_numbers import as_number, plain_floats
+from logger.exchange import csv_cells
 from logger.exchange.csv_table import STEP, CsvError, CsvOptions, Hint, Table, shown
 from logger.reading import Floats, Ints
 
 _FAR_S: Final = 9e9  # 285 years
 _DAY_US: Final = 86_400_000_000
 _HOUR_US: Final = 3_600_000_000
-_A, _B, _YY, _SEP = (csv_dates.DATE_PARTS.index(name) for name in ("a", "b", "yy", "sep"))
-_YEARS: Final = [csv_dates.DATE_PARTS.index(name) for name in ("y", "yy", "y2")]
+_1970: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_A, _B, _YY, _SEP = (csv_cells.DATE_PARTS.index(name) for name in ("a", "b", "yy", "sep"))
+_YEARS: Final = [csv_cells.DATE_PARTS.index(name) for name in ("y", "yy", "y2")]
 _UNITS_S: Final = {
     "us": 1e-6,
     "ms": 1e-3,
@@ -70,38 +70,37 @@ class TimeReader:
     def __init__(self, table: Table, options: CsvOptions) -> None:
         self._table, self._options = table, options
         parts = ([row[i] for i in table.time] for _, row in table.head[:40])
-        cells = (csv_dates.joined(cells, table.digits) for cells in parts)
-        kinds = Counter(kind for cell in cells if (kind := csv_dates.kind_of(cell)) is not None)
+        found = (csv_cells.kind_of(csv_cells.joined(cells, table.digits)) for cells in parts)
+        kinds = Counter(kind for kind in found if kind is not None)
         usual = "number" if table.own or not kinds else kinds.most_common(1)[0][0]
         # Spreadsheets write midnight as the date alone.
-        self.kind: csv_dates.TimeKind = "datetime" if usual == "date" else usual
+        self._kind: csv_cells.TimeKind = "datetime" if usual == "date" else usual
         self._values: list[Floats] = []
         self._clocks: list[Ints] = []
-        self._days: dict[tuple[str | None, ...], int] = {}  # dates with their zones, numbered …
         self._day_of: list[Ints] = []
-        self._day_row: list[tuple[int, str]] = []  # … and where each comes first
+        # Dates with their zones, numbered, and the row and cell where each comes first.
+        self._days: dict[tuple[str | None, ...], tuple[int, int, str]] = {}
         self._three_parts = self._halves = False
         self._first_two_part = ""
         self._rows: Ints = np.zeros(0, np.int64)
 
     def add(self, rows: Sequence[int], cells: Sequence[str]) -> list[int]:
         """Read a block of times in the numbered rows; return where in it there is no time of this kind."""
-        if self.kind == "number":
+        if self._kind == "number":
             return self._add_numbers(cells)
         clocks, days = np.zeros((2, len(cells)), np.int64)
         bad: list[int] = []
         for i, cell in enumerate(cells):
-            kind, match = csv_dates.matched(cell)
-            fits = kind == self.kind or (kind == "date" and self.kind == "datetime")
+            kind, match = csv_cells.matched(cell)
+            fits = kind == self._kind or (kind == "date" and self._kind == "datetime")
             us = self._clock_us(match) if match is not None and fits else None
             if match is None or us is None:
                 bad.append(i)
                 continue
             clocks[i] = us
-            if self.kind == "datetime":
-                days[i] = self._days.setdefault(match.group(*csv_dates.DATE_PARTS, "zone"), len(self._days))
-                if days[i] == len(self._day_row):
-                    self._day_row.append((rows[i], cell.strip()))
+            if self._kind == "datetime":
+                day = match.group(*csv_cells.DATE_PARTS, "zone")
+                days[i] = self._days.setdefault(day, (len(self._days), rows[i], cell))[0]
         self._clocks.append(clocks)
         self._day_of.append(days)
         return bad
@@ -109,18 +108,17 @@ class TimeReader:
     def finish(self, rows: Ints) -> Times:
         """Return the times of all numbered rows; CsvError: they can mean two things."""
         self._rows = rows
-        if self.kind == "number":
+        if self._kind == "number":
             return self._finish_numbers(np.concatenate(self._values))
         clocks = np.concatenate(self._clocks)
-        self._clocks.clear()
-        return self._finish_clocks(clocks) if self.kind == "clock" else self._finish_datetimes(clocks)
+        return self._finish_clocks(clocks) if self._kind == "clock" else self._finish_datetimes(clocks)
 
     # --- numbers ----------------------------------------------------------------------------------------
 
     def _add_numbers(self, cells: Sequence[str]) -> list[int]:
-        values = plain_floats(cells) if self._table.decimal == "." else None
+        values = csv_cells.plain_floats(cells) if self._table.decimal == "." else None
         if values is None or not np.isfinite(values).all():
-            read = (as_number(cell, self._table.decimal) for cell in cells)
+            read = (csv_cells.as_number(cell, self._table.decimal) for cell in cells)
             values = np.array([np.nan if value is None else value for value in read])
         self._values.append(values)
         return np.flatnonzero(np.isnan(values)).tolist()
@@ -140,17 +138,16 @@ class TimeReader:
             i = int(np.argmax(far))
             raise self._far(f"'{values[i]:g}' is too far off to be a time", i)
         t_us = count.t_us(values)
-        if count.since == "on the wall":
-            offset = table.offset_us
-            return self._from_local(t_us) if offset is None else self._absolute(t_us - offset)
-        return self._absolute(t_us) if count.since else Times(t_us, absolute=False)
+        if count.since != "on the wall":
+            return self._absolute(t_us) if count.since else Times(t_us, absolute=False)
+        return self._from_local(t_us) if table.offset_us is None else self._absolute(t_us - table.offset_us)
 
     # --- clocks without a date --------------------------------------------------------------------------
 
     def _clock_us(self, match: re.Match[str]) -> int | None:
         hour, minute, second = int(match["h"]), int(match["min"]), int(match["s"] or 0)
         half = (match["half"] or "").lower()
-        most = 12 if half else 24 if self.kind == "datetime" else 9999
+        most = 12 if half else 24 if self._kind == "datetime" else 9999
         of_a_day = bool(half) <= hour <= most and minute < 60 and second < 61
         if not of_a_day or (most == 24 == hour and minute + second):
             return None
@@ -162,7 +159,7 @@ class TimeReader:
         else:
             self._three_parts = True
         us = ((hour * 60 + minute) * 60 + second) * 1_000_000 + int((match["f"] or "0")[:6].ljust(6, "0"))
-        if self.kind == "datetime":
+        if self._kind == "datetime":
             return us
         us += int(match["days"] or 0) * _DAY_US
         return -us if match["before"] else us  # a countdown to the start
@@ -170,29 +167,28 @@ class TimeReader:
     def _finish_clocks(self, t_us: Ints) -> Times:
         """Time of day, or time since the start; both count from the first row."""
         table, options = self._table, self._options
+        back = np.flatnonzero(np.diff(t_us) < 0)
         if self._first_two_part and not self._halves:
-            unit = options.time_unit or self._two_part_unit(t_us)
+            unit = options.time_unit or self._two_part_unit(t_us, back)
             if unit not in ("mm:ss", "hh:mm"):
                 what = f"--time-unit {unit!r}: for {self._first_two_part!r} it must be hh:mm or mm:ss"
                 raise table.refuse(what, code="time-unit")
             if unit == "mm:ss":  # until there are three parts: 59:58, 59:59, 1:00:00
-                back = np.flatnonzero(np.diff(t_us) < 0)
                 until = len(t_us) if not self._three_parts else int(back[0]) + 1 if len(back) else 0
                 t_us = np.concatenate([t_us[:until] // 60, t_us[until:]])
-        if options.order == "refuse":
-            twelve = not self._halves and int(t_us.max(initial=0)) < 13 * _HOUR_US
-            for begins_again, day_us, words in (
-                (_DAY_US // 2, _DAY_US, "the clock passes midnight"),
-                (10 * _HOUR_US, _DAY_US // 2, "the clock counts to 12 and starts again"),
-            ):
-                again = np.concatenate(([0], np.cumsum(np.diff(t_us) < -begins_again)))
-                if again[-1] and (day_us == _DAY_US or twelve):
-                    table.guesses.append(words)
-                    t_us = t_us + again * day_us
-                    break
+        twelve = not self._halves and int(t_us.max(initial=0)) < 13 * _HOUR_US
+        for begins_again, day_us, words in (
+            (_DAY_US // 2, _DAY_US, "the clock passes midnight"),
+            (10 * _HOUR_US, _DAY_US // 2, "the clock counts to 12 and starts again"),
+        ):
+            again = np.concatenate(([0], np.cumsum(np.diff(t_us) < -begins_again)))
+            if again[-1] and options.order == "refuse" and (day_us == _DAY_US or twelve):
+                table.guesses.append(words)
+                t_us = t_us + again * day_us
+                break
         return Times(t_us, absolute=False)
 
-    def _two_part_unit(self, t_us: Ints) -> str:
+    def _two_part_unit(self, t_us: Ints, back: Ints) -> str:
         table = self._table
         header = f"{table.headers[table.time[0]]} {table.time_hint}".lower().replace(" ", "")
         if "mm:ss" in header:
@@ -200,8 +196,7 @@ class TimeReader:
         if "h:mm" in header:
             return "hh:mm"
         if self._three_parts:
-            once = np.count_nonzero(np.diff(t_us) < 0) == 1 and t_us[0] < 60 * _HOUR_US
-            return "mm:ss" if once else "hh:mm"
+            return "mm:ss" if len(back) == 1 and t_us[0] < 60 * _HOUR_US else "hh:mm"
         firsts = t_us // _HOUR_US
         if firsts.max() > 23 and (np.diff(firsts) >= 0).all():
             table.guesses.append("times are minutes and seconds")
@@ -213,23 +208,22 @@ class TimeReader:
     # --- dates ------------------------------------------------------------------------------------------
 
     def _finish_datetimes(self, clocks: Ints) -> Times:
-        order = self._order()
+        table, order = self._table, self._order()
         starts = np.empty(len(self._days), np.int64)
         zones: dict[str | None, int] = {}  # and the row where each comes first
-        for i, ((*date, zone), (row, cell)) in enumerate(zip(self._days, self._day_row, strict=True)):
+        for (*date, zone), (i, row, cell) in self._days.items():
             zones.setdefault(zone, row)
             try:
-                starts[i] = csv_dates.days_of(tuple(date), order) * _DAY_US
+                starts[i] = csv_cells.days_of(date, order) * _DAY_US
             except ValueError as exc:
                 ways = [_without(row)] * ("no month" not in str(exc))
                 if date[_A] is not None and self._options.day_first is not None:
                     ways = [Hint("day_first", order != "dmy")]
                 raise self._refused("no-date", row, f"{shown(cell)} isn't a date: {exc}", *ways) from None
-        if any(int(date[i] or 0) in csv_dates.BUDDHIST for date in self._days for i in _YEARS):
-            self._table.guesses.append("years are in the Buddhist calendar: 543 subtracted")
-        day_of = np.concatenate(self._day_of)
-        self._day_of.clear()
-        offsets = {zone: csv_dates.offset_us(zone) for zone in zones if zone is not None}
+        if any(int(date[i] or 0) in csv_cells.BUDDHIST for date in self._days for i in _YEARS):
+            table.guesses.append("years are in the Buddhist calendar: 543 subtracted")
+        local = clocks + starts[np.concatenate(self._day_of)]
+        offsets = {zone: csv_cells.offset_us(zone) for zone in zones if zone is not None}
         words = [zone for zone, offset in offsets.items() if offset is None]
         if words and self._options.timezone is None:
             zone = min(words)
@@ -237,28 +231,25 @@ class TimeReader:
             place = Hint("timezone", None, "such as Europe/Vienna")
             raise self._refused("zone-word", zones[zone], what, place)
         if len(words) == len(offsets):
-            local = clocks + starts[day_of]
-            offset = self._table.offset_us if self._options.timezone is None else None
-            if offset is None:
+            if table.offset_us is None or self._options.timezone is not None:
                 return self._from_local(local)
-            self._table.guesses.append(f"times are {csv_dates.offset_words(offset)}, as the header says")
-            return self._absolute(local - offset)
+            table.guesses.append(f"times are {csv_cells.offset_words(table.offset_us)}, as the header says")
+            return self._absolute(local - table.offset_us)
         if None in zones:
             what = "this time has no zone, though others have one;"
             raise self._refused("no-zone", zones[None], what, _without(zones[None]))
-        starts -= np.array([offsets[zone or ""] or 0 for *_, zone in self._days], np.int64)
-        return self._absolute(clocks + starts[day_of])
+        of_days = np.array([offsets[zone or ""] or 0 for *_, zone in self._days], np.int64)
+        return self._absolute(local - of_days[np.concatenate(self._day_of)])
 
-    def _order(self) -> csv_dates.Order:
+    def _order(self) -> csv_cells.Order:
         """Find the order of day, month and year, if all are numbers of two digits."""
         dates = [date for date in self._days if date[_A] is not None]
         if not dates or self._options.day_first is not None:
             return "dmy" if self._options.day_first else "mdy"
-        orders: tuple[csv_dates.Order, ...] = ("ymd", "dmy", "mdy")
-        by_year, *others = ([_days(date[:-1], order) for date in dates] for order in orders)
+        by_year = [_days(date[:-1], "ymd") for date in dates]
         if len(dates[0][_YY] or "") == 2 and None not in by_year:
-            tomorrow = (datetime.now(UTC) - datetime(1970, 1, 1, tzinfo=UTC)).days + 1
-            later = [days for order in others for days in order if days is not None]
+            tomorrow = (datetime.now(UTC) - _1970).days + 1
+            later = [days for date in dates for order in ("dmy", "mdy") if (days := _days(date[:-1], order))]
             if later and min(later) > tomorrow >= max(days or 0 for days in by_year):
                 self._table.guesses.append("dates have the year first: otherwise they would be in the future")
                 return "ymd"
@@ -270,7 +261,7 @@ class TimeReader:
         if all(date[_SEP] == "." for date in dates):
             self._table.guesses.append("dates with dots have the day first")
             return "dmy"
-        row, cell = self._day_row[self._days[dates[0]]]
+        _, row, cell = self._days[dates[0]]
         what = f"{cell.split()[0]!r} may have the day or the month first; say which with"
         raise self._refused("day-or-month", row, what, Hint("day_first", True), Hint("day_first", False))
 
@@ -279,7 +270,7 @@ class TimeReader:
         zone: tzinfo | None = None
         name = self._options.timezone
         if name is not None:
-            offset = csv_dates.offset_us(name)
+            offset = csv_cells.offset_us(name)
             try:
                 zone = ZoneInfo(name) if offset is None else timezone(timedelta(microseconds=offset))
             except (KeyError, ValueError, OSError) as exc:
@@ -287,10 +278,10 @@ class TimeReader:
                 raise self._table.refuse(what, code="timezone") from exc
         else:
             self._table.guesses.append("times are in this computer's time zone")
-        utc = local_us - csv_dates.zone_offsets_us(local_us, zone)
+        utc = local_us - _zone_offsets_us(local_us, zone)
         if name is None and (np.diff(local_us) > 0).all() and (np.diff(utc) <= 0).any():
             # A clock that ignores summer time.
-            utc = local_us - csv_dates.zone_offsets_us(local_us[:1], zone)[0]
+            utc = local_us - _zone_offsets_us(local_us[:1], zone)[0]
         return Times(self._absolute(utc).t_us, absolute=True, wall_us=local_us)
 
     def _absolute(self, t_us: Ints) -> Times:
@@ -301,7 +292,7 @@ class TimeReader:
 
     def _far(self, what: str, i: int) -> CsvError:
         row = int(self._rows[i])
-        unit = [Hint("time_unit", None, "if it is in another unit")] * (self.kind == "number")
+        unit = [Hint("time_unit", None, "if it is in another unit")] * (self._kind == "number")
         return self._refused("far-time", row, what, _without(row), *unit)
 
     def _refused(self, code: str, row: int | None, what: str, *hints: Hint) -> CsvError:
@@ -312,11 +303,31 @@ def _without(row: int) -> Hint:
     return Hint("skip_rows", str(row), "leaves that row out")
 
 
-def _days(date: tuple[str | None, ...], order: csv_dates.Order) -> int | None:
+def _days(date: Sequence[str | None], order: csv_cells.Order) -> int | None:
     try:
-        return csv_dates.days_of(date, order)
+        return csv_cells.days_of(date, order)
     except ValueError:
         return None
+
+
+def _zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:
+    """Return a local clock's offsets from UTC; where the clock goes back tells the hour that comes twice.
+
+    Without a zone, the computer's own is used.
+    """
+    # Zones change on quarter hours: ask once for each, not for each row.
+    quarters, inverse = np.unique(local_us // 900_000_000, return_inverse=True)
+    times = [(_1970 + timedelta(minutes=15 * int(quarter))).replace(tzinfo=zone) for quarter in quarters]
+    by_fold = ([_offset_us(time.replace(fold=fold)) for time in times] for fold in (0, 1))
+    first, second = (np.array(offsets, np.int64)[inverse] for offsets in by_fold)
+    # An hour that comes twice, in autumn: the second has begun once the clock has gone back.
+    back = np.concatenate(([0], np.cumsum(np.diff(local_us) < -1_800_000_000)))
+    return np.where(back > 0, second, first)
+
+
+def _offset_us(time: datetime) -> int:
+    offset = (time if time.tzinfo else time.astimezone()).utcoffset() or timedelta(0)
+    return offset // timedelta(microseconds=1)
 
 
 # --- times that are numbers ---------------------------------------------------------------------------------

@@ -11,9 +11,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from logger.conversion.columns import CELSIUS_RANGE_C
-from logger.exchange import csv_doubt
-from logger.exchange.csv_dates import joined
-from logger.exchange.csv_numbers import as_number, decimals_of, is_number, is_word, one_cell, plain_floats
+from logger.exchange import csv_cells, csv_doubt
 from logger.exchange.csv_table import Column, CsvOptions, Hint, Table, shown
 from logger.exchange.csv_text import Row, Text
 from logger.exchange.csv_time import TimeReader, Times
@@ -58,7 +56,7 @@ class Reader:
         self._bad: dict[int, list[_Bad]] = defaultdict(list)  # by column, the first ones
         self._date = ""
         self._no_reading = frozenset(word.strip().lower() for word in options.no_reading)
-        self._no_number = [as_number(word, table.decimal) for word in options.no_reading]
+        self._no_number = [csv_cells.as_number(word, table.decimal) for word in options.no_reading]
         self._memo: dict[str, tuple[float | None, Status, str | None]] = {}
 
     def add(self, block: Sequence[Row]) -> None:
@@ -76,7 +74,7 @@ class Reader:
         times: Sequence[str] = columns[table.time[0]]
         if apart:
             parts = zip(*(columns[i] for i in table.time), strict=True)
-            times = [joined(cells, table.digits) for cells in parts]
+            times = [csv_cells.joined(cells, table.digits) for cells in parts]
         for i in self._times.add(numbers, times):
             self._note_bad(_Bad(numbers[i], table.time[0], times[i]))
         self._rows.append(np.array(numbers, np.int64))
@@ -110,7 +108,7 @@ class Reader:
     def _read(self, column: Column, rows: list[int], cells: Sequence[str]) -> tuple[Floats, Bytes]:
         """Read one column's cells as °C, with a status for each."""
         plain = cells if self.table.decimal == "." else [cell.replace(",", ".") for cell in cells]
-        if (values := plain_floats(plain)) is None:
+        if (values := csv_cells.plain_floats(plain)) is None:
             values, status = self._one_by_one(column, rows, cells)
         else:
             status = np.where(np.isnan(values), np.uint8(Status.ABSENT), np.uint8(Status.OK))
@@ -134,7 +132,7 @@ class Reader:
         for i, cell in enumerate(cells):
             found = self._memo.get(cell)
             if found is None:
-                found = one_cell(cell, self.table.decimal, self._no_reading)
+                found = csv_cells.one_cell(cell, self.table.decimal, self._no_reading)
                 if len(self._memo) < 10_000:
                     self._memo[cell] = found
             value, kind, unit = found
@@ -196,8 +194,10 @@ class Reader:
     def _refuse_torn(self, bad: set[int]) -> None:
         """Refuse a file that ends in the middle of a row, or of a number: 12 of 129.0."""
         number, row = self._last_row
-        decimals = [len(decimals_of(c[-1])) for _, c in self.table.head[:-1] if is_number(c[-1])]
-        cut = len(decimals_of(row[-1])) < min(decimals, default=0)
+        decimals = [
+            len(csv_cells.decimals_of(c[-1])) for _, c in self.table.head[:-1] if csv_cells.is_number(c[-1])
+        ]
+        cut = len(csv_cells.decimals_of(row[-1])) < min(decimals, default=0)
         if len(row) < len(self.table.headers) or number in bad or cut:
             what = "the file ends in the middle of a row; leave it out with"
             raise self.table.refuse(what, Hint("last_line", number - 1), row=number, code="torn")
@@ -206,7 +206,7 @@ class Reader:
         """Whether a row has no number in any column: a remark, not a reading."""
         columns, decimal = self.table.columns, self.table.decimal
         words = [bad for column in columns for bad in self._bad[column.at] if bad.row == row]
-        return len(columns) > 1 and sum(is_word(bad.cell, decimal) for bad in words) == len(columns)
+        return len(columns) > 1 and sum(csv_cells.is_word(bad.cell, decimal) for bad in words) == len(columns)
 
     def _ways_on(self, rows: Ints, found: list[_Bad]) -> list[Hint]:
         table, time = self.table, self.table.time[0]
@@ -215,8 +215,8 @@ class Reader:
         hints: list[Hint] = []
         if column > -1 and column != time and not self._is_remark(row):
             own = [place.cell for place in self._bad[column]]
-            if len(cell) <= _LONGEST_WORD and is_word(cell, table.decimal):
-                words = (w for w in own if is_word(w, table.decimal) and len(w) < _LONGEST_WORD)
+            if len(cell) <= _LONGEST_WORD and csv_cells.is_word(cell, table.decimal):
+                words = (w for w in own if csv_cells.is_word(w, table.decimal) and len(w) < _LONGEST_WORD)
                 alike = tuple(dict.fromkeys(words))[:12]
                 several = len(alike) > 1
                 means = f"if {'they mean' if several else 'it means'} there was no reading"

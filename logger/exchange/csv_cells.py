@@ -1,18 +1,20 @@
-"""Forms of time in CSV files: dates in any order, 12-hour and 24-hour clocks, offsets from UTC.
-
-Pure, except for the computer's own time zone.
-"""
+"""What one cell of a CSV file may be: a number, a word in place of one, a date, a clock. Pure."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta
 from typing import Final, Literal
 
 import numpy as np
 
-from logger.reading import Ints
+from logger.exchange.csv_table import Table
+from logger.exchange.csv_words import ERROR_WORDS, NO_READING, OPEN_WORDS, WITH_UNIT
+from logger.reading import Floats, Status
+
+MAX_CELL: Final = 200
+"""Characters of a cell that are read: the rest says nothing about a temperature or a column's name."""
 
 TimeKind = Literal["datetime", "date", "clock", "number"]
 
@@ -222,8 +224,6 @@ def days_of(parts: tuple[str | None, ...], order: Order) -> int:
     return (date(year, int(m or 0), int(d or 0)) - date(1970, 1, 1)).days
 
 
-# --- zones --------------------------------------------------------------------------------------------------
-
 _OFFSET: Final = re.compile(r"(?:(?:GMT|UTC)\s?)?([+\-−])(\d{1,2})(?::?(\d{2}))?", re.I)
 
 
@@ -252,28 +252,98 @@ def offset_words(offset: int) -> str:
     return f"UTC{'-' if offset < 0 else '+'}{minutes // 60:02}:{minutes % 60:02}"
 
 
-def zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:
-    """Return a local clock's offsets from UTC; where the clock goes back tells the hour that comes twice.
+# --- numbers ------------------------------------------------------------------------------------------------
 
-    Without a zone, the computer's own is used.
+_GROUPED: Final = r"[+\-]?(?=[.,]?\d)(?:\d+|\d{1,3}(?:%s\d{3})+|\d{1,3}(?:[ \u00a0\u202f'’]\d{3})+)?"
+_NUMBERS: Final = {
+    mark: re.compile(f"{_GROUPED % other}(?:[{mark}]\\d*)?(?:[ed][+-]?\\d{{1,3}})?", re.I)
+    for mark, other in ((".", ","), (",", r"\."))
+}
+"""Numbers by their decimal mark."""
+_SPACES: Final = re.compile(r"[\s'’]")
+_ERROR: Final = re.compile(r"(?:e|err|error|fault|f)[ .:#\-]?\d{1,3}", re.I)
+_BEYOND: Final = re.compile(r"[<>≤≥]=? ?[+\-]?\d+(?:[.,]\d+)?(?: ?°?[cf])?")
+"""Above or below what the instrument can read: >1200."""
+_OTHER_COMMA: Final = re.compile(r"[+\-]?\d+,(?:\d{1,2}|\d{4,})")
+
+
+def as_number(cell: str, decimal: str) -> float | None:
+    """Read a number; None if it isn't one.
+
+    The one of point and comma that isn't `decimal` may separate thousands, in groups of three digits.
     """
-    # Zones change on quarter hours: ask once for each, not for each row.
-    quarters, inverse = np.unique(local_us // 900_000_000, return_inverse=True)
-    first, second = (
-        np.array([_zone_offset_us(int(q) * 900_000_000, zone, fold) for q in quarters], np.int64)[inverse]
-        for fold in (0, 1)
+    text = cell.strip().replace("−", "-").removeprefix("'")
+    if text[:1] in ("+", "-"):
+        text = text[0] + text[1:].lstrip()
+    if len(text) > 40 or not _NUMBERS[decimal].fullmatch(text):
+        return None
+    text = text.replace(".", "").replace(",", ".") if decimal == "," else text.replace(",", "")
+    return float(_SPACES.sub("", text).lower().replace("d", "e"))
+
+
+def numbers_in(table: Table, i: int) -> list[float]:
+    """Return the numbers in a column's first rows."""
+    found = (as_number(cell, table.decimal) for cell in table.cells(i))
+    return [number for number in found if number is not None]
+
+
+def plain_floats(cells: Sequence[str]) -> Floats | None:
+    """Read cells that are all plain numbers with points, or empty (NaN); None if one isn't."""
+    try:
+        values = np.array([float(cell or "nan") for cell in cells])
+    except ValueError:
+        return None
+    return None if "_" in "".join(cells) else values
+
+
+def is_number(cell: str) -> bool:
+    """Whether a cell is a number with either decimal mark."""
+    return as_number(cell, ".") is not None or as_number(cell, ",") is not None
+
+
+def is_word(cell: str, decimal: str) -> bool:
+    """Whether a cell has neither a number nor a digit."""
+    return as_number(cell, decimal) is None and not any(c.isdigit() for c in cell)
+
+
+def decimals_of(cell: str) -> str:
+    """Return the digits after a number's decimal mark."""
+    return re.split(r"[.,]", cell.strip())[1] if re.search(r"\d[.,]", cell) else ""
+
+
+def one_cell(cell: str, decimal: str, words: frozenset[str]) -> tuple[float | None, Status, str | None]:
+    """Return value (None if it can't be read), status, and the unit if the cell gives one."""
+    text = cell.strip().replace("−", "-")
+    lower = text.lower()
+    letters = re.sub(r"[^a-z0-9%#]+", "", lower)
+    if lower.lstrip("+-") in ("inf", "infinity", "1.#inf"):
+        return np.nan, Status.RANGE, None
+    empty = not letters or letters in ("null", "na", "nodata") or "1.#" in lower
+    if lower in NO_READING or lower in words or empty:
+        return np.nan, Status.ABSENT, None
+    if lower in OPEN_WORDS or letters in ("tcopen", "opentc", "burnout", "oc", "opencircuit"):
+        return np.nan, Status.OPEN, None
+    if lower in ERROR_WORDS or _ERROR.fullmatch(lower):
+        return np.nan, Status.CORRUPT, None
+    if _BEYOND.fullmatch(lower):
+        return np.nan, Status.RANGE, None
+    unit = None
+    if lower[-1:] in ("c", "f", "℃", "℉") and any(c.isdigit() for c in text):
+        unit = "f" if lower[-1] in ("f", "℉") else "c"
+        text = text[:-1].removesuffix("deg").rstrip(" °º")
+    if decimal == "," and "," not in cell:
+        text = text.replace(".", ",")
+    elif decimal == "." and _OTHER_COMMA.fullmatch(text):  # typed by hand among others with points
+        text = text.replace(",", ".")
+    value = as_number(text, decimal)
+    return value, Status.OK, unit
+
+
+def is_value(cell: str) -> bool:
+    """Whether a cell may be a reading, a word in place of one, or a time."""
+    return len(cell) <= MAX_CELL and (
+        kind_of(cell) is not None
+        or cell.lower() in NO_READING | OPEN_WORDS | ERROR_WORDS
+        or is_number(cell)
+        or WITH_UNIT.fullmatch(cell) is not None
     )
-    ambiguous = first != second
-    if not ambiguous.any():
-        return first
-    # An hour that comes twice, in autumn: the second has begun once the clock has gone back.
-    back = np.concatenate(([0], np.cumsum(np.diff(local_us) < -1_800_000_000)))
-    return np.where(ambiguous & (back > 0), second, first).astype(np.int64)
-
-
-def _zone_offset_us(local_us: int, zone: tzinfo | None, fold: int) -> int:
-    naive = datetime(1970, 1, 1) + timedelta(microseconds=local_us)  # noqa: DTZ001
-    aware = naive.replace(tzinfo=zone, fold=fold) if zone else naive.replace(fold=fold).astimezone()
-    offset = aware.utcoffset()
-    assert offset is not None
-    return offset // timedelta(microseconds=1)
