@@ -21,18 +21,15 @@ from logger.exchange.csv_table import EVERY_ROW, CsvError, CsvOptions, Hint, sho
 from logger.reading import OTHER_DIGITS
 
 MAX_BYTES: Final = 512 << 20
-MAX_LINE: Final = 1 << 20
-"""Characters in a line: 64 columns of 16 characters take a thousandth of it."""
+MAX_LINE: Final = 1 << 20  # characters: 64 columns of 16 characters take a thousandth of it
 MAX_COLUMNS: Final = 2048
 MAX_SECONDS: Final = 600.0
-_OWN_TIME: Final = "time_s"
-"""First header of our own files, by which they are known."""
+_OWN_TIME: Final = "time_s"  # first header of our own files, by which they are known
 
 HEAD_LINES: Final = 600
 _LONGEST_HEAD: Final = 20_000
 _ALIKE: Final = 8
-_TITLES: Final = 20
-"""Lines that are looked at above readings, where a head is long."""
+_TITLES: Final = 20  # lines that are looked at above readings, where a head is long
 _BEGINS: Final = re.compile(r"[\s\"'(\[]*[+\-]?\d[^;,\t|]*[;,\t|\s][\s\"']*[+\-]?\d")
 """A time and a number: when so many lines in a row begin thus, a long head has ended."""
 _DELIMITERS: Final = (";", "\t", "|", ",")
@@ -64,9 +61,9 @@ _MARKS: Final = {
 """First bytes of files that state their encoding (Unicode's byte-order mark)."""
 _OF_TWO_BYTES: Final = ("shift_jis", "gb18030", "big5", "euc_kr", "euc_jp")
 """Encodings that write the degree sign as two bytes that never occur together in Latin-1."""
+_DEGREES: Final = re.compile("[℃℉]|[°º][CF]")
 _PIECE: Final = 1 << 20
-_STRAY: Final = 8
-"""Up to this many zero bytes in a text come from a serial line that was just starting."""
+_STRAY: Final = 8  # zero bytes at most in a text: from a serial line that was just starting
 _LOST: Final = re.compile(rf"(?<=[^\0\r\n])\0{{{_STRAY + 1},}}|\0{{{_STRAY + 1},}}(?=[^\0\r\n])")
 """A block that a card lost within a row or at its end."""
 _COLOUR: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
@@ -88,18 +85,13 @@ class Text:
     path: Path
     encoding: str
     delimiter: str
-    ends_whole: bool
-    """Whether its last line has a line end."""
+    ends_whole: bool  # whether its last line has a line end
     own: bool
-    above: int = 0
-    """Lines of a long head that are passed over."""
-    guesses: tuple[str, ...] = ()
-    labels: Labels = ""
-    """How its lines name their numbers; "" if the columns do."""
-    arrows: bool = False
-    """Whether a terminal put a time stamp and `->` before each line."""
-    quote: str = ""
-    """The quote character, if it isn't the usual one."""
+    above: int  # lines of a long head that are passed over
+    guesses: tuple[str, ...]
+    labels: Labels  # how its lines name their numbers; "" if the columns do
+    arrows: bool  # whether a terminal put a time stamp and `->` before each line
+    quote: str  # the quote character, if it isn't the usual one
 
     def rows(self, options: CsvOptions, progress: Progress | None = None) -> Iterator[Row]:
         """Read the rows that options don't leave out, numbered from 1; empty rows are left out too.
@@ -107,7 +99,6 @@ class Text:
         CsvError: a line is too long, a quote isn't closed, or reading takes too long.
         """
         left_out = _skipped_rows(options, self.path.name)
-        last = options.last_line
         until_s = time.monotonic() + MAX_SECONDS
         number = 0
 
@@ -117,8 +108,8 @@ class Text:
         with self.path.open("rb") as raw, io.TextIOWrapper(raw, encoding=self.encoding, newline="") as file:
             lines = _lines(file, self.path.name, as_it_is=self.own)
             try:
-                for number, row in enumerate(self._split(lines, last), 0 if self.labels else 1):
-                    if last is not None and number > last:
+                for number, row in enumerate(self._split(lines, options.last_line), 0 if self.labels else 1):
+                    if options.last_line is not None and number > options.last_line:
                         return
                     if len(row) > MAX_COLUMNS and any(cell.strip() for cell in row[MAX_COLUMNS:]):
                         what = f"{len(row)} columns, more than {MAX_COLUMNS}; name the right separator with"
@@ -136,10 +127,8 @@ class Text:
                 what = f"not whole JSON ({exc}); correct it{', or stop above it with' if ways else ''}"
                 raise refused("no-rows", exc.row, what, *ways) from exc
             except (csv.Error, UnicodeError) as exc:
-                ways = [Hint("delimiter"), Hint("encoding")]
-                raise refused(
-                    "no-rows", number + 1, f"{exc}; check the quotes there, or try another", *ways
-                ) from exc
+                what = f"{exc}; check the quotes there, or try another"
+                raise refused("no-rows", number + 1, what, Hint("delimiter"), Hint("encoding")) from exc
 
     def _split(self, lines: Iterable[str], last_line: int | None) -> Iterator[list[str]]:
         if self.labels:
@@ -160,48 +149,43 @@ class Text:
 
 def open_text(path: Path, options: CsvOptions) -> Text:
     """Find out how a file is written; CsvError: it can't be opened, is too large, or isn't text."""
+    guesses: list[str] = []
     try:
         size = path.stat().st_size
         if size > MAX_BYTES:
             raise CsvError(f"larger than {MAX_BYTES >> 20} MiB; split it", file=path.name, code="too-large")
         if not path.is_file():
             raise CsvError("not a file; give the path of a text file", file=str(path), code="no-file")
-        guesses: list[str] = []
         encoding, end = _encoding(path, options, guesses)
         with path.open("rb") as raw, io.TextIOWrapper(raw, encoding=encoding, newline="") as file:
             lines, above = _some_lines(file, path.name, options.skip)
     except OSError as exc:
         raise CsvError(f"{exc.strerror or exc}; check the path", file=str(path), code="no-file") from exc
-    except UnicodeError as exc:
-        raise CsvError(
-            f"is not {encoding}; try another", Hint("encoding"), file=path.name, code="encoding"
-        ) from exc
     if not lines:
         raise CsvError("the file is empty", file=path.name, code="empty")
     own = not above and lines[0].strip().strip('"').split(",")[0] == _OWN_TIME
     labels = labels_of(lines) if options.delimiter is None and not own else ""
     arrows = not labels and has_arrows(lines)
     if arrows:
-        lines = [line.split(">", 1)[-1] if ">" in line else line for line in lines]
+        lines = [line.split(">", 1)[-1] for line in lines]
     delimiter = options.delimiter or (
         "," if own or labels else _find_delimiter(lines, path.name, counts_rows=options.counts_rows)
     )
     if (len(delimiter) != 1 or delimiter in '"\r\n') and delimiter not in _SPACES:
         what = f"{delimiter!r} must be one character, such as ;"
         raise CsvError(what, file=f"{path.name}: --delimiter", code="delimiter")
-    ends_whole = end in "\r\n" or labels == "document"
     own = own and delimiter == ","
-    quoted = (line.strip() for line in lines[-60:])
-    quote = "'" if not own and all(re.fullmatch(r"'.*'", line) for line in quoted) else ""
+    quote = "'" if not own and all(re.fullmatch(r"'.*'", line.strip()) for line in lines[-60:]) else ""
     if delimiter in _SPACES and all(line.count('"') > 1 for line in lines[:2]):
         quote = '"'  # "1" "2026-11-25 10:00:00" 20.5
+    ends_whole = end in "\r\n" or labels == "document"
     return Text(path, encoding, delimiter, ends_whole, own, above, tuple(guesses), labels, arrows, quote)
 
 
 def _skipped_rows(options: CsvOptions, name: str) -> list[range]:
     """Read which rows to leave out; CsvError, with the file's `name`: neither a number nor a range."""
     found = []
-    for part in (part for text in options.skip_rows for part in text.split(",")):
+    for part in ",".join(options.skip_rows).split(",") if options.skip_rows else ():
         match = re.fullmatch(r"\s*(\d{1,9})\s*(?:-\s*(\d{1,9})\s*)?", part)
         if match is None:
             what = f"--skip-rows {part!r}: must be a row number, or a range such as 7-12"
@@ -213,12 +197,19 @@ def _skipped_rows(options: CsvOptions, name: str) -> list[range]:
 def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str, str]:
     """Find the encoding, checked through the whole file, and the file's last character."""
     with path.open("rb") as file:
-        start = file.read(200)
-    _refuse_other_files(path, start)
+        start = file.read(_PIECE)
+    web = re.match(rb"<[?!A-Za-z]", start.lstrip(b"\xef\xbb\xbf \t\r\n"))
+    known = [what for begins, what in _KNOWN if start.startswith(begins)]
+    if web or known:
+        what = (
+            "a web page or XML, not a table; open it in a spreadsheet and save it as CSV" if web else known[0]
+        )
+        raise CsvError(what, file=path.name, code="no-text")
+    marked = [code for code, marks in _MARKS.items() if start.startswith(marks)]
     if options.encoding is not None:
         encoding = options.encoding
-    elif marked := next((code for code, marks in _MARKS.items() if start.startswith(marks)), None):
-        encoding = marked
+    elif marked:
+        encoding = marked[0]
     elif 4 * start[:100].count(0) >= len(start[:100]) and b"\0" in start[:100].rstrip(b"\0"):
         encoding = "utf-16-le" if start[1:2] == b"\0" else "utf-16-be"
     else:
@@ -226,32 +217,23 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
     try:
         return encoding, _last_character(path, encoding)
     except LookupError as exc:
+        ways = Hint("encoding", "utf-8"), Hint("encoding", "latin-1")
         what = f"unknown encoding {encoding!r}; name one with"
-        raise CsvError(
-            what, Hint("encoding", "utf-8"), Hint("encoding", "latin-1"), file=path.name, code="encoding"
-        ) from exc
+        raise CsvError(what, *ways, file=path.name, code="encoding") from exc
     except ValueError as exc:
         if options.encoding is not None or encoding != "utf-8":
             where = f"byte {exc.args[1]}" if len(exc.args) > 1 else "this"
             other = Hint("encoding", "latin-1") if encoding in ("utf-8", "utf-8-sig") else Hint("encoding")
-            raise CsvError(
-                f"{where} is not {encoding}; name the encoding with", other, file=path.name, code="encoding"
-            ) from exc
-    for encoding in _OF_TWO_BYTES:
+            what = f"{where} is not {encoding}; name the encoding with"
+            raise CsvError(what, other, file=path.name, code="encoding") from exc
+    for encoding in _OF_TWO_BYTES if not _DEGREES.search(start.decode("latin-1")) else ():
         with contextlib.suppress(ValueError):
-            if _says_degrees(path, encoding) and not _says_degrees(path, "latin-1"):
+            if _DEGREES.search(codecs.getincrementaldecoder(encoding)().decode(start)):
                 end = _last_character(path, encoding)
                 guesses.append(f"not UTF-8: read as {encoding}, in which it says °C or °F")
                 return encoding, end
     guesses.append("not UTF-8: read as Latin-1")
     return "latin-1", _last_character(path, "latin-1")
-
-
-def _says_degrees(path: Path, encoding: str) -> bool:
-    """Say whether a file's beginning has a degree sign before its unit; ValueError: not in that encoding."""
-    with path.open("rb") as file:
-        text = codecs.getincrementaldecoder(encoding)().decode(file.read(_PIECE))
-    return re.search("[℃℉]|[°º][CF]", text) is not None
 
 
 def _last_character(path: Path, encoding: str) -> str:
@@ -271,16 +253,6 @@ def _last_character(path: Path, encoding: str) -> str:
     if noughts > _STRAY and (noughts > max(behind, at // 2) or encoding.startswith("utf-16")):
         raise CsvError("not a text file; export it as CSV first", file=path.name, code="no-text")
     return last
-
-
-def _refuse_other_files(path: Path, start: bytes) -> None:
-    """Refuse file types known by their first bytes, and say how to get text from them."""
-    if re.match(rb"<[?!A-Za-z]", start.lstrip(b"\xef\xbb\xbf \t\r\n")):
-        what = "a web page or XML, not a table; open it in a spreadsheet and save it as CSV"
-        raise CsvError(what, file=path.name, code="no-text")
-    for begins, what in _KNOWN:
-        if start.startswith(begins):
-            raise CsvError(what, file=path.name, code="no-text")
 
 
 def _lines(file: io.TextIOWrapper, name: str, *, as_it_is: bool = False) -> Iterator[str]:
@@ -333,24 +305,21 @@ def _find_delimiter(lines: list[str], name: str, *, counts_rows: bool) -> str:
             width, share = _usual_width(csv.reader(tail, delimiter=delimiter))
             if width > 1:
                 shares[delimiter] = share
-    if shares:
-        best = max(shares, key=shares.__getitem__)
-        return next((d for d, share in shares.items() if share >= 0.8), best)
-    for delimiter, pattern in _SPACES.items():  # with the header: date and time may be one cell or two
+    first = [delimiter for delimiter, share in shares.items() if share >= 0.8]
+    for delimiter, pattern in () if shares else _SPACES.items():
+        # With the header: date and time may be one cell or two.
         width, share = _usual_width(pattern.split(line.strip()) for line in some)
         if width > 1 and share >= 0.5:
             shares[delimiter] = share
     if shares:
-        return max(shares, key=shares.__getitem__)
-    if all(is_number(line) for line in tail):
-        if counts_rows:
-            return ";"
+        return [*first, max(shares, key=shares.__getitem__)][0]
+    if not all(is_number(line) for line in tail):
+        what = f"no character separates the columns in the same way on every line ({shown(tail[0])})"
+        raise CsvError(f"{what}; name it with", Hint("delimiter"), file=name, code="delimiter")
+    if not counts_rows:
         what = "has one number per line and no times: add a column of seconds before it in a spreadsheet"
         raise CsvError(what, EVERY_ROW, file=name, code="no-times")
-    what = (
-        f"no character separates the columns in the same way on every line ({shown(tail[0])}); name it with"
-    )
-    raise CsvError(what, Hint("delimiter"), file=name, code="delimiter")
+    return ";"
 
 
 def _usual_width(rows: Iterable[list[str]]) -> tuple[int, float]:
