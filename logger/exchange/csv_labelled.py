@@ -77,15 +77,16 @@ def labels_of(lines: Sequence[str]) -> Labels:
         alone = len(lines) == 1 and re.search(r"\[|\"1\"\s*:|\}\s*\{", lines[0]) is not None
         return "json" if each and lines[-1].strip()[:1] == "{" and not alone else "document"
     some = [line for line in lines[-_MOST:] if line.strip()[:1] != "#"]
-    if some and sum(1 for line in some if _POINT.fullmatch(line.strip())) >= _ENOUGH * len(some):
+    enough = _ENOUGH * len(some)
+    if some and sum(1 for line in some if _POINT.fullmatch(line.strip())) >= enough:
         return "points"
     ways: tuple[Labels, ...] = ("named", "pairs")
     for way in ways:
         keys = [tuple(_one(line, way)) for line in some]
-        usual = max(set(keys), key=keys.count) if keys else ()
+        usual = max(set(keys), key=keys.count, default=())
         if sum(name != "time" for name in usual) > (way == "pairs") and len(usual) > 1:
             with_names = way == "pairs" and tuple(_one(lines[0], way)) != usual  # a header of its own
-            if keys.count(usual) >= _ENOUGH * len(keys) and not with_names:
+            if keys.count(usual) >= enough and not with_names:
                 return way
     names = [match[1] if (match := _LINE.fullmatch(line[:_LONGEST])) else "" for line in some]
     few = 1 < len(set(names)) <= 40 and "" not in names
@@ -144,9 +145,8 @@ def _one(line: str, way: Labels) -> dict[str, str]:
         found = _BEFORE.match(text)
         before = found[1] if found else ""
         pairs = _in_turn(text[found.end() :] if found else text)
-    if kind_of(before) is None:  # a log line: its time is among other words
-        when = _WHEN.search(before)
-        before = when[0] if when else before
+    if kind_of(before) is None and (when := _WHEN.search(before)):
+        before = when[0]  # a log line: its time is among other words
     return ({"time": before} if before and pairs else {}) | dict(pairs)
 
 
@@ -154,19 +154,16 @@ def _in_turn(text: str) -> list[tuple[str, str]]:
     """Read `T1 21.5 T2 OPEN`: names and values in turn, nothing else."""
     parts = [part.strip('"') for part in re.split(r"[\s,;]+", text.strip(" ,;"))]
     names, values = parts[::2], parts[1::2]
-    good = len(names) == len(values) == len(set(names)) and all(
+    said = len(names) == len(values) == len(set(names)) and all(
         _NAME.fullmatch(name) and name.lower() not in _NO_NAME for name in names
     )
-    said = good and all(_VALUE.fullmatch(value) or value.lower() in _NO_VALUE for value in values)
+    said = said and all(_VALUE.fullmatch(value) or value.lower() in _NO_VALUE for value in values)
     return list(zip(names, values, strict=True)) if said else []
 
 
 def _blocks(lines: Iterable[str]) -> Iterator[dict[str, str]]:
     row: dict[str, str] = {}
-    for line in lines:
-        match = _LINE.fullmatch(line[:_LONGEST])
-        if match is None:
-            continue
+    for match in (match for line in lines if (match := _LINE.fullmatch(line[:_LONGEST]))):
         if match[1] in row:
             yield row
             row = {}
@@ -215,7 +212,7 @@ def _rows_in(text: str, *, cut: bool) -> Iterator[dict[str, str]]:
     rows = _rows(found[0] if len(found) == 1 and isinstance(found[0], dict) else found)
     if rows is None:
         raise BadLine(1, "its lists aren't a table: they differ in length")
-    return (_flat(row) for row in rows)
+    return map(_flat, rows)
 
 
 def _elements(text: str, *, cut: bool) -> list[Any]:
@@ -240,38 +237,34 @@ def _elements(text: str, *, cut: bool) -> list[Any]:
 
 
 def _rows(document: Any) -> list[dict[str, Any]] | None:
-    if isinstance(document, list):
-        return _of_list(document)
-    if not isinstance(document, dict):
-        return None
-    if isinstance(document.get("columns"), list) and isinstance(document.get("data"), list):
-        index = document.get("index") or [None] * len(document["data"])
+    """Find a document's rows, whatever its shape; None if it has none."""
+    columns, data = (document.get(k) if isinstance(document, dict) else None for k in ("columns", "data"))
+    if isinstance(columns, list) and isinstance(data, list):
+        index = document.get("index") or [None] * len(data)
         of_index = "index" if all(isinstance(one, int) for one in index) else "time"
-        return [
-            {of_index: at} | dict(zip(map(str, document["columns"]), row, strict=False))
-            for at, row in zip(index, document["data"], strict=False)
-        ]
+        names = [of_index, *map(str, columns)]
+        return [dict(zip(names, [at, *row], strict=False)) for at, row in zip(index, data, strict=False)]
     if series := list(_series(document, 0)):
-        return _of_series(series)
-    tables = [v for v in document.values() if isinstance(v, list) and v and isinstance(v[0], (dict, list))]
-    if len(tables) == 1 and (found := _of_list(tables[0])):
-        return found
-    return _side_by_side(document)
-
-
-def _of_list(values: list[Any]) -> list[dict[str, Any]] | None:
-    if series := list(_series(values, 0)):
-        return _of_series(series)
-    objects = [one for one in values if isinstance(one, dict)]
-    if len(objects) == len(values):
-        measured = [one for one in objects if "v" in one or "bn" in one or "bt" in one]
-        return _resolved(objects) if measured and len(measured) == len(objects) else objects
-    rows = [one for one in values if isinstance(one, list)]
-    if len(rows) < 2 or len(rows) < len(values):
+        pairs = [pair for _, values in series for pair in values[:9]]
+        turned = all(_is_time(pair[1]) and not _is_time(pair[0]) for pair in pairs)
+        return [
+            {"time": pair[turned], "probe": name, "value": pair[not turned]}
+            for name, values in series
+            for pair in values
+        ]
+    if isinstance(document, dict):
+        lists = (value for value in document.values() if isinstance(value, list))
+        tables = [value for value in lists if value and isinstance(value[0], (dict, list))]
+        return (_rows(tables[0]) if len(tables) == 1 else None) or _side_by_side(document)
+    if all(isinstance(one, dict) for one in document):
+        measured = document and all("v" in one or "bn" in one or "bt" in one for one in document)
+        return _resolved(document) if measured else document
+    if len(document) < 2 or not all(isinstance(one, list) for one in document):
         return None
-    named = all(isinstance(cell, str) and not cell[:1].isdigit() for cell in rows[0])
-    names = rows[0] if named else [str(i) for i in range(1, len(rows[0]) + 1)]
-    return [dict(zip(names, row, strict=False)) for row in rows[named:]]
+    first = document[0]
+    named = all(isinstance(cell, str) and not cell[:1].isdigit() for cell in first)
+    names = first if named else [str(i) for i in range(1, len(first) + 1)]
+    return [dict(zip(names, row, strict=False)) for row in document[named:]]
 
 
 def _resolved(records: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -311,15 +304,6 @@ def _name(series: Mapping[str, Any]) -> str:
         if isinstance(said, str) and said:
             return said
     return ""
-
-
-def _of_series(series: list[tuple[str, list[Any]]]) -> list[dict[str, Any]]:
-    turned = all(_is_time(pair[1]) and not _is_time(pair[0]) for _, pairs in series for pair in pairs[:9])
-    return [
-        {"time": pair[turned], "probe": name, "value": pair[not turned]}
-        for name, pairs in series
-        for pair in pairs
-    ]
 
 
 def _is_time(value: Any) -> bool:

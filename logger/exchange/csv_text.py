@@ -215,6 +215,7 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
     else:
         encoding = "utf-8"
     try:
+        "".encode(encoding)  # rot13 isn't one
         return encoding, _last_character(path, encoding)
     except LookupError as exc:
         ways = Hint("encoding", "utf-8"), Hint("encoding", "latin-1")
