@@ -19,8 +19,7 @@ MAX_CELL: Final = 200
 TimeKind = Literal["datetime", "date", "clock", "number"]
 
 Order = Literal["dmy", "mdy", "ymd"]
-BUDDHIST: Final = range(2543, 2643)
-"""Years 2000 to 2099 as counted in Thailand: 543 more."""
+BUDDHIST: Final = range(2543, 2643)  # years 2000 to 2099 as counted in Thailand: 543 more
 
 _NAMES_OF_MONTHS: Final = (
     "jan ene gen janv, feb fév fev febr, mar mär mrz mars maart, apr avr abr, may mai mei mag, jun juin giu, "
@@ -199,7 +198,7 @@ def _with_colons(text: str) -> str:
     return ":".join(digits[i : i + 2] for i in range(0, len(digits), 2)) if text.isdecimal() else text
 
 
-def days_of(parts: tuple[str | None, ...], order: Order) -> int:
+def days_of(parts: Sequence[str | None], order: Order) -> int:
     """Count a date's days from 1970; ValueError: no such day, or not one of a firing.
 
     `parts` are the groups `DATE_PARTS` of a match.

@@ -23,10 +23,8 @@ from logger.exchange.csv_table import (
     shown,
 )
 
-MAX_WORTH: Final = 256
-"""If more columns may be temperatures, they are refused before they are read."""
-_LEAST_KELVIN: Final = 200.0
-"""-73 °C: no probe in or near a fire has been colder. [K]"""
+MAX_WORTH: Final = 256  # if more columns may be temperatures, they are refused before they are read
+_LEAST_KELVIN: Final = 200.0  # -73 °C: no probe in or near a fire has been colder. [K]
 _EXTREME: Final = re.compile(r"(?<![a-z])(min|max|minimum|maximum|std|stdev|sd)(?![a-z])")
 
 

@@ -19,22 +19,8 @@ from logger.journal.writer import FiringInfo, JournalWriter
 from logger.plan import Plan
 from logger.reading import MAX_CHANNELS, Batch, Channel
 
-__all__ = [
-    "CsvError",
-    "CsvFiring",
-    "CsvOptions",
-    "already_here",
-    "digest_of",
-    "import_csv",
-    "preview",
-    "read_csv",
-]
-
-RIG: Final = "import"
-"""The rig that imported readings belong to, unless the plan names one."""
-
-IMPORTED_SHA256: Final = "imported_sha256"
-"""Fact of a firing: `digest_of` each file it was imported from."""
+RIG: Final = "import"  # that imported readings belong to, unless the plan names one
+IMPORTED_SHA256: Final = "imported_sha256"  # fact of a firing: `digest_of` each file it was imported from
 
 _SLICE: Final = 50_000
 HEAD_ROWS: Final = 5
@@ -56,12 +42,8 @@ def read_csv(
     given = [paths] if isinstance(paths, Path) else list(paths)
     options = options or CsvOptions()
     once, notes = each_once(given)
-    named = frozenset(
-        name.casefold()
-        for probe in (plan.probes if plan else ())
-        for name in (probe.name, probe.channel)
-        if name
-    )
+    probes = plan.probes if plan else ()
+    named = frozenset(name.casefold() for probe in probes for name in (probe.name, probe.channel) if name)
     parts = [read_rows(*read_table(path, options, named), options, progress) for path in once]
     return merge_parts(parts, plan=plan, notes=notes)
 
@@ -106,7 +88,22 @@ def import_csv(
         )
         for rig, channels, columns in _rigs(firing.names, plan):
             for a in range(0, len(firing.t_us), _SLICE):
-                writer.append(info.id, _batch(firing, begin, rig, channels, columns, slice(a, a + _SLICE)))
+                t_us = firing.t_us[a : a + _SLICE]
+                temperature = firing.temperature_c[a : a + _SLICE, columns]
+                none = np.full(temperature.shape, np.nan)
+                batch = Batch(
+                    rig=rig,
+                    channels=channels,
+                    t_us=t_us + begin,
+                    seq=np.arange(a, a + len(t_us)),
+                    ms=t_us // 1000 % 2**32,
+                    raw=temperature,
+                    raw_cj=none,
+                    temperature_c=temperature,
+                    cold_junction_c=none,
+                    status=firing.status[a : a + _SLICE, columns],
+                )
+                writer.append(info.id, batch)
         writer.pack(info.id)
         return writer.firing(info.id), firing
 
@@ -122,14 +119,15 @@ def preview(
     `readings`; `rows`, time of the first (`started`), `duration_s`, the usual step (`step_s`), where rows are
     missing and for how long (`gaps`, s); and everything worth saying (`guesses`).
     """
+    options = options or CsvOptions()
     once, notes = each_once(paths)
     tables: dict[Path, Table] = {}
     parts = []
     errors: list[CsvError] = []
     for path in once:
         try:
-            text, tables[path] = read_table(path, options or CsvOptions())
-            parts.append(read_rows(text, tables[path], options or CsvOptions()))
+            text, tables[path] = read_table(path, options)
+            parts.append(read_rows(text, tables[path], options))
         except CsvError as exc:
             errors.append(exc)
     files = [_seen(path, tables.get(path)) for path in paths]
@@ -188,18 +186,14 @@ def _first_lines(path: Path) -> list[str]:
 
 def each_once(paths: Sequence[Path]) -> tuple[list[Path], list[str]]:
     """Leave out files that repeat another one; return the rest, and notes on what was left out."""
-    if len(paths) < 2:
-        return list(paths), []
     seen: dict[str, Path] = {}
     notes = []
     for path in paths:
-        first = seen.setdefault(digest_of(path) or str(path), path)
-        if first is not path:
-            notes.append(
-                f"{path.name} was given twice: read once"
-                if first.name == path.name
-                else f"{path.name} is the same file as {first.name}: read once"
-            )
+        first = seen.setdefault((len(paths) > 1 and digest_of(path)) or str(path), path)
+        if first is not path and first.name == path.name:
+            notes.append(f"{path.name} was given twice: read once")
+        elif first is not path:
+            notes.append(f"{path.name} is the same file as {first.name}: read once")
     return list(seen.values()), notes
 
 
@@ -249,23 +243,3 @@ def _rigs(names: Sequence[str], plan: Plan | None) -> list[tuple[str, tuple[Chan
         used.add((rig, channel))
         rigs.setdefault(rig, []).append((Channel(channel, "celsius"), j))
     return [(rig, tuple(c for c, _ in own), [j for _, j in own]) for rig, own in rigs.items()]
-
-
-def _batch(
-    firing: CsvFiring, begin: int, rig: str, channels: tuple[Channel, ...], columns: list[int], rows: slice
-) -> Batch:
-    t_us = firing.t_us[rows]
-    temperature = firing.temperature_c[rows, columns]
-    none = np.full(temperature.shape, np.nan)
-    return Batch(
-        rig=rig,
-        channels=channels,
-        t_us=t_us + begin,
-        seq=np.arange(rows.start, rows.start + len(t_us)),
-        ms=t_us // 1000 % 2**32,
-        raw=temperature,
-        raw_cj=none,
-        temperature_c=temperature,
-        cold_junction_c=none,
-        status=firing.status[rows, columns],
-    )

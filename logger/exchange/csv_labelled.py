@@ -49,12 +49,10 @@ _POINT: Final = re.compile(
 _TAG: Final = re.compile(r',?\s*((?:\\.|[^\s\\,="])+)=("(?:[^"\\]|\\.)*"|(?:\\.|[^\s\\,"])+)')
 _ONLY_VALUE: Final = re.compile(r"value|v|reading|temp(erature)?(_c)?|_value|gauge", re.I)
 _MOST: Final = 60
-_LONGEST: Final = 4000
-"""No board prints a longer line. [characters]"""
+_LONGEST: Final = 4000  # no board prints a longer line. [characters]
 _ENOUGH: Final = 0.7
 _BETWEEN: Final = re.compile(r"[\s,]*")
-_EPOCH: Final = 1e8
-"""A larger number is a time, not a temperature: 1973 in seconds."""
+_EPOCH: Final = 1e8  # a larger number is a time, not a temperature: 1973 in seconds
 _DEEPEST: Final = 5
 _NO_PYTHON: Final = (ValueError, SyntaxError, MemoryError, RecursionError)
 

@@ -31,8 +31,7 @@ _VALUE: Final = re.compile(
 _HOT_END_C: Final = 100.0  # nobody switches off one channel while its probe is this hot
 _GENERIC: Final = re.compile(r"temperature|temp\.?|value|reading|channel 1|ch1|tc1?|°[cf]|column 2", re.I)
 
-Piece = tuple[Part, int]
-"""A part and one of its columns."""
+Piece = tuple[Part, int]  # a part and one of its columns
 
 
 # --- rows ---------------------------------------------------------------------------------------------------

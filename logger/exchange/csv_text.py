@@ -66,8 +66,7 @@ _PIECE: Final = 1 << 20
 _STRAY: Final = 8  # zero bytes at most in a text: from a serial line that was just starting
 _LOST: Final = re.compile(rf"(?<=[^\0\r\n])\0{{{_STRAY + 1},}}|\0{{{_STRAY + 1},}}(?=[^\0\r\n])")
 """A block that a card lost within a row or at its end."""
-_COLOUR: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
-"""Terminal codes for colours and positions (ECMA-48)."""
+_COLOUR: Final = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")  # terminal codes for colours and positions (ECMA-48)
 _OTHER_SIGNS: Final = OTHER_DIGITS | str.maketrans(
     "│┃║─━═┌┬┐├┼┤└┴┘╔╦╗╠╬╣╚╩╝╒╤╕╞╪╡╘╧╛╭╮╰╯", "|||---" + "+" * 31
 )

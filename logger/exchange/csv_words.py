@@ -199,8 +199,7 @@ def scale_in(header: str) -> tuple[str, float]:
     return text[: match.start()] + text[match.end() :], round(scale, 6)
 
 
-OF_OTHER: Final = "is not a unit of temperature"
-"""Why a column with another unit is left out."""
+OF_OTHER: Final = "is not a unit of temperature"  # why a column with another unit is left out
 
 
 def unit_in(header: str) -> tuple[str, Unit | None]:

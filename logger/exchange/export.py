@@ -20,8 +20,7 @@ from logger.journal.reader import Column, JournalReader
 from logger.plan import assign_probes
 from logger.reading import Floats, Ints, Status
 
-SLICE_US: Final = 600_000_000
-"""Firings are written in pieces of this length. [µs]"""
+SLICE_US: Final = 600_000_000  # firings are written in pieces of this length. [µs]
 
 FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠", "'")
 """What a spreadsheet may take as the start of a formula, wide forms too; and the sign that guards it."""

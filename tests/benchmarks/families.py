@@ -20,7 +20,8 @@ from typing import Any, Final
 import numpy as np
 from msgspec import structs
 
-from logger.exchange.csv_in import CsvOptions, read_csv
+from logger.exchange.csv_in import read_csv
+from logger.exchange.csv_table import CsvOptions
 from logger.plan import Plan, Probe, load, loads
 from logger.reading import Bytes, Floats, Status
 from logger.simulator import simulate

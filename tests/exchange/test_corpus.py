@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from logger.exchange.csv_in import CsvFiring, read_csv
+from logger.exchange.csv_in import read_csv
+from logger.exchange.csv_merge import CsvFiring
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint
 
 FOLDER = Path(__file__).parent / "corpus"

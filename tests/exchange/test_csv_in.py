@@ -15,16 +15,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.exchange.csv_in import (
-    CsvError,
-    CsvFiring,
-    CsvOptions,
-    already_here,
-    digest_of,
-    import_csv,
-    preview,
-    read_csv,
-)
+from logger.exchange.csv_in import already_here, digest_of, import_csv, preview, read_csv
+from logger.exchange.csv_merge import CsvFiring
+from logger.exchange.csv_table import CsvError, CsvOptions
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, loads

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from logger.conversion.amplifiers import encode_word
 from logger.conversion.columns import convert
-from logger.exchange.csv_in import CsvOptions, import_csv
+from logger.exchange.csv_in import import_csv
+from logger.exchange.csv_table import CsvOptions
 from logger.exchange.export import ExportError, export_csv, export_line_protocol, export_parquet, whole_file
 from logger.exchange.line_protocol import escape_tag, lines_of
 from logger.journal.reader import JournalReader
