@@ -61,8 +61,8 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
     """
     text = open_text(path, options)
     rows = list(itertools.islice(text.rows(options), HEAD_LINES))
-    if text.delimiter in (" ", "  "):
-        rows = [(number, _without_sign(row)) for number, row in rows]
+    if text.delimiter in (" ", "  "):  # `# time T1 T2`: a header, not a remark
+        rows = [(n, row[1:] if len(row) > 2 and row[0].strip() in _SIGNS else row) for n, row in rows]
     if not rows:
         raise CsvError("the file is empty", file=path.name, code="empty")
     first, header, units_row = _find_header(rows, path.name, text.own, options)
@@ -132,12 +132,10 @@ def is_remark(row: Sequence[str]) -> bool:
 
 def _begins_unnamed(header: Sequence[str], rows: Sequence[Sequence[str]]) -> bool:
     """Whether a header is one cell short, with no name for row numbers or times in the first column."""
-    if len(header) != len(rows[0]) - 1 or not any(header):
-        return False
     firsts = [row[0].strip().strip('"') for row in rows]
-    counts = all(text.isdecimal() for text in firsts) and int(firsts[0]) in (0, 1)
-    counted = counts and [int(text) for text in firsts] == [int(firsts[0]) + i for i in range(len(firsts))]
-    return counted or (kind_of(firsts[0]) == "datetime" and not is_time_word(header[0]))
+    counted = firsts in ([str(i) for i in range(start, start + len(firsts))] for start in (0, 1))
+    short = len(header) == len(rows[0]) - 1 and any(header)
+    return short and (counted or (kind_of(firsts[0]) == "datetime" and not is_time_word(header[0])))
 
 
 # --- the header ---------------------------------------------------------------------------------------------
@@ -177,12 +175,9 @@ def _find_header(
         if len(trimmed(rows[i][1])) > 1 or (i == first - 1 and (len(rows[i][1]) > 1 or width == 1))
     ]
     above = _above_types(rows, above)
-    if above and is_units_row(rows[above[-1]][1]):
-        wide = len(above) > 1 and len(trimmed(rows[above[-2]][1])) > 1
-        only_units = any(unit_cell(cell)[0] for cell in rows[above[-1]][1][1:])
-        if wide or (only_units and len(trimmed(rows[above[-1]][1])) > 2):
-            units = rows[above.pop()][1]
-    elif len(above) > 1 and is_units_below(rows[above[-1]][1], rows[above[-2]][1]):
+    last = rows[above[-1]][1] if above else []
+    only_units = is_units_row(last) and (len(above) > 1 or any(unit_cell(cell)[0] for cell in last[1:]))
+    if only_units or (len(above) > 1 and is_units_below(last, rows[above[-2]][1])):
         units = rows[above.pop()][1]
     above = _above_types(rows, above)
     if not above or (len(trimmed(rows[above[-1]][1])) < 2 and width > 1):
@@ -244,8 +239,6 @@ def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
     filled = [cell for cell in cells if cell]
     if options.counts_rows and filled and all(is_value(cell) for cell in filled):
         return "number" if any(is_number(cell) for cell in filled) else ""
-    if len(filled) < 2:
-        return ""
     kinds = [kind_of(cell) for cell in cells[:8]]
     timed = any(kind in ("datetime", "date", "clock") for kind in kinds)
     timed = timed or any(_EPOCH.fullmatch(cell) for cell in cells[:8])
@@ -264,16 +257,11 @@ def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
     return (kinds[0] or "empty") if mostly and numbers else ""
 
 
-def _without_sign(row: list[str]) -> list[str]:
-    """Drop the remark sign before a header: `# time T1 T2`, in columns separated by spaces."""
-    return row[1:] if len(row) > 2 and row[0].strip() in _SIGNS else row
-
-
 def _with_groups(header: list[str], above: Sequence[str]) -> list[str]:
     """Prefix repeated names with what a row above says for groups of columns: Stack A, Stack B."""
     again = {name for name in header if name and header.count(name) > 1}
     groups = [cell.strip() for cell in above]
-    if not again or not any(groups) or sum(map(bool, groups)) >= len(header) - 1:
+    if sum(map(bool, groups)) >= len(header) - 1:
         return header
     wide = itertools.chain(groups, itertools.repeat(""))
     filled: Iterator[str] = itertools.accumulate(wide, lambda last, group: group or last)
