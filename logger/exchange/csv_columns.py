@@ -25,6 +25,8 @@ from logger.exchange.csv_table import (
 
 MAX_WORTH: Final = 256  # if more columns may be temperatures, they are refused before they are read
 _LEAST_KELVIN: Final = 200.0  # -73 °C: no probe in or near a fire has been colder. [K]
+_FAHRENHEIT: Final = re.compile(r"(°|º|deg\.?) ?F\b|fahrenheit|units?\s*[:=]?\s*F\b", re.I)
+_CELSIUS: Final = re.compile(r"(°|º) ?C\b|celsius", re.I)
 _EXTREME: Final = re.compile(r"(?<![a-z])(min|max|minimum|maximum|std|stdev|sd)(?![a-z])")
 
 
@@ -42,7 +44,9 @@ def find_temperatures(
         for wanted, what in ((options.keep, "keep"), (options.leave_out, "leave out"))
     )
     beside, units = _units_beside(table)
-    unsaid = _unit_of_all(above)
+    titles = " ".join(above)[:4000]
+    unsaid: Unit = "f" if _FAHRENHEIT.search(titles) and not _CELSIUS.search(titles) else "c"
+    letters = {h[:-1].casefold() for h in table.headers if h[-1:].isalpha() and h[-1] not in "CFKcfk"}
     all_told = any(csv_words.unit_cell(cell)[0] for cell in units_row)
     for i, header in enumerate(table.headers):
         if i in leave_out or i in units or i in (*table.time, table.by):
@@ -52,7 +56,9 @@ def find_temperatures(
                 _add(table, Column(i, header.removeprefix("'"), options.unit or "c", sure=True))
             continue
         plain, scale = csv_words.scale_in(header)
-        name, unit = csv_words.unit_in(plain) if not _is_lettered(table, header) else (plain, None)
+        # A letter is a name if others stand beside it: T1_A, T1_B, T1_C.
+        lettered = re.search(r"[_ \d][CF]$", header, re.I) and header[:-1].casefold() in letters
+        name, unit = csv_words.unit_in(plain) if not lettered else (plain, None)
         below = units_row[i] if i < len(units_row) else ""
         unit_below, other = csv_words.unit_cell(below)
         if unit and unit_below and unit != unit_below and options.unit is None:
@@ -71,7 +77,7 @@ def find_temperatures(
             continue
         if unit in (None, "k"):
             unit = _kelvin_or_type(table, i, unit, options)
-        if unit is None and options.unit is None and _ends_in_f(table, header):
+        if unit is None and options.unit is None and re.search(r"\w[_ ]F$", header) and not lettered:
             table.guesses.append(f"{shown(header)} ends in F: taken as °F")
             name, unit = header[:-2], "f"
         column = Column(i, name or header, options.unit or unit or unsaid, sure=sure or unit is not None)
@@ -199,50 +205,35 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
         return "another time"
     if all(kind_of(cell) in ("datetime", "date", "clock") for cell in cells) and cells:
         return "another time"
-    why = csv_words.why_no_temperature(header, unit) or _worked_out(table, i)
+    why = csv_words.why_no_temperature(header, unit) or _named_beside(table, i, unit)
     if table.by is not None and why == csv_words.A_STATE and 2 * len(numbers_in(table, i)) > len(cells):
         why = None  # the state of each row's sensor
     if why is None and unit is None and i < min(table.time) and len(set(cells)) == 1:
         why = f"comes before the time and always says {shown(cells[0])}: names the logger"
-    return why or _speed_beside(table, i, unit)
+    return why
 
 
-def _worked_out(table: Table, i: int) -> str | None:
-    """Recognise columns calculated from others: `T1-T2`, and `Top max` beside `Top avg`."""
+def _named_beside(table: Table, i: int, unit: Unit | None) -> str | None:
+    """Recognise columns by the names of others: `T1-T2`, `Top max` by `Top avg`, `Door_V1` by `Door_TC1`."""
     header = table.headers[i].casefold()
+    headers = {other.casefold() for other in table.headers}
     parts = [part.strip() for part in re.split(r"[-−–]", header)]
-    if len(parts) == 2 and set(parts) <= {other.casefold() for other in table.headers}:
+    if len(parts) == 2 and set(parts) <= headers:
         return "the difference between two other columns"
     plain = re.sub(r"[ _.]+", " ", header)
-    if _EXTREME.search(plain):
-        others = {re.sub(r"[ _.]+", " ", other.casefold()) for other in table.headers}
-        if others & {_EXTREME.sub(mean, plain) for mean in ("avg", "mean", "average")}:
-            return "the mean of the same probe is there too"
+    means = {_EXTREME.sub(mean, plain) for mean in ("avg", "mean", "average")}
+    if _EXTREME.search(plain) and means & {re.sub(r"[ _.]+", " ", other) for other in headers}:
+        return "the mean of the same probe is there too"
     if match := re.fullmatch(r"(sv|op|mv|co|out) ?(\d*)", plain):
         controlled = re.compile(rf"(pv|sp|sv) ?{match[2]}")
-        if any(
-            controlled.fullmatch(other.casefold()) for other in table.headers if other.casefold() != header
-        ):
+        if any(controlled.fullmatch(other) for other in headers - {header}):
             return f"a controller's {'set point' if match[1] == 'sv' else 'output'}, not a probe"
-    return None
-
-
-def _speed_beside(table: Table, i: int, unit: Unit | None) -> str | None:
-    """Recognise `Door_V1` beside `Door_TC1`: a speed or voltage at a thermocouple's place."""
     match = re.fullmatch(r"(.*[a-z].*[_ \-.])(v|u|p|dp)(\d*)", table.headers[i], re.I)
     if match is None or unit is not None:
         return None
-    beside = {f"{match[1]}{letters}{match[3]}".casefold() for letters in ("TC", "T", "Temp")}
-    if beside & {header.casefold() for header in table.headers}:
+    if {f"{match[1]}{letters}{match[3]}".casefold() for letters in ("TC", "T", "Temp")} & headers:
         return f"{match[2]!r} beside thermocouples at the same places: not a temperature"
     return None
-
-
-def _unit_of_all(above: Sequence[str]) -> Unit:
-    """Find the unit of columns that give none, from the lines above the header."""
-    titles = " ".join(above)[:4000]
-    fahrenheit = re.search(r"(°|º|deg\.?) ?F\b|fahrenheit|units?\s*[:=]?\s*F\b", titles, re.I) is not None
-    return "f" if fahrenheit and not re.search(r"(°|º) ?C\b|celsius", titles, re.I) else "c"
 
 
 def _units_beside(table: Table) -> tuple[dict[int, Unit], set[int]]:
@@ -284,17 +275,6 @@ def _kelvin_or_type(table: Table, i: int, unit: Unit | None, options: CsvOptions
         ways = Hint("unit", "k", "for kelvin"), Hint("unit", "c", "for °C from a type K thermocouple")
         raise table.refuse(what, *ways, column=i, code="kelvin-or-type")
     return unit
-
-
-def _is_lettered(table: Table, header: str) -> bool:
-    """Say whether the letter at a header's end is a name, since others stand beside it: T1_A, T1_B, T1_C."""
-    others = (other for other in table.headers if other[-1:].isalpha() and other[-1] not in "CFKcfk")
-    lettered = re.search(r"[_ \d][CF]$", header, re.I)
-    return lettered is not None and header[:-1].casefold() in (other[:-1].casefold() for other in others)
-
-
-def _ends_in_f(table: Table, header: str) -> bool:
-    return re.search(r"\w[_ ]F$", header) is not None and not _is_lettered(table, header)
 
 
 def _two_units(table: Table, i: int, named: Unit, below: Unit) -> CsvError:
