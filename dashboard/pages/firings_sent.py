@@ -18,8 +18,8 @@ from dashboard.stored.exports import exports
 from dashboard.work.spool import MAX_FILES, Spool
 from dashboard.work.works import Works
 from logger.errors import StokewatchError, UserError
-from logger.exchange.csv_in import already_here
 from logger.exchange.csv_doubt import CLOCK_LEAPS
+from logger.exchange.csv_in import already_here
 from logger.journal.reader import FiringInfo
 from logger.requests import plain_text
 

@@ -297,9 +297,7 @@ def _refuse_no_clock(table: Table, column: int, above: Sequence[str], below: str
     middle = sorted(steps)[len(steps) // 2]
     least = 0.5 if table.header_row is not None else 0.9  # a logger that names nothing keeps a steady beat
     uneven = np.count_nonzero(~((least * middle <= steps) & (steps <= (2 - least) * middle)))
-    if why is None and (
-        middle <= 0 or 4 * np.count_nonzero(steps <= 0) > len(steps) or 3 * uneven > len(steps)
-    ):
+    if why is None and (middle <= 0 or 3 * uneven > len(steps)):
         why = "doesn't rise evenly"
     at = next((i for i, cell in enumerate(above) if _INTERVAL.search(cell)), None)
     if at is not None:

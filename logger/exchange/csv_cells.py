@@ -1,17 +1,20 @@
-"""What one cell of a CSV file may be: a number, a word in place of one, a date, a clock. Pure."""
+"""What one cell of a CSV file may be: a number, a word in place of one, a date, a clock, a zone.
+
+Pure, except for the computer's own time zone.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Final, Literal
 
 import numpy as np
 
 from logger.exchange.csv_table import Table
 from logger.exchange.csv_words import ERROR_WORDS, NO_READING, OPEN_WORDS, WITH_UNIT
-from logger.reading import Floats, Status
+from logger.reading import Floats, Ints, Status
 
 MAX_CELL: Final = 200
 """Characters of a cell that are read: the rest says nothing about a temperature or a column's name."""
@@ -63,6 +66,7 @@ _HOUR: Final = re.compile(r"\d{1,2}([.,]\d{0,6})?")
 HALF: Final = re.compile(r"[ap]\.? ?m\.?", re.I)
 FRACTION: Final = re.compile(r"\d{1,9}")
 _LONGEST: Final = 80
+_START: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def _as(form: str) -> Callable[[re.Match[str]], str]:
@@ -149,7 +153,7 @@ def plainly(text: str) -> str:
     Anything else stays as it is.
     """
     if (ticks := _TICKS.fullmatch(text)) is not None:
-        return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=int(ticks[1]))).isoformat()
+        return (_START + timedelta(milliseconds=int(ticks[1]))).isoformat()
     span = _SPAN.fullmatch(text)
     if span is not None and any(span.groups()):
         parts = (float(part.replace(",", ".")) for part in span.groups(default="0"))
@@ -249,6 +253,26 @@ def offset_words(offset: int) -> str:
     """Write an offset [µs], as UTC+01:00."""
     minutes = abs(offset) // 60_000_000
     return f"UTC{'-' if offset < 0 else '+'}{minutes // 60:02}:{minutes % 60:02}"
+
+
+def zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:
+    """Return a local clock's offsets from UTC; where the clock goes back tells the hour that comes twice.
+
+    Without a zone, the computer's own is used.
+    """
+    # Zones change on quarter hours: ask once for each, not for each row.
+    quarters, inverse = np.unique(local_us // 900_000_000, return_inverse=True)
+    times = [(_START + timedelta(minutes=15 * int(quarter))).replace(tzinfo=zone) for quarter in quarters]
+    by_fold = ([_offset_us(time.replace(fold=fold)) for time in times] for fold in (0, 1))
+    first, second = (np.array(offsets, np.int64)[inverse] for offsets in by_fold)
+    # An hour that comes twice, in autumn: the second has begun once the clock has gone back.
+    back = np.concatenate(([0], np.cumsum(np.diff(local_us) < -1_800_000_000)))
+    return np.where(back > 0, second, first)
+
+
+def _offset_us(time: datetime) -> int:
+    offset = (time if time.tzinfo else time.astimezone()).utcoffset() or timedelta(0)
+    return offset // timedelta(microseconds=1)
 
 
 # --- numbers ------------------------------------------------------------------------------------------------

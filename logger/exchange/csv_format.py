@@ -9,20 +9,12 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
+from logger.exchange import csv_words
 from logger.exchange.csv_calendar import find_time
 from logger.exchange.csv_cells import MAX_CELL, TimeKind, is_number, is_value, kind_of
 from logger.exchange.csv_columns import find_temperatures
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
 from logger.exchange.csv_text import HEAD_LINES, Row, Text, open_text
-from logger.exchange.csv_words import (
-    NO_READING,
-    is_processing_row,
-    is_time_word,
-    is_types_row,
-    is_units_below,
-    is_units_row,
-    unit_cell,
-)
 
 _GARBLED: Final = re.compile(r"[\x80-\x9f]|[^\x00-\x7f]{3}")
 """In Latin-1: not letters, or more accented letters in a row than any word has."""
@@ -135,7 +127,7 @@ def _begins_unnamed(header: Sequence[str], rows: Sequence[Sequence[str]]) -> boo
     firsts = [row[0].strip().strip('"') for row in rows]
     counted = firsts in ([str(i) for i in range(start, start + len(firsts))] for start in (0, 1))
     short = len(header) == len(rows[0]) - 1 and any(header)
-    return short and (counted or (kind_of(firsts[0]) == "datetime" and not is_time_word(header[0])))
+    return short and (counted or (kind_of(firsts[0]) == "datetime" and not csv_words.is_time_word(header[0])))
 
 
 # --- the header ---------------------------------------------------------------------------------------------
@@ -176,24 +168,30 @@ def _find_header(
     ]
     above = _above_types(rows, above)
     last = rows[above[-1]][1] if above else []
-    only_units = is_units_row(last) and (len(above) > 1 or any(unit_cell(cell)[0] for cell in last[1:]))
-    if only_units or (len(above) > 1 and is_units_below(last, rows[above[-2]][1])):
+    only_units = csv_words.is_units_row(last) and (
+        len(above) > 1 or any(csv_words.unit_cell(cell)[0] for cell in last[1:])
+    )
+    if only_units or (len(above) > 1 and csv_words.is_units_below(last, rows[above[-2]][1])):
         units = rows[above.pop()][1]
     above = _above_types(rows, above)
     if not above or (len(trimmed(rows[above[-1]][1])) < 2 and width > 1):
         return first, None, units
     header = above[-1]
-    if not units and header and is_units_row(rows[header - 1][1]) and len(rows[header - 1][1]) >= width - 1:
+    if (
+        not units
+        and header
+        and csv_words.is_units_row(rows[header - 1][1])
+        and len(rows[header - 1][1]) >= width - 1
+    ):
         units = rows[header - 1][1]
     return first, header, units
 
 
 def _above_types(rows: Sequence[Row], above: list[int]) -> list[int]:
     """Skip rows above that say how columns were sampled, or their probes' types."""
-    end = len(above)
-    while end > 1 and (is_processing_row(rows[above[end - 1]][1]) or is_types_row(rows[above[end - 1]][1])):
-        end -= 1
-    return above[:end]
+    while len(above) > 1 and csv_words.is_row_of_types(rows[above[-1]][1]):
+        above = above[:-1]
+    return above
 
 
 def _below(
@@ -206,9 +204,9 @@ def _below(
         what, ways = f"no readings below line {skip + 1}; give another", [Hint("skip")]
         ways.append(Hint("time", None, "with the time column"))
         raise CsvError(what, *ways, file=name, code="no-readings")
-    near = [row for _, row in (*rows[header + 1 : first], *rows[:header][-1:]) if is_units_row(row)]
+    near = [row for _, row in (*rows[header + 1 : first], *rows[:header][-1:]) if csv_words.is_units_row(row)]
     names = rows[header][1]
-    if not near and is_units_row(names) and any(unit_cell(cell)[0] for cell in names[1:]):
+    if not near and csv_words.is_units_row(names) and any(csv_words.unit_cell(cell)[0] for cell in names[1:]):
         near = [names]
     return _first_row(rows, kinds, first, header + 1), header, near[0] if near else []
 
@@ -244,7 +242,7 @@ def _data_kind(row: Sequence[str], options: CsvOptions) -> str:
     timed = timed or any(_EPOCH.fullmatch(cell) for cell in cells[:8])
     values = [cell for cell in filled if is_value(cell)]
     mostly = 2 * len(values) >= len(filled)
-    if cells[0] and kinds[0] is None and cells[0].lower() not in NO_READING:
+    if cells[0] and kinds[0] is None and cells[0].lower() not in csv_words.NO_READING:
         # Text first: an ID, if a time that is more than a number follows, or the time column is named.
         return "text" if (timed or options.time) and mostly and len(values) > 1 else ""
     if not cells[0] and not timed:

@@ -338,7 +338,6 @@ def _side_by_side(columns: Sequence[Sequence[Piece]]) -> tuple[Ints, Floats, Byt
 
 def _kept(names: Sequence[str], plan: Plan | None, *, own: bool, file: str) -> list[int]:
     """Say which columns to keep: all, or if there are too many, those that the plan names."""
-    every = list(range(len(names)))
     fits = probes_of(names, plan)
     if plan is not None and plan.probes and not fits:
         known = listed([shown(probe.name) for probe in plan.probes])
@@ -349,13 +348,13 @@ def _kept(names: Sequence[str], plan: Plan | None, *, own: bool, file: str) -> l
         )
         raise CsvError(what, file=file, code="plan-fits-nothing")
     if len(names) <= MAX_CHANNELS or own:
-        return every
+        return list(range(len(names)))
     if not fits:
         raise too_many(file, names, MAX_CHANNELS)
     if len(fits) > MAX_CHANNELS:
         what = f"the plan names {len(fits)} columns, more than {MAX_CHANNELS};"
         raise CsvError(what, Hint("leave_out", None, "leaves some out"), file=file, code="too-many-columns")
-    return [j for j in every if j in fits]
+    return sorted(fits)
 
 
 def probes_of(names: Sequence[str], plan: Plan | None) -> dict[int, Probe]:

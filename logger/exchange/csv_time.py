@@ -278,10 +278,10 @@ class TimeReader:
                 raise self._table.refuse(what, code="timezone") from exc
         else:
             self._table.guesses.append("times are in this computer's time zone")
-        utc = local_us - _zone_offsets_us(local_us, zone)
+        utc = local_us - csv_cells.zone_offsets_us(local_us, zone)
         if name is None and (np.diff(local_us) > 0).all() and (np.diff(utc) <= 0).any():
             # A clock that ignores summer time.
-            utc = local_us - _zone_offsets_us(local_us[:1], zone)[0]
+            utc = local_us - csv_cells.zone_offsets_us(local_us[:1], zone)[0]
         return Times(self._absolute(utc).t_us, absolute=True, wall_us=local_us)
 
     def _absolute(self, t_us: Ints) -> Times:
@@ -308,26 +308,6 @@ def _days(date: Sequence[str | None], order: csv_cells.Order) -> int | None:
         return csv_cells.days_of(date, order)
     except ValueError:
         return None
-
-
-def _zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:
-    """Return a local clock's offsets from UTC; where the clock goes back tells the hour that comes twice.
-
-    Without a zone, the computer's own is used.
-    """
-    # Zones change on quarter hours: ask once for each, not for each row.
-    quarters, inverse = np.unique(local_us // 900_000_000, return_inverse=True)
-    times = [(_1970 + timedelta(minutes=15 * int(quarter))).replace(tzinfo=zone) for quarter in quarters]
-    by_fold = ([_offset_us(time.replace(fold=fold)) for time in times] for fold in (0, 1))
-    first, second = (np.array(offsets, np.int64)[inverse] for offsets in by_fold)
-    # An hour that comes twice, in autumn: the second has begun once the clock has gone back.
-    back = np.concatenate(([0], np.cumsum(np.diff(local_us) < -1_800_000_000)))
-    return np.where(back > 0, second, first)
-
-
-def _offset_us(time: datetime) -> int:
-    offset = (time if time.tzinfo else time.astimezone()).utcoffset() or timedelta(0)
-    return offset // timedelta(microseconds=1)
 
 
 # --- times that are numbers ---------------------------------------------------------------------------------

@@ -202,22 +202,19 @@ class Reader:
             what = "the file ends in the middle of a row; leave it out with"
             raise self.table.refuse(what, Hint("last_line", number - 1), row=number, code="torn")
 
-    def _is_remark(self, row: int) -> bool:
-        """Whether a row has no number in any column: a remark, not a reading."""
-        columns, decimal = self.table.columns, self.table.decimal
-        words = [bad for column in columns for bad in self._bad[column.at] if bad.row == row]
-        return len(columns) > 1 and sum(csv_cells.is_word(bad.cell, decimal) for bad in words) == len(columns)
-
     def _ways_on(self, rows: Ints, found: list[_Bad]) -> list[Hint]:
         table, time = self.table, self.table.time[0]
         row, column, cell, _ = found[0]
         bad = sorted({place.row for place in found})
         hints: list[Hint] = []
-        if column > -1 and column != time and not self._is_remark(row):
+        beside = [place for own in table.columns for place in self._bad[own.at] if place.row == row]
+        words = sum(csv_cells.is_word(place.cell, table.decimal) for place in beside)
+        remark = words == len(table.columns) > 1
+        if column > -1 and column != time and not remark:
             own = [place.cell for place in self._bad[column]]
             if len(cell) <= _LONGEST_WORD and csv_cells.is_word(cell, table.decimal):
-                words = (w for w in own if csv_cells.is_word(w, table.decimal) and len(w) < _LONGEST_WORD)
-                alike = tuple(dict.fromkeys(words))[:12]
+                short = (w for w in own if csv_cells.is_word(w, table.decimal) and len(w) < _LONGEST_WORD)
+                alike = tuple(dict.fromkeys(short))[:12]
                 several = len(alike) > 1
                 means = f"if {'they mean' if several else 'it means'} there was no reading"
                 hints.append(Hint("no_reading", alike if several else cell, means))

@@ -257,18 +257,14 @@ def is_units_below(row: Sequence[str], above: Sequence[str]) -> bool:
     return timed or sum(unit_cell(cell)[0] is not None for cell in row) > 1
 
 
-def is_types_row(row: Sequence[str]) -> bool:
-    """Whether a row names the types of two or more probes (`Type K`, `TC K`), among other instruments."""
-    types = [bool(_TYPE.fullmatch(cell.strip())) for cell in row[1:]]
-    first = row[0].strip() if row else ""
-    beside = sum(1 for cell in row[1:] if cell.strip())
-    named = not first or re.fullmatch(r"(sensor |probe |input )?types?|typ", first, re.I) is not None
-    return named and sum(types) > 1 and 2 * sum(types) >= beside
-
-
-def is_processing_row(row: Sequence[str]) -> bool:
-    """Whether a row says how each column was sampled: `Smp`, `Avg`."""
-    return any(cell.strip() for cell in row) and all(_PROCESSED.fullmatch(cell.strip()) for cell in row)
+def is_row_of_types(row: Sequence[str]) -> bool:
+    """Whether a row says how each column was sampled (`Smp`, `Avg`), or several probes' types (`Type K`)."""
+    cells = [cell.strip() for cell in row]
+    filled = [cell for cell in cells[1:] if cell]
+    types = sum(_TYPE.fullmatch(cell) is not None for cell in filled)
+    named = re.fullmatch(r"(sensor |probe |input )?types?|typ|", cells[0] if cells else "", re.I)
+    sampled = any(cells) and all(_PROCESSED.fullmatch(cell) for cell in cells)
+    return sampled or (named is not None and types > 1 and 2 * types >= len(filled))
 
 
 def is_bad(word: str) -> bool:
