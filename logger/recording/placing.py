@@ -14,10 +14,9 @@ from logger.recording.apart import FULL, STREAMS, Room
 from logger.recording.backlog import Token, Unit
 from logger.recording.hosttime import HostTime
 from logger.rig_line.admission import MAX_COLUMNS, MAX_RIGS, Admission
-from logger.rig_line.came import UNKNOWN, Came
+from logger.rig_line.came import UNKNOWN, Begin, Came, Outcome, Verdict
 from logger.rig_line.clock import RigClock
 from logger.rig_line.dialogue import About
-from logger.rig_line.outcome import Begin, Outcome, Verdict
 from logger.rig_line.stream import Stream
 from logger.rig_line.wire import Counters, WireError, checksum, decode, is_name
 
@@ -164,9 +163,9 @@ class Placing:
         """State of every rig's clock, for `prime`, as plain data; in the journal's thread."""
         shift_s = self._time.start_us / 1e6
         return {
-            name: {"shift_s": shift_s, **stream.boot.clock.state()}
+            name: {"shift_s": shift_s, **stream.line.clock.state()}
             for name, stream in self._streams.items()
-            if stream.boot is not None and stream.boot.clock.begun
+            if stream.line is not None and stream.line.clock.begun
         }
 
     def forget(self, keys: dict[str, list[Key]]) -> None:
@@ -207,7 +206,7 @@ class Placing:
 
     def _worth(self, name: str) -> tuple[bool, int, float]:
         stream = self._streams[name]
-        return stream.boot is not None, stream.held, self.heard.get(name, ("", 0.0))[1]
+        return stream.line is not None, stream.held, self.heard.get(name, ("", 0.0))[1]
 
     def _follow(self, came: Came, rest: Iterable[Came], taken: Unit) -> None:
         """Place a frame, or set it apart; in the journal's thread, which owns streams and clocks."""
@@ -222,7 +221,7 @@ class Placing:
             return
         stream = self._stream(name)
         begin, gathered_s = Begin.AT_ONCE, 0.0
-        if stream.boot is None:
+        if stream.line is None:
             wired = not source.startswith("mqtt")
             begin = self._admission.begin(name, line.frame.ch, came.arrival_s, wired=wired)
             gathered_s = _gathered_s(came, rest)
@@ -231,7 +230,7 @@ class Placing:
         outcome = stream.take(came, begin, gathered_s)
         on_disk = True
         if outcome.verdict is Verdict.HELD and came.apart is None:
-            why, key = ("unplaced", name) if stream.boot is not None else ("rig", f"by {source}")
+            why, key = ("unplaced", name) if stream.line is not None else ("rig", f"by {source}")
             on_disk = self._set_apart(came, why, key, taken, may_be_placed=True)
             if not on_disk:
                 stream.forget(came)  # if it comes again, it must not count as a duplicate

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable
 from typing import Final
 
 from logger.reading import MAX_CHANNELS
-from logger.rig_line.outcome import Begin
+from logger.rig_line.came import Begin
 
 MAX_RIGS: Final = 128
 """Rigs recorded at one time."""

@@ -1,8 +1,9 @@
-"""A frame as it came in, before it is known which boot it is of. Pure."""
+"""A frame as it came in, before it is known which boot it is of, and what became of it. Pure."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import enum
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 UNKNOWN: Final = -1
@@ -34,3 +35,31 @@ class Came:
 def signed(difference: int) -> int:
     """Of all differences that a wrapping counter can mean, return the one nearest to zero."""
     return (difference + WRAP // 2) % WRAP - WRAP // 2
+
+
+class Verdict(enum.Enum):
+    """What became of a frame when it came in."""
+
+    PLACED = "placed"
+    DUPLICATE = "duplicate"
+    """The same bytes are on disk, or on their way there."""
+    HELD = "held"
+    """The caller must set it apart; it may be placed later."""
+
+
+class Begin(enum.Enum):
+    """How a rig's first boot may begin."""
+
+    AT_ONCE = "at once"
+    WHEN_STEADY = "when steady"
+    NEVER = "never"
+
+
+@dataclass(slots=True)
+class Outcome:
+    """The result of taking a frame."""
+
+    verdict: Verdict
+    # frames to record now, each with the time it was made; formerly held ones may be among them
+    placed: list[tuple[Came, float]] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)  # news for people: `reboot`, `twins`, `disorder`

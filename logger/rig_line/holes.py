@@ -16,6 +16,7 @@ class Hole(NamedTuple):
     last: int
     before_ms: int
     after_ms: int
+    filling: bool = False  # whether the frames before it came late
 
 
 class Holes:
@@ -43,7 +44,10 @@ class Holes:
         """Put a frame into its hole; there must be one."""
         i = self._index(seq)
         hole = self._holes.pop(i)
-        parts = hole._replace(last=seq - 1, after_ms=ms), hole._replace(first=seq + 1, before_ms=ms)
+        parts = (
+            hole._replace(last=seq - 1, after_ms=ms),
+            hole._replace(first=seq + 1, before_ms=ms, filling=True),
+        )
         self._holes[i:i] = [part for part in parts if part.first <= part.last]
 
     def _index(self, seq: int) -> int:

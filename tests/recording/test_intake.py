@@ -340,23 +340,23 @@ async def test_what_is_set_apart_finds_its_place_after_a_restart_of_the_logger()
     for seq in range(100):
         await before.put(line(seq), seq / 10)
     stored = before.take()
-    for i in range(50):
+    for i in range(12):
         await before.put(line(10**7 + i, ms=3 * 10**9 + 100 * i), 20 + i / 10)
     held = before.take()
     assert not held.frames
-    assert len(held.apart) == 50
+    assert len(held.apart) == 12
     after = Way()
     after.time.start_us += 27_000_000  # the time line goes on: this long has passed
     rows = [(frame.seq, frame.ms, t_us) for frame, t_us in stored.frames]
     after.intake.placing.prime(
         "a1", rows, ["k0"], checksums(stored.frames), before.intake.placing.clocks()["a1"]
     )
-    after.intake.placing.prime_apart(51, {("a1", "port"): (50, 5000)}, held.apart)
+    after.intake.placing.prime_apart(13, {("a1", "port"): (12, 1200)}, held.apart)
     for i in range(80, 150):
         await after.put(line(10**7 + i, ms=3 * 10**9 + 100 * i), i / 10 - 7)
     taken = after.take()
-    assert [frame.seq for frame, _ in taken.frames] == [10**7 + i for i in (*range(50), *range(80, 150))]
-    assert sorted(taken.placed)[:50] == [row.id for row in held.apart]
+    assert [frame.seq for frame, _ in taken.frames] == [10**7 + i for i in (*range(12), *range(80, 150))]
+    assert sorted(taken.placed)[:12] == [row.id for row in held.apart]
     gone_s = [(t_us - START_US) / 1e6 for _, t_us in taken.frames]
     assert gone_s[0] == pytest.approx(20, abs=0.2)
     assert gone_s[-1] == pytest.approx(34.9, abs=0.2)

@@ -13,11 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
-from logger.rig_line.came import Came
+from logger.rig_line.came import Came, Verdict
 from logger.rig_line.clock import RigClock
-from logger.rig_line.evidence import ALONE_S
-from logger.rig_line.outcome import Verdict
-from logger.rig_line.stream import Stream
+from logger.rig_line.stream import ALONE_S, Stream
 from logger.rig_line.wire import Counters
 
 WRAP = 2**32

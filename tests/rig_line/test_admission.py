@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from logger.rig_line.admission import FREE, GONE_S, MAX_COLUMNS, MAX_RIGS, RESERVED, Admission
-from logger.rig_line.outcome import Begin
+from logger.rig_line.came import Begin
 
 
 def seated(rigs: int, *, now_s: float = 0.0) -> Admission:

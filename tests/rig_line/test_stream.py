@@ -11,12 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.rig_line.boot import WINDOW
-from logger.rig_line.came import Came
+from logger.rig_line.came import Begin, Came, Outcome, Verdict
 from logger.rig_line.clock import RigClock
 from logger.rig_line.holes import HOLES
-from logger.rig_line.outcome import Begin, Outcome, Verdict
-from logger.rig_line.stream import HELD, Stream
+from logger.rig_line.stream import HELD, KEYS, Stream
 from logger.rig_line.wire import Counters
 from tests.long_form import LONG
 from tests.rig_line.disturbed import ALONE, WRAP, disturbed, faults, follow
@@ -203,7 +201,7 @@ def test_counters_that_can_be_believed_again_are() -> None:
     rig = Rig(on_s=1025)
     followed.take(rig.live(*range(300)))
     assert len(followed.times) == 500
-    assert followed.stream.boot is not None
+    assert followed.stream.line is not None
     late = followed.take([*rig.live(302), *rig.kept(rig.made_s(303), 301, 300)])
     assert late == [PLACED] * 3
     assert followed.counters.out_of_order == 2, "late frames have their places again"
@@ -405,8 +403,8 @@ def test_memory_is_bounded() -> None:
     followed = Followed()
     wide = range(10, 60)
     followed.take([rig.frame(i) for i in range(0, 10 * HOLES, 2) if i not in wide])
-    assert followed.stream.boot is not None
-    assert len(followed.stream.boot._holes) == HOLES
+    assert followed.stream.line is not None
+    assert len(followed.stream.line.holes) == HOLES
     late = followed.take(rig.kept(rig.made_s(10 * HOLES), *wide))
     assert late == [PLACED] * 50, "the widest hole is the last to be given up"
     rng = random.Random(1)
@@ -418,7 +416,7 @@ def test_memory_is_bounded() -> None:
 
 def test_late_frames_are_welcome_however_old() -> None:
     rig = Rig(first_ms=5_000_000)
-    far = 3 * WINDOW
+    far = 3 * KEYS
     frames = [*rig.live(*range(10)), *rig.live(*range(far, 2 * far))]
     late = rig.kept(rig.made_s(2 * far), *range(10, far))
     followed = tracked([*frames, *late])
