@@ -9,8 +9,9 @@ nothing for half a minute.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Final, Literal
+from typing import Final
 
 from logger.rig_line.dialogue import BeaconAnswer, sealed
 
@@ -19,7 +20,6 @@ REPEAT_S: Final = 5.0
 
 FAILED_AFTER_S: Final = 12.0
 """From the first line without a correct answer to the alarm: two repetitions may be lost. [s]"""
-
 
 TEST_S: Final = 3.0
 """How long a test lasts; nothing else is shown during it. [s]"""
@@ -79,78 +79,22 @@ def beacon_line(number: int, show: Show) -> bytes:
     return sealed(f"b{number} {show}".encode())
 
 
-class Beacon:
-    """One rig's beacon, as the logger sees it.
+@dataclass(slots=True)
+class _Beacon:
+    """One rig's beacon, as the logger sees it."""
 
-    `number` draws a different one for each line. Being unguessable, it proves that whoever repeats it has
-    heard the line.
-    """
-
-    def __init__(self, rig: str, number: Callable[[], int]) -> None:
-        self.rig = rig
-        self.show = Show.OFF
-        self.shown: str | None = None
-        """What the rig's last answer said."""
-        self._draw = number
-        self._told = False
-        self._said_s: float | None = None
-        self._unanswered_since_s: float | None = None
-        self._asked: dict[int, Show] = {}
-
-    def want(self, show: Show) -> None:
-        """Change what should be shown; the next `due` sends it at once."""
-        if show != self.show:
-            self.show = show
-            self._said_s = None
-
-    def due(self, now_s: float) -> bytes | None:
-        """Return the line to send now (by serial port, or on `ask_topic`), or None.
-
-        It doesn't matter whether the sending works: only the answer counts.
-        """
-        if self._said_s is not None and now_s - self._said_s < REPEAT_S:
-            return None
-        self._said_s = now_s
-        self._told = True
-        number = self._draw()
-        self._asked[number] = self.show
-        if len(self._asked) > 8:
-            del self._asked[next(iter(self._asked))]
-        if self._unanswered_since_s is None:
-            self._unanswered_since_s = now_s
-        return beacon_line(number, self.show)
-
-    def answered(self, answer: BeaconAnswer) -> None:
-        """Take an answer; it counts only if it is to the last line, and shows just that."""
-        if answer.rig != self.rig:
-            return
-        asked = self._asked.pop(answer.beacon, None)  # counts once: a repetition may be a recording
-        if asked is None:
-            return
-        self.shown = answer.show
-        if asked is self.show and answer.show == self.show:
-            self._unanswered_since_s = None
-            if self.show is Show.TEST:
-                self.show = Show.QUIET
-
-    def state(self, now_s: float) -> Literal["untold", "waiting", "shown", "failed", "none"]:
-        """Return its state.
-
-        `untold`: nothing sent yet; `waiting`: an answer is still due; `shown`: it shows what it should;
-        `failed`: no correct answer for `FAILED_AFTER_S`, which is an alarm; `none`: the rig has neither lamp
-        nor buzzer.
-        """
-        if not self._told:
-            return "untold"
-        if self.shown == "none":
-            return "none"
-        if self._unanswered_since_s is None:
-            return "shown"
-        return "failed" if now_s - self._unanswered_since_s >= FAILED_AFTER_S else "waiting"
+    source: str = ""  # through which it was told
+    show: Show = Show.OFF  # what it was told last …
+    said_s: float = float("-inf")  # … and when
+    asked: dict[int, Show] = field(default_factory=dict)  # by number, the latest lines not answered
+    unanswered_since_s: float | None = None
 
 
 class Beacons:
-    """Tells each rig what to show; for `number` see `Beacon`.
+    """Tells each rig what to show.
+
+    `number` draws a different one for each line. Being unguessable, it proves that whoever repeats it has
+    heard the line.
 
     Only its answers show whether a rig has a lamp or a buzzer: one that has never answered still gets the
     line, in case it can show something, but isn't missed. One that has answered is missed; so is one that is
@@ -161,46 +105,63 @@ class Beacons:
         self._say = say
         self._number = number
         self._known = set(known)
-        self._beacons: dict[str, Beacon] = {}
-        self._sources: dict[str, str] = {}  # by rig: the source it was told through
+        self._beacons: dict[str, _Beacon] = {}
         self._test_until_s = float("-inf")
 
     def tick(self, now_s: float, show: Show, heard: Mapping[str, tuple[str, float]]) -> None:
         """Send what is due; `heard` gives, by rig, the source and time (monotonic) of its last frame."""
+        if now_s < self._test_until_s:
+            show = Show.TEST
         for rig, (source, last_s) in list(heard.items()):
             if now_s - last_s > RIG_GONE_S:
                 self._beacons.pop(rig, None)
-                self._sources.pop(rig, None)
                 continue
-            beacon = self._beacons.get(rig)
-            if beacon is None:
-                beacon = self._beacons[rig] = Beacon(rig, self._number)
-            if now_s >= self._test_until_s:
-                beacon.want(show)
-            self._sources[rig] = source
-            if (line := beacon.due(now_s)) is not None:
-                self._say(source, rig, line)
+            beacon = self._beacons.setdefault(rig, _Beacon())
+            beacon.source = source
+            if show != beacon.show or now_s - beacon.said_s >= REPEAT_S:
+                self._tell(rig, beacon, show, now_s)
+
+    def _tell(self, rig: str, beacon: _Beacon, show: Show, now_s: float) -> None:
+        """Say it; it doesn't matter whether the sending works: only the answer counts."""
+        beacon.show, beacon.said_s = show, now_s
+        if beacon.unanswered_since_s is None:
+            beacon.unanswered_since_s = now_s
+        number = self._number()
+        beacon.asked[number] = show
+        if len(beacon.asked) > 8:
+            del beacon.asked[next(iter(beacon.asked))]
+        self._say(beacon.source, rig, beacon_line(number, show))
 
     def test(self, now_s: float) -> None:
         """Test every lamp and buzzer."""
         self._test_until_s = now_s + TEST_S
-        for beacon in self._beacons.values():
-            beacon.want(Show.TEST)
 
     def answered(self, answer: BeaconAnswer, source: str) -> None:
-        """Take an answer; one to no question, or not from the source that was asked, doesn't count."""
+        """Take an answer; it counts only if it is to the last line, by the same way, and shows just that."""
         beacon = self._beacons.get(answer.rig)
-        if beacon is None or self._sources.get(answer.rig) != source:
+        if beacon is None or beacon.source != source:
             return
-        beacon.answered(answer)
-        if beacon.shown == "none":
+        asked = beacon.asked.pop(answer.beacon, None)  # counts once: a repetition may be a recording
+        if asked is None:
+            return
+        if answer.show == "none":  # neither lamp nor buzzer
             self._known.discard(answer.rig)
-        elif beacon.shown is not None:
-            self._known.add(answer.rig)
+            return
+        self._known.add(answer.rig)
+        if asked == beacon.show == answer.show:
+            beacon.unanswered_since_s = None
 
     def states(self, now_s: float) -> dict[str, str]:
-        """Each beacon's state: `waiting`, `shown`, `failed` or, if its rig is silent, `unreachable`."""
-        return {
-            rig: self._beacons[rig].state(now_s) if rig in self._beacons else "unreachable"
-            for rig in sorted(self._known)
-        }
+        """Each beacon's state.
+
+        `shown`: it shows what it should; `waiting`: an answer is due; `failed`: no correct one for
+        `FAILED_AFTER_S`, which is an alarm; `unreachable`: its rig is silent.
+        """
+        return {rig: self._state(self._beacons.get(rig), now_s) for rig in sorted(self._known)}
+
+    def _state(self, beacon: _Beacon | None, now_s: float) -> str:
+        if beacon is None:
+            return "unreachable"
+        if beacon.unanswered_since_s is None:
+            return "shown"
+        return "failed" if now_s - beacon.unanswered_since_s >= FAILED_AFTER_S else "waiting"

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from itertools import count
 
-from logger.rig_line.beacon import FAILED_AFTER_S, RIG_GONE_S, TEST_S, Beacons, Show
+import pytest
+
+from logger.rig_line.beacon import FAILED_AFTER_S, REPEAT_S, RIG_GONE_S, TEST_S, Beacons, Show
 from logger.rig_line.dialogue import BeaconAnswer
 
 
@@ -52,6 +54,31 @@ def test_it_is_told_of_a_change_at_once() -> None:
     rigs.run(7)
     rigs.run(0.5, Show.ALARM)
     assert rigs.said[-1] == (7.0, "port", "a1", "alarm")
+
+
+def test_it_is_told_again_every_few_seconds() -> None:
+    rigs = Rigs({"a1": None})
+    rigs.run(2 * REPEAT_S + 1)
+    assert [now_s for now_s, *_ in rigs.said] == [0.0, REPEAT_S, 2 * REPEAT_S]
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        BeaconAnswer("a1", 1, "quiet"),  # to what was said before
+        BeaconAnswer("a1", 99, "alarm"),  # to something that was never said
+        BeaconAnswer("b2", 2, "alarm"),  # another rig's
+        BeaconAnswer("a1", 2, "lost"),  # it shows something else
+    ],
+)
+def test_an_answer_that_is_not_the_right_one_does_not_count(answer: BeaconAnswer) -> None:
+    rigs = Rigs({"a1": None}, known=("a1",))
+    rigs.run(1)
+    rigs.run(1, Show.ALARM)
+    rigs.beacons.answered(answer, "port")
+    assert rigs.states == {"a1": "waiting"}
+    rigs.beacons.answered(BeaconAnswer("a1", 2, "alarm"), "port")
+    assert rigs.states == {"a1": "shown" if answer.show != "lost" else "waiting"}
 
 
 def test_one_that_stops_answering_has_failed_until_it_answers_again() -> None:
