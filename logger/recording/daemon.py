@@ -13,7 +13,7 @@ from typing import Any, Final
 from logger.home import AlreadyRunning, Home, LoggerLock
 from logger.journal.reader import JournalReader
 from logger.recording.health import Sign
-from logger.recording.hosttime import HostTime, Uptime, goes_on_at
+from logger.recording.hosttime import HostTime, goes_on_at, stamp
 from logger.recording.intake import Intake
 from logger.recording.recorder import Recorder
 from logger.recording.rigs import Rigs, Settings
@@ -56,7 +56,7 @@ class Logger:
         for number in (signal.SIGINT, signal.SIGTERM):
             asyncio.get_running_loop().add_signal_handler(number, self._stop.set)
         beat, scale = _last_beat(settings.home), settings.time_scale
-        time_line = HostTime(scale, goes_on_at(beat, scale, Uptime.now(), time.time()))
+        time_line = HostTime(scale, goes_on_at(beat, scale, stamp()))
         self._intake = Intake(time_line)
         self._rigs = Rigs(settings, self._intake, beat.get("beacons") or ())
         self._recorder = Recorder(

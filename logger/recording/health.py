@@ -6,12 +6,11 @@ import contextlib
 import json
 import os
 import shutil
-import time
 from dataclasses import dataclass
 from typing import Any, Final
 
 from logger.home import Home
-from logger.recording.hosttime import Uptime
+from logger.recording.hosttime import gone_s, stamp
 
 SIZE: Final = 1024
 """Of the sign's file, which is overwritten in place: that works even on a full disk. [bytes]"""
@@ -39,8 +38,7 @@ class Sign:
 
     def give(self, *, recording: bool, trouble: str) -> None:
         """Write the sign."""
-        up = Uptime.now()
-        said = {"pid": os.getpid(), "wall_s": time.time(), "boot": up.boot, "up_s": up.up_s}
+        said = stamp()
         for length in (400, 100, 0):
             data = json.dumps({**said, "recording": recording, "trouble": trouble[:length]}).encode()
             if len(data) <= SIZE:
@@ -92,9 +90,6 @@ def _last_sign(home: Home) -> dict[str, Any] | None:
 
 
 def _age_s(sign: dict[str, Any]) -> float | None:
-    up = Uptime.now()
     with contextlib.suppress(KeyError, TypeError, ValueError):
-        if up.boot and sign["boot"] == up.boot:
-            return up.up_s - float(sign["up_s"])
-        return max(0.0, time.time() - float(sign["wall_s"]))
+        return max(0.0, gone_s(sign, stamp()))
     return None

@@ -2,32 +2,40 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 _BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
 
 
-@dataclass(frozen=True, slots=True)
-class Uptime:
-    """How long the host has been up: a clock that nobody sets and that runs on while the host sleeps."""
+def stamp() -> dict[str, Any]:
+    """Who is running, and what the host's clocks say now.
 
-    boot: str  # different after each start of the host; empty if the system gives none
-    up_s: float
-
-    @classmethod
-    def now(cls) -> Uptime:
-        """Read it."""
-        try:
-            return cls(_BOOT_ID.read_text().strip(), time.clock_gettime(time.CLOCK_BOOTTIME))
-        except (AttributeError, OSError):  # not on Linux
-            return cls("", 0.0)
+    `up_s`, how long the host has been up, is a clock that nobody sets and that runs on while the host sleeps;
+    `boot` is different after each start of the host, and empty if the system gives none.
+    """
+    try:
+        boot, up_s = _BOOT_ID.read_text().strip(), time.clock_gettime(time.CLOCK_BOOTTIME)
+    except (AttributeError, OSError):  # not on Linux
+        boot, up_s = "", 0.0
+    return {"pid": os.getpid(), "wall_s": time.time(), "boot": boot, "up_s": up_s}
 
 
-def goes_on_at(beat: Mapping[str, Any], scale: float, up: Uptime, wall_s: float) -> int | None:
+def same_start(then: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
+    """Whether both stamps are surely from the same start of the host."""
+    return bool(now["boot"]) and then.get("boot") == now["boot"]
+
+
+def gone_s(then: Mapping[str, Any], now: Mapping[str, Any]) -> float:
+    """Time between two stamps: by uptime if possible, else by the clock, which may have been set. [s]."""
+    clock = "up_s" if same_start(then, now) else "wall_s"
+    return float(now[clock]) - float(then[clock])
+
+
+def goes_on_at(beat: Mapping[str, Any], scale: float, now: Mapping[str, Any]) -> int | None:
     """Where a firing's time line has got to when its logger is restarted. UTC. [µs].
 
     `beat` is the last heartbeat, empty without a running firing. None if the host's clock is the best
@@ -35,14 +43,10 @@ def goes_on_at(beat: Mapping[str, Any], scale: float, up: Uptime, wall_s: float)
     """
     if not beat:
         return None
-    if up.boot and beat.get("boot") == up.boot:
-        gone_s = up.up_s - beat["up_s"]
-    elif scale == 1.0:
+    if scale == 1.0 and not same_start(beat, now):
         # A host whose clock has no battery restarts in the past.
-        return None if wall_s * 1e6 >= beat["at_us"] else int(beat["at_us"])
-    else:
-        gone_s = wall_s - beat["wall_s"]
-    return int(beat["at_us"] + gone_s * scale * 1e6)
+        return None if now["wall_s"] * 1e6 >= beat["at_us"] else int(beat["at_us"])
+    return int(beat["at_us"] + gone_s(beat, now) * scale * 1e6)
 
 
 class HostTime:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
 import threading
 import time
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -19,7 +18,7 @@ from logger.plan import Plan
 from logger.reading import Event
 from logger.recording.backlog import Backlog, Unit
 from logger.recording.firing_state import FiringState, Standing
-from logger.recording.hosttime import HostTime, Uptime
+from logger.recording.hosttime import HostTime, stamp
 from logger.recording.intake import Intake
 from logger.recording.journal_file import JournalFile
 from logger.recording.judged import Judged
@@ -280,14 +279,10 @@ class Recorder:
 
     def beat(self, standing: Standing, now_us: int, readings: int = 0) -> dict[str, Any]:
         """Return the journal's sign of life; `readings` are committed with it."""
-        up = Uptime.now()
         verdict = self.judged.verdict or {}
         return {
-            "pid": os.getpid(),
+            **stamp(),
             "at_us": now_us,
-            "wall_s": time.time(),
-            "boot": up.boot,
-            "up_s": up.up_s,
             "time_scale": self._time.scale,
             **self._intake.counts(),
             "readings": self._readings + readings,
