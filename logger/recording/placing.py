@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from logger.journal.rows import Apart, Key
 from logger.reading import Event, Frame
-from logger.recording.apart import FULL, STREAMS, Room
 from logger.recording.backlog import Token, Unit
 from logger.recording.hosttime import HostTime
 from logger.rig_line.admission import MAX_COLUMNS, MAX_RIGS, Admission
@@ -24,6 +23,14 @@ if TYPE_CHECKING:
     from logger.journal.reader import JournalReader
     from logger.journal.rows import FiringInfo
 
+ROOM_BYTES: Final = 16_000_000
+"""What may be set apart for a recorded rig, or for a source's other rigs: 80 min, 8 channels, 10 Hz."""
+STREAMS: Final = 512
+"""Most rigs followed at a time, recorded or not."""
+FULL: Final = (
+    f"{ROOM_BYTES // 1_000_000} MB of frames that can't be placed are set apart; no more are kept or "
+    "acknowledged"
+)
 PRIME_US: Final = 15 * 60 * 1_000_000
 """How far back frames are looked up after a restart, to recognise a broker's redelivery. [µs]"""
 _NAMES_TOLD: Final = 8
@@ -52,6 +59,31 @@ class Line:
     bytes: bytes
     stray: bool = False  # it came on another rig's topic
     proven: bool = True  # it has its own checksum, counter and clock
+    account: str = ""  # whose room it takes up if it is set apart
+
+
+class Room:
+    """Counts and numbers the frames set apart: by rig, or by source for rigs that aren't recorded."""
+
+    def __init__(self) -> None:
+        self.next_id = 1
+        self.frames = 0
+        """Set apart, without a place yet."""
+        self._bytes: dict[str, int] = {}
+
+    def add(self, account: str, frames: int, size: int) -> None:
+        """Count frames that are stored, or (below 0) no longer: their number, and their bytes."""
+        self.frames += frames
+        self._bytes[account] = self._bytes.get(account, 0) + size
+
+    def keep(self, account: str, size: int) -> int | None:
+        """Take a frame of this size [bytes]; return its number, or None if its account is full."""
+        known = account in self._bytes or len(self._bytes) < STREAMS
+        if not known or self._bytes.get(account, 0) + size > ROOM_BYTES:
+            return None
+        self.add(account, 1, size)
+        self.next_id += 1
+        return self.next_id - 1
 
 
 class Placing:
@@ -155,8 +187,7 @@ class Placing:
                 frame = decode(row.line)
             except WireError:
                 continue
-            self.apart.may_be_placed(row.id, self._whose(row.rig, row.source), len(row.line))
-            line = Line(frame, (row.source, None), row.line)
+            line = Line(frame, (row.source, None), row.line, account=self._whose(row.rig, row.source))
             self._early.append(Came(frame.seq, frame.ms, arrival_s, checksum(row.line), line, apart=row.id))
 
     def clocks(self) -> dict[str, Any]:
@@ -180,7 +211,8 @@ class Placing:
         frame = decode(row.line)
         if (stream := self._streams.get(row.rig)) is not None:
             stream.forget(Came(frame.seq, frame.ms, 0.0, checksum(row.line)))
-        self.apart.let_go(row.id)
+        account = row.rig if row.why in ("unplaced", "channels") else f"by {row.source}"
+        self.apart.add(account, -1, -len(row.line))
 
     def expect(self, planned: Iterable[str]) -> None:
         """Prefer rigs with one of the plan's channels; in the journal's thread."""
@@ -230,8 +262,8 @@ class Placing:
         outcome = stream.take(came, begin, gathered_s)
         on_disk = True
         if outcome.verdict is Verdict.HELD and came.apart is None:
-            why, key = ("unplaced", name) if stream.line is not None else ("rig", f"by {source}")
-            on_disk = self._set_apart(came, why, key, taken, may_be_placed=True)
+            why, account = ("unplaced", name) if stream.line is not None else ("rig", f"by {source}")
+            on_disk = self._set_apart(came, why, account, taken)
             if not on_disk:
                 stream.forget(came)  # if it comes again, it must not count as a duplicate
         on_disk &= self._record(name, outcome, came.arrival_s, taken)
@@ -280,7 +312,7 @@ class Placing:
                 frame = Frame(frame.rig, frame.seq, frame.ms, {c: frame.ch[c] for c in allowed})
             elif came.apart is not None:
                 taken.placed.append(came.apart)
-                self.apart.let_go(came.apart)
+                self.apart.add(line.account, -1, -len(line.bytes))
             if frame.ch:
                 taken.frames.append((frame, self._time.to_us(t_s)))
                 taken.keys.setdefault(name, []).append(came.key)
@@ -313,14 +345,15 @@ class Placing:
             text = f"one of many that are {text}"
         taken.events.append(_fault(self._time.to_us(came.arrival_s), name, text))
 
-    def _set_apart(self, came: Came, why: str, key: str, taken: Unit, *, may_be_placed: bool = False) -> bool:
+    def _set_apart(self, came: Came, why: str, account: str, taken: Unit) -> bool:
         """Set a frame apart; False if there is no room for it."""
         line: Line = came.what
         t_us, rig = self._time.to_us(came.arrival_s), line.frame.rig
-        came.apart = self.apart.keep(key, len(line.bytes), may_be_placed=may_be_placed)
+        line.account = account
+        came.apart = self.apart.keep(account, len(line.bytes))
         if came.apart is not None:
             taken.apart.append(Apart(came.apart, t_us, rig, line.token[0], why, line.bytes))
-        elif self._is_news(f"full: {key}"):
+        elif self._is_news(f"full: {account}"):
             taken.events.append(_fault(t_us, rig, FULL))
         return came.apart is not None
 

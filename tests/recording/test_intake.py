@@ -10,10 +10,10 @@ from itertools import pairwise
 import pytest
 
 from logger.reading import Frame, Sample
-from logger.recording.apart import ROOM_BYTES
 from logger.recording.backlog import Unit
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
+from logger.recording.placing import ROOM_BYTES
 from logger.rig_line.admission import COLUMNS_A_RIG, FREE, MAX_COLUMNS, MAX_RIGS
 from logger.rig_line.dialogue import About
 from logger.rig_line.wire import LineSplitter, checksum, encode
@@ -302,7 +302,7 @@ async def test_256_rigs_of_64_channels_take_bounded_room() -> None:
 
 
 async def test_what_has_no_room_is_not_acknowledged(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.recording.apart.ROOM_BYTES", 2000)
+    monkeypatch.setattr("logger.recording.placing.ROOM_BYTES", 2000)
     assert ROOM_BYTES > 10**6
     way = Way()
     for seq in range(50):
