@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any, Final
 
-_WRAP_MS: Final = 1 << 32
+from logger.rig_line.came import signed
+
 _BIN_S: Final = 5.0
 """For each span of this length the least delayed frame is kept."""
 _BINS: Final = 120
@@ -35,7 +36,6 @@ _TURN: Final = 20e-6
 _STEP_S: Final = 2.0
 """A first guess wrong by more than this is corrected faster: the first frames had waited long."""
 _SQUEEZED: Final = 0.01
-_FUTURE_S: Final = 5.0
 _PIECES: Final = 1024
 
 
@@ -130,14 +130,6 @@ class RigClock:
         clock._add_piece(rig_s, clock._newest_s, state["rate"])
         return clock
 
-    def continues(self, ms: int, arrival_s: float) -> bool:
-        """Whether a frame can be from this boot: not if in the future, or if the rig's clock restarted."""
-        ahead_ms = (ms - (self._last_ms or 0)) % _WRAP_MS
-        if ahead_ms >= _WRAP_MS // 2:
-            return False
-        t_s = self._at((self._last_unwrapped_ms + ahead_ms) / 1000)
-        return t_s <= arrival_s + self._ahead_s + _FUTURE_S
-
     @property
     def drift(self) -> float:
         """The rig's clock against the host's, as far as known; positive if the rig is slow."""
@@ -147,11 +139,6 @@ class RigClock:
     def begun(self) -> bool:
         """Whether any time has been given."""
         return self._last_ms is not None
-
-    @property
-    def newest_s(self) -> float:
-        """The newest time given, minus infinity before the first [s]."""
-        return self._newest_s
 
     def _begin(self, ms: int, arrival_s: float) -> float:
         self._last_ms = self._last_unwrapped_ms = ms
@@ -179,15 +166,14 @@ class RigClock:
     def _unwrapped(self, ms: int) -> int:
         """Undo the wrap: the value nearest to the newest one."""
         assert self._last_ms is not None
-        return self._last_unwrapped_ms + (ms - self._last_ms + _WRAP_MS // 2) % _WRAP_MS - _WRAP_MS // 2
+        return self._last_unwrapped_ms + signed(ms - self._last_ms)
 
     def _extend(self, rig_s: float) -> None:
         """Extend the map to a new frame, steering towards where it should be."""
         target_s = rig_s * (1 + self._drift) + self._offset_s
         if rig_s - self._newest_rig_s > _BIN_S:
-            self._turn(
-                self._newest_rig_s, self._newest_s, 1 + self._drift
-            )  # don't stretch a correction over a gap
+            # Don't stretch a correction over a gap.
+            self._turn(self._newest_rig_s, self._newest_s, 1 + self._drift)
         wrong_s = target_s - self._at(rig_s)
         self._squeezing = wrong_s < (-_DEAD_S if self._squeezing else -_STEP_S)
         if self._squeezing:
