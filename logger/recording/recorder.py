@@ -217,7 +217,7 @@ class Recorder:
             self._intake.placing.forget(gone.keys)
             for row in gone.apart:
                 self._intake.placing.forget_apart(row)
-            self._rigs.again(gone.tokens)
+            self._rigs.tell("ask_again", gone.tokens)
 
     def _commit(self, writer: JournalWriter) -> bool:
         now_us, readings = self._time.utc_us(), self._backlog.readings
@@ -239,10 +239,8 @@ class Recorder:
         if keep:
             self._kept_s, self.judged.keep_at_once = time.monotonic(), False
         self.journal.taken()
-        if tokens:
-            self._rigs.committed(tokens)
-        if refused:
-            self._rigs.refused(refused)
+        self._rigs.tell("acknowledge", tokens)
+        self._rigs.tell("refuse", refused)
         return self._answer_requests(writer)
 
     def _answer_requests(self, writer: JournalWriter) -> bool:

@@ -111,9 +111,9 @@ class RequestDesk:
                 keep_armed(writer, None)
                 return Standing(None, True, None), {"firing": firing.id}
             case Note():
-                return standing, {"event": on.note(on.ago_us(asked.ago_min), _kept(asked))}
+                return standing, {"event": on.add("note", on.ago_us(asked.ago_min), _kept(asked))}
             case Spot():
-                return standing, {"event": on.spot(_kept(asked))}
+                return standing, {"event": on.add("spot", now_us, _kept(asked))}
             case Amend():
                 return standing, {"event": on.amend(asked)}
             case MirrorRefused():
@@ -149,15 +149,10 @@ class _Firing:
     def ago_us(self, minutes: float) -> int:
         return max(self.firing.started_us, self.now_us - round(minutes * 60e6 * self.scale))
 
-    def note(self, at_us: int, data: dict[str, Any]) -> int:
+    def add(self, kind: str, at_us: int, data: dict[str, Any]) -> int:
         if self.judging is not None:
-            self.judging.note(at_us, data)
-        return self.writer.add_event(self.firing.id, at_us, "note", data, self.who)
-
-    def spot(self, data: dict[str, Any]) -> int:
-        if self.judging is not None:
-            self.judging.spot(self.now_us, data)
-        return self.writer.add_event(self.firing.id, self.now_us, "spot", data, self.who)
+            self.judging.heed(at_us, kind, data)
+        return self.writer.add_event(self.firing.id, at_us, kind, data, self.who)
 
     def act(self, asked: Acknowledge | Shelve) -> None:
         if self.judging is None:
@@ -176,9 +171,9 @@ class _Firing:
         if was.data.get("kind") == "text" and not asked.text:
             raise RequestError("an empty note; write a word or two", "text")
         if self.judging is not None:
-            self.judging.retract_note(was.t_us, was.data)
+            self.judging.heed(was.t_us, was.kind, was.data, undo=True)
         at_us = was.t_us if asked.ago_min is None else self.ago_us(asked.ago_min)
-        return self.note(at_us, {**was.data, "text": asked.text})
+        return self.add("note", at_us, {**was.data, "text": asked.text})
 
     def retract(self, asked: Retract) -> None:
         since_us = self.now_us - round((UNDO_S * self.scale + UNDO_GRACE_S) * 1e6)
@@ -187,10 +182,8 @@ class _Firing:
             raise RequestError(
                 f"too late to take that back: only possible within {UNDO_S:.0f} s. Add a note instead"
             )
-        if was.kind == "spot" and self.judging is not None:
-            self.judging.retract_spot(was.t_us, was.data)
-        elif was.kind == "note" and self.judging is not None:
-            self.judging.retract_note(was.t_us, was.data)
+        if self.judging is not None:
+            self.judging.heed(was.t_us, was.kind, was.data, undo=True)
 
 
 def _kept(asked: Note | Spot) -> dict[str, Any]:

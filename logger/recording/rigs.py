@@ -10,7 +10,7 @@ from collections.abc import Callable, Container, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 from uuid import uuid4
 
 from logger.home import Home
@@ -21,7 +21,7 @@ from logger.recording.feeding import Fed, Feeding
 from logger.recording.intake import Intake
 from logger.rig_line.beacon import Beacons
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer
-from logger.sources import Answer, Source
+from logger.sources import Answer
 from logger.sources.plain import plain_source
 from logger.sources.serial_line import Port, candidates, port_and_baud
 from logger.sources.serial_port import SerialPort
@@ -64,17 +64,16 @@ class Rigs:
         )
         self.tick = self._beacons.tick
 
-    def committed(self, tokens: Sequence[Token]) -> None:
-        """Acknowledge what is on disk."""
-        self._tell(lambda source: source.acknowledge, tokens)
+    def tell(self, what: Literal["acknowledge", "refuse", "ask_again"], tokens: Sequence[Token]) -> None:
+        """Tell sources what is on disk, what isn't kept, or what had to be dropped and should come again."""
 
-    def refused(self, tokens: Sequence[Token]) -> None:
-        """Tell sources what wasn't kept."""
-        self._tell(lambda source: source.refuse, tokens)
+        def tell() -> None:
+            for name in dict.fromkeys(name for name, _ in tokens):
+                if (source := self.feeding.named(name)) is not None:
+                    getattr(source, what)([token for other, token in tokens if other == name])
 
-    def again(self, tokens: Sequence[Token]) -> None:
-        """Ask for what had to be dropped to be sent again."""
-        self._tell(lambda source: source.ask_again, tokens)
+        if tokens:
+            self._in_loop(tell)
 
     def armed(self, plan: Plan) -> None:
         """Read the sources of the plan just armed."""
@@ -91,16 +90,6 @@ class Rigs:
     def test_beacons(self) -> None:
         """Test all beacons."""
         self._in_loop(lambda: self._beacons.test(time.monotonic()))
-
-    def _tell(
-        self, what: Callable[[Source], Callable[[list[object]], None]], tokens: Sequence[Token]
-    ) -> None:
-        def tell() -> None:
-            for name in dict.fromkeys(name for name, _ in tokens):
-                if (source := self.feeding.named(name)) is not None:
-                    what(source)([token for other, token in tokens if other == name])
-
-        self._in_loop(tell)
 
     def _in_loop(self, call: Callable[[], None]) -> None:
         if not self._loop.is_closed():

@@ -116,11 +116,9 @@ class Judging:
         A step divides a minute, or is whole minutes. Steps without readings are left out.
         """
         for event in reader.events(firing):
-            if event.kind == "spot" and event.t_us >= (since_us or 0):
+            if event.t_us >= (since_us or 0):
                 with suppress(RequestError):  # an older version may have accepted it
-                    self.spot(event.t_us, event.data)
-            elif event.kind == "note" and event.t_us >= (since_us or 0):
-                self.note(event.t_us, event.data)
+                    self.heed(event.t_us, event.kind, event.data)
         if self._stored and since_us is None:
             self._judge_afresh(self.judge.plan, self._usual_s(reader.batches(firing)))
         stored = reader.batches(firing, since_us=since_us or 0)
@@ -155,24 +153,20 @@ class Judging:
         except KeyError as exc:
             raise RequestError(f"{shortened(key)} isn't a raised alarm; it may have cleared", "key") from exc
 
-    def spot(self, t_us: int, data: dict[str, Any]) -> bool:
-        """Take a gun reading as the journal stores it; False where it tells an estimate nothing."""
-        spot = read_spot(data)
-        return self.judge.spot(self.seconds(t_us), spot.zone, spot.temperature_c, spot.emissivity)
+    def heed(self, t_us: int, kind: str, data: dict[str, Any], *, undo: bool = False) -> None:
+        """Take a gun reading or a note as the journal stores it; `undo`: as if it had never been made.
 
-    def retract_spot(self, t_us: int, data: dict[str, Any]) -> None:
-        """Undo a gun reading, as if it had never been taken."""
-        self.judge.retract_spot(self.seconds(t_us), read_spot(data).zone)
-
-    def note(self, t_us: int, data: dict[str, Any]) -> None:
-        """Take a note as the journal stores it: raking out the coals changes which alarms are raised."""
-        if data.get("kind") == RAKED:
-            self.judge.raked(self.seconds(t_us))
-
-    def retract_note(self, t_us: int, data: dict[str, Any]) -> None:
-        """Undo a note, as if it had never been made."""
-        if data.get("kind") == RAKED:
-            self.judge.retract_raked(self.seconds(t_us))
+        A note that the coals are being raked out changes which alarms are raised.
+        """
+        t_s = self.seconds(t_us)
+        if kind == "spot":
+            spot = read_spot(data)
+            if undo:
+                self.judge.retract_spot(t_s, spot.zone)
+            else:
+                self.judge.spot(t_s, spot.zone, spot.temperature_c, spot.emissivity)
+        elif kind == "note" and data.get("kind") == RAKED:
+            (self.judge.retract_raked if undo else self.judge.raked)(t_s)
 
     def take_estimates(self) -> list[tuple[int, Kept]]:
         """Return the estimates to store since the last call: times [µs], and each zone's band."""

@@ -36,12 +36,12 @@ async def run(rigs: int, channels: int, seconds: int) -> None:
     refused: list[Token] = []
 
     class Told(Nobody):
-        def committed(self, tokens: Sequence[Token]) -> None:
+        def tell(self, what: str, tokens: Sequence[Token]) -> None:
+            if what == "refuse":
+                refused.extend(tokens)
+                return
             now_s = time.monotonic()
             waits_s.extend(now_s - sent_s[number] for _, number in tokens if isinstance(number, int))
-
-        def refused(self, tokens: Sequence[Token]) -> None:
-            refused.extend(tokens)
 
     recorder = Recorder(
         Path(tempfile.mkdtemp()) / "journal.sqlite",

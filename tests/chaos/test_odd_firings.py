@@ -110,8 +110,9 @@ def judged(rng: random.Random, plan: Plan | None, seen: list[tuple[str, str]], m
                 judging.advance(now_us + rng.choice([-3_000_000, 0, 1_000_000, 60_000_000]))
             case 1:
                 zone = rng.choice(judging.plan.zones or ("a",))
-                judging.spot(
+                judging.heed(
                     now_us,
+                    "spot",
                     {"zone": zone, "temperature_c": rng.choice([20.0, 500.0, 1200.0]), "emissivity": 0.9},
                 )
             case 2:

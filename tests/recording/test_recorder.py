@@ -77,11 +77,9 @@ class Sender(Nobody):
         self.on_disk: list[Any] = []
         self.asked_for: list[Any] = []
 
-    def committed(self, tokens: Sequence[Token]) -> None:
-        self.on_disk += [seq for _, seq in tokens]
-
-    def again(self, tokens: Sequence[Token]) -> None:
-        self.asked_for += [seq for _, seq in tokens]
+    def tell(self, what: str, tokens: Sequence[Token]) -> None:
+        heard = {"acknowledge": self.on_disk, "ask_again": self.asked_for}.get(what, [])
+        heard += [seq for _, seq in tokens]
 
 
 async def test_what_memory_could_not_hold_is_never_acknowledged_and_recorded_when_it_comes_again(

@@ -51,9 +51,9 @@ async def test_each_source_hears_of_its_own_frames_in_their_order(
     made = Rigs(Settings(home=Home(tmp_path)), intake, ())
     made.feeding.start()
     # As the journal's thread does.
-    await asyncio.to_thread(made.committed, [("one", 1), ("other", 7), ("one", 2), ("gone", 9)])
-    await asyncio.to_thread(made.refused, [("other", 8)])
-    await asyncio.to_thread(made.again, [("one", 3)])
+    await asyncio.to_thread(made.tell, "acknowledge", [("one", 1), ("other", 7), ("one", 2), ("gone", 9)])
+    await asyncio.to_thread(made.tell, "refuse", [("other", 8)])
+    await asyncio.to_thread(made.tell, "ask_again", [("one", 3)])
     for _ in range(10):  # turns of the loop; nothing here waits for a time
         await asyncio.sleep(0)
     reports = [(event.data["source"], event.data["what"]) for event in intake.take(0, 0).events]

@@ -54,7 +54,7 @@ def live(fire: SimulatedFiring, made: Judging, *, spot: bool = True) -> list[Any
     for batch in batches(fire):
         if spot and batch.t_us[-1] > START_US + SPOT_S * 1e6 and not getattr(made, "told", False):
             made.told = True  # type: ignore[attr-defined]
-            assert made.spot(START_US + round(SPOT_S * 1e6), spot_data(fire))
+            made.heed(START_US + round(SPOT_S * 1e6), "spot", spot_data(fire))
         said += made.take([as_stored(batch)])
     return said
 
@@ -90,7 +90,7 @@ def test_a_restart_hears_a_spot_reading_once(fire: SimulatedFiring, stored: Jour
     cut = next(i for i, b in enumerate(made) if b.t_us[0] > START_US + (SPOT_S - 20) * 1e6)
     for batch in made[:cut]:
         straight.take([as_stored(batch)])
-    straight.spot(START_US + round(SPOT_S * 1e6), spot_data(fire))
+    straight.heed(START_US + round(SPOT_S * 1e6), "spot", spot_data(fire))
     straight.take_estimates()
     since_us = restarted.restore(straight.snapshot(), seen(fire))
     assert since_us is not None
@@ -140,7 +140,7 @@ def test_a_rehearsal_tells_what_was_estimated_live(fire: SimulatedFiring, stored
 def test_without_being_asked_a_rehearsal_estimates_nothing(fire: SimulatedFiring) -> None:
     made = judging(fire, estimating=False)
     made.take(batches(fire, until=100))
-    assert not made.spot(START_US, spot_data(fire))
+    made.heed(START_US, "spot", spot_data(fire))
     assert made.take_estimates() == []
     assert made.verdict_data()["load"]["estimates"] == {}
 
