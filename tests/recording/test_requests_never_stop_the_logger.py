@@ -131,7 +131,7 @@ async def test_a_fault_of_ours_costs_the_request_alone(fire: Fire, monkeypatch: 
     def broken(*args: Any, **kwargs: Any) -> Any:
         raise ZeroDivisionError("made up")
 
-    monkeypatch.setattr("logger.replay.judging.Judging.spot", broken)
+    monkeypatch.setattr("logger.replay.judging.Judging.heed", broken)
     number = fire.put("spot", '{"zone":"k0","temperature_c":700}')
     refused = await fire.answer(number)
     assert refused == {"ok": False, "error": "a fault in the logger (ZeroDivisionError); see its log"}
