@@ -383,18 +383,20 @@ class Stream:
         """Settle what time alone can settle, when nothing more comes in."""
         outcome = Outcome(Verdict.HELD)
         line = self.line
-        live = [group for group in self._groups if len(group.frames) >= 3]
-        if line is None or self._by_arrival or not live or not self._pool or not line.silent(now_s, ALONE_S):
+        if line is None or self._by_arrival or not line.silent(now_s, ALONE_S):
             return outcome
-        group = max(live, key=lambda one: one.heard_s)
-        if now_s - self._pool[0].arrival_s < ALONE_S or now_s - group.heard_s < QUICK_S:
-            return outcome
-        if group.frames[-1].arrival_s <= line.alive_s or any(came.known for came in group.frames):
-            return outcome
+        ended = [
+            group
+            for group in self._groups
+            if len(group.frames) >= 3
+            and now_s - group.heard_s >= ALONE_S
+            and group.frames[-1].arrival_s > line.alive_s
+            and not any(came.known for came in group.frames)
+        ]
         if self._is_disorder(now_s):
             self._do_without_counters(outcome)
-        else:
-            self._turn(group, outcome)
+        elif ended:
+            self._turn(max(ended, key=lambda one: one.heard_s), outcome)
         return outcome
 
     def forget(self, came: Came) -> None:
