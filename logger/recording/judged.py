@@ -7,6 +7,8 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterable
+from concurrent.futures import Future
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -34,6 +36,19 @@ _OFF: Final = "the judgement failed and is off; readings are still recorded"
 _VERDICT_S: Final = 1.0
 
 log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class _CatchingUp:
+    """A firing that is judged up to now, from its beginning or the last saved state.
+
+    Events of readings up to `told_us` are in the journal already. [µs]
+    """
+
+    firing: FiringInfo
+    judging: Judging
+    told_us: int
+    said: Future[list[Said]]
 
 
 class Judged:
@@ -107,7 +122,7 @@ class Judged:
     def caught_up(self, writer: JournalWriter, firing: FiringInfo | None, plan: Plan | None) -> Unit | None:
         """Take over the judgement and its events from the thread that catches up, once it has."""
         caught = self._catching_up
-        if caught is None or caught.is_alive():
+        if caught is None or not caught.said.done():
             return None
         self._catching_up = None
         if firing is None or caught.firing.id != firing.id:
@@ -116,14 +131,18 @@ class Judged:
         if now.seen != caught.firing.seen:  # a new channel since then
             self._catch_up(writer, now, plan, caught.told_us)
             return None
+        judging = caught.judging
         try:
-            said = caught.finish()
+            said = caught.said.result()
+            with contextlib.closing(JournalReader(self._path)) as reader:  # the little that came meanwhile
+                said += judging.go_on(reader, firing.id)
         except Exception as exc:
             self._happened(self._failed(exc))
             return None
         self._seen = list(now.seen)
-        judging = self.judging = caught.judging
+        self.judging = judging
         self.trouble = ""
+        said = [one for one in said if judging.micros(one.t_s) > caught.told_us]
         kept = [(t_us, zones) for t_us, zones in judging.take_estimates() if t_us > caught.told_us]
         self.keep_at_once = True
         return Unit(events=events_of(judging, said), estimates=kept)
@@ -178,8 +197,18 @@ class Judged:
         if restored is None:
             restored = Judging(plan, firing.started_us, estimating=True), None
             restored[0].rebuild(firing.seen)
-        self._catching_up = _CatchingUp(self._path, firing, *restored, told_us)
-        self._catching_up.start()
+        judging, since_us = restored
+        said: Future[list[Said]] = Future()
+
+        def judge() -> None:
+            try:
+                with contextlib.closing(JournalReader(self._path)) as reader:
+                    said.set_result(judging.replay(reader, firing.id, since_us))
+            except Exception as exc:
+                said.set_exception(exc)
+
+        self._catching_up = _CatchingUp(firing, judging, told_us, said)
+        threading.Thread(target=judge, name="catching up", daemon=True).start()
 
     def _failed(self, exc: Exception) -> Event:
         log.error("the judgement failed; readings are still recorded", exc_info=exc)
@@ -221,37 +250,3 @@ class Judged:
 def events_of(judging: Judging, said: Iterable[Said]) -> list[Event]:
     """Turn what the judgement said, in seconds since the first reading, into events of the firing."""
     return [Event(judging.micros(s.t_s), s.kind, s.data, s.who) for s in said]
-
-
-class _CatchingUp(threading.Thread):
-    """Judges a firing from its beginning, or from the last saved state, up to now.
-
-    Events of readings up to `told_us` are in the journal already. [µs]
-    """
-
-    def __init__(
-        self, path: Path, firing: FiringInfo, judging: Judging, since_us: int | None, told_us: int
-    ) -> None:
-        super().__init__(name="catching up", daemon=True)
-        self.firing, self.judging, self.told_us = firing, judging, told_us
-        self._path, self._since_us = path, since_us
-        self._said: list[Said] = []
-        self._failure: Exception | None = None
-
-    def run(self) -> None:
-        try:
-            with contextlib.closing(JournalReader(self._path)) as reader:
-                self._said = self.judging.replay(reader, self.firing.id, self._since_us)
-        except Exception as exc:
-            self._failure = exc
-
-    def finish(self) -> list[Said]:
-        """Judge the little that came in the meantime, in the thread that carries on; raise its failure.
-
-        Returns what is still to be written: events of readings after `told_us`.
-        """
-        if self._failure is not None:
-            raise self._failure
-        with contextlib.closing(JournalReader(self._path)) as reader:
-            self._said += self.judging.go_on(reader, self.firing.id)
-        return [e for e in self._said if self.judging.micros(e.t_s) > self.told_us]

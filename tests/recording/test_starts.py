@@ -235,7 +235,7 @@ async def test_the_judgement_catches_up_beside_the_recording(path: Path, tmp_pat
     await bench.put(3000, 5)
     with contextlib.closing(JournalReader(long)) as reader:
         assert reader.firing(firing).readings == 3005
-    catching_up.join(60)
+    catching_up.said.result(60)
     bench.turn()
     assert bench.recorder.judged.judging is not None
     await bench.put(3005, 5)
