@@ -7,9 +7,10 @@ be the next one, a backlog, a second rig, or nothing at all.
 from __future__ import annotations
 
 import enum
+from collections.abc import Sequence
 from typing import Final
 
-from logger.rig_line.came import Came, signed
+from logger.rig_line.came import WRAP, Came, signed
 from logger.rig_line.clock import RigClock
 from logger.rig_line.holes import Hole, Holes
 from logger.rig_line.wire import Counters
@@ -212,8 +213,6 @@ class Line(Boot):
     def __init__(self, came: Came, counters: Counters, clock: RigClock, floor_s: float) -> None:
         super().__init__(came)
         self.clock, self.floor_s, self._counters = clock, floor_s, counters
-        self.ends_s = float("inf")
-        """Where the next boot's time begins. [s]"""
 
     def begin(self, came: Came) -> float:
         """Return when its first frame was made, on the arrivals' clock."""
@@ -224,7 +223,7 @@ class Line(Boot):
         seq, ms = self.at(came)
         if seq < self.top[0]:
             t_s = self.clock.late(came.ms)
-            if not self.floor_s < t_s < self.ends_s:
+            if t_s <= self.floor_s:
                 return None
             self._counters.out_of_order += 1
         else:
@@ -252,6 +251,15 @@ class Held(Boot):
         super().__init__(came, pace_ms)
         self.frames = [came]
 
+    @classmethod
+    def of(cls, frames: Sequence[Came], pace_ms: float) -> Held:
+        """Hold frames that fit the first of them."""
+        made = cls(frames[0], pace_ms)
+        for came in frames[1:]:
+            if made.fit(came) is not Fit.NO:
+                made.hold(came)
+        return made
+
     @property
     def first_new(self) -> Came:
         """The first frame not yet on disk."""
@@ -273,3 +281,27 @@ class Held(Boot):
         """Whether counter and clock agree on how long the rig has been up."""
         seq, ms = self.first
         return abs(ms - seq * (self.pace_ms or 1000.0)) <= 10_000 + 0.2 * ms and ms < 1 << 31
+
+    def fits_holes_of(self, boot: Boot) -> bool:
+        """Whether these can be missing from a boot, between others."""
+        ends = self.first_new, self.frames[-1]
+        return all(boot.fit(one) in (Fit.BEHIND, Fit.LATE) and boot.at(one) > boot.first for one in ends)
+
+    def fits_into(self, other: Held) -> bool:
+        """Whether these begin in a hole of others, and their last one fits too."""
+        first, last = self.frames[0], self.frames[-1]
+        begins = other.fit(first) in (Fit.BEHIND, Fit.LATE) and other.at(first) > other.first
+        return begins and other.fit(last) not in (Fit.AHEAD, Fit.NO)
+
+    def in_real_time(self, came: Came) -> bool:
+        """Whether a frame on disk came on the beat: resent frames come in a burst."""
+        last = self.frames[-1]
+        if not (came.known or last.known):
+            return True
+        step_s = ((came.ms - last.ms) % WRAP) / 1000
+        return abs(came.arrival_s - last.arrival_s - step_s) <= max(0.3, 0.5 * step_s)
+
+    def least_delay_s(self, line: Line) -> float:
+        """Least delay of these, if they are from the line's boot. [s]."""
+        first = self.first_new  # half a wrap ahead, the last one could seem to be behind
+        return self.offset_s + (self.at(first)[1] - line.at(first)[1]) / 1000 - line.offset_s

@@ -31,6 +31,11 @@ class Came:
         """What distinguishes it from any other frame of its rig."""
         return self.seq, self.ms, self.checksum
 
+    @property
+    def packed(self) -> int:
+        """The key in little memory."""
+        return (self.seq << 64) + (self.ms << 32) + self.checksum
+
 
 def signed(difference: int) -> int:
     """Of all differences that a wrapping counter can mean, return the one nearest to zero."""

@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections import deque
 from typing import Final
 
-from logger.rig_line.boot import LATE_OK_S, SURE, Boot, Fit, Held, Line
+from logger.rig_line.boot import LATE_OK_S, SURE, Fit, Held, Line
 from logger.rig_line.came import UNKNOWN, WRAP, Begin, Came, Outcome, Verdict
 from logger.rig_line.clock import RigClock
 from logger.rig_line.wire import Counters
@@ -32,7 +32,6 @@ ALONE_S: Final = 10.0
 """How long if it could be the old one. [s]"""
 
 _GROUPS: Final = 16
-_PAST: Final = 12
 _SPED_S: Final = 1.5
 """Frames that gain this much on their own clock are a backlog: jitter can't do that. [s]"""
 _ALIKE_S: Final = 0.5
@@ -51,7 +50,6 @@ class Stream:
         self.newest_s = float("-inf")
         """The newest time given. [s]"""
         self._counters = counters
-        self._past: deque[Line] = deque(maxlen=_PAST)
         self._groups: list[Held] = []
         self._pool: deque[Came] = deque(maxlen=HELD)  # held since the line last spoke, as they came
         self._keys: dict[int, bool] = {}  # of frames lately, and whether they are recorded
@@ -76,16 +74,16 @@ class Stream:
             if self.line is not None and self.line.continues(came):
                 self.line.add(came)
             else:
-                self._turn_to(Line(came, self._counters, RigClock(), self.newest_s), came.arrival_s)
+                self._turn_to(Line(came, self._counters, RigClock(), self.newest_s))
             self.newest_s = max(self.newest_s, came.arrival_s)
         if self.line is None:
             return
-        self.line.clock = clock or RigClock()
-        for line in (*self._past, self.line):
-            line.primed = True
-            line.alive_s = min(line.alive_s, now_s)
-            if not line.clock.begun:
-                line.clock.new(line.top[1] % WRAP, line.heard_s)
+        self.line.primed = True
+        self.line.alive_s = min(self.line.alive_s, now_s)
+        if clock is not None:
+            self.line.clock = clock
+        if not self.line.clock.begun:
+            self.line.clock.new(self.line.top[1] % WRAP, self.line.heard_s)
 
     def take(self, came: Came, begin: Begin = Begin.AT_ONCE, gathered_s: float = 0.0) -> Outcome:
         """Take a frame; `begin` says what to do if the rig has no line yet.
@@ -93,7 +91,7 @@ class Stream:
         `gathered_s` is how late the first frame came in, judged by those that came with it.
         """
         line = self.line
-        key = _packed(came)
+        key = came.packed
         if (recorded := self._keys.get(key, self._older_keys.get(key))) is not None:
             burst = self._comes_in_a_burst(came)
             if burst or line is None or self._by_arrival or not recorded or not line.is_due(came):
@@ -108,15 +106,12 @@ class Stream:
             return self._hold(came, begin)
         if self._by_arrival:
             return self._take_by_arrival(came, line)
-        if line.fit(came) in SURE and not (self._groups and self._is_a_rivals(came, line)):
+        if line.fit(came) in SURE:
             return self._place(came, line)
-        for past in self._past:
-            if past.fit(came) is Fit.LATE:
-                return self._place(came, past)
         return self._hold(came, begin)
 
     def _note(self, came: Came, *, recorded: bool) -> None:
-        self._keys[_packed(came)] = recorded
+        self._keys[came.packed] = recorded
         if len(self._keys) >= KEYS // 2:
             self._keys, self._older_keys = {}, self._keys
 
@@ -133,30 +128,19 @@ class Stream:
             return self._hold(came, Begin.AT_ONCE)
         outcome = Outcome(Verdict.PLACED)
         self._give(came, t_s, outcome)
-        if line is self.line:
-            while self._pool and self._pool[0].arrival_s <= line.alive_s:
-                self._pool.popleft()
-            for group in list(self._groups):
-                self._look_again(group, line, came.arrival_s, outcome)
+        while self._pool and self._pool[0].arrival_s <= line.alive_s:
+            self._pool.popleft()
+        for group in list(self._groups):
+            self._look_again(group, line, came.arrival_s, outcome)
         return outcome
 
     def _look_again(self, group: Held, line: Line, now_s: float, outcome: Outcome) -> None:
         """Look at what is held, now that the line has advanced."""
         idle_s = now_s - group.heard_s
-        if self._belongs(group, line, now_s) or (idle_s > LATE_OK_S and _fits_holes(group, line)):
+        if self._belongs(group, line, now_s) or (idle_s > LATE_OK_S and group.fits_holes_of(line)):
             self._merge(group, line, outcome)
         elif idle_s > _FORGET_S:
             self._groups.remove(group)
-
-    def _is_a_rivals(self, came: Came, line: Line) -> bool:
-        """Whether a frame fits something better that can't be the line's."""
-        delay_s = line.delay_s(came)
-        return delay_s > _ALIKE_S and any(
-            group.fit(came) in SURE
-            and abs(group.delay_s(came)) + _ALIKE_S / 2 < delay_s
-            and line.fit(group.first_new) is Fit.NO
-            for group in self._groups
-        )
 
     def _comes_in_a_burst(self, came: Came) -> bool:
         """Whether a broker is resending frames: the one before, on disk too, came just now."""
@@ -190,7 +174,7 @@ class Stream:
 
     def _join(self, came: Came) -> Held:
         """Hold a frame with those that it fits best; of similar ones, the latest."""
-        fitting = [group for group in self._groups if group.fit(came) in SURE and _in_real_time(group, came)]
+        fitting = [group for group in self._groups if group.fit(came) in SURE and group.in_real_time(came)]
         if fitting:
             least_s = min(abs(group.delay_s(came)) for group in fitting)
             near = [group for group in fitting if abs(group.delay_s(came)) <= least_s + _ALIKE_S]
@@ -224,7 +208,7 @@ class Stream:
         behind = line.at(first)[0] <= line.top[0]
         if behind and line.fit(group.frames[-1]) not in (Fit.BEHIND, Fit.LATE):
             return False
-        delay_s = _least_delay_s(group, line)
+        delay_s = group.least_delay_s(line)
         if line.is_prompt(delay_s, now_s):
             return True
         if delay_s < 0:  # the host's clock was set
@@ -260,9 +244,9 @@ class Stream:
         alive_s = float("-inf") if old is None else old.alive_s
         group = self._unite(group)
         kept = [came for came in group.frames if came.arrival_s > alive_s and not came.placed]
-        chain = [_regrouped(kept, group.pace_ms)]
+        chain = [Held.of(kept, group.pace_ms)]
         for other in [one for one in self._groups if one is not group]:
-            if old is not None and _fits_holes(other, old) and not _fits_holes(other, chain[0]):
+            if old is not None and other.fits_holes_of(old) and not other.fits_holes_of(chain[0]):
                 self._merge(other, old, outcome)
         for other in sorted(self._groups, key=lambda one: one.first_s, reverse=True):
             sound = len(other.frames) >= 2 or other.looks_like_a_start()
@@ -288,7 +272,7 @@ class Stream:
         """Unite those that fill another's holes; return the one that now has this one's frames."""
         for one in list(self._groups):
             for other in self._groups:
-                if one is other or any(came.known for came in one.frames) or not _fits_into(one, other):
+                if one is other or any(came.known for came in one.frames) or not one.fits_into(other):
                     continue
                 for came in one.frames:
                     if other.fit(came) is not Fit.NO:
@@ -304,17 +288,14 @@ class Stream:
         clock = RigClock(drift, None if self.line is None else self.newest_s)
         line = Line(frames[0], self._counters, clock, self.newest_s)
         t_s = line.begin(frames[0])
-        self._turn_to(line, t_s)
+        self._turn_to(line)
         self._give(frames[0], t_s, outcome)
         for came in frames[1:]:
             if line.fit(came) is not Fit.NO and (t := line.place(came)) is not None:
                 self._give(came, t, outcome)
         self._pool.clear()
 
-    def _turn_to(self, line: Line, begins_s: float) -> None:
-        if self.line is not None:
-            self.line.ends_s = begins_s
-            self._past.append(self.line)
+    def _turn_to(self, line: Line) -> None:
         self.line = line
         self._by_arrival = False
 
@@ -339,7 +320,7 @@ class Stream:
     def _do_without_counters(self, outcome: Outcome) -> None:
         frames = list(self._pool)
         clock = RigClock(0.0, None if self.line is None else self.newest_s)
-        self._turn_to(Line(frames[0], self._counters, clock, self.newest_s), self.newest_s)
+        self._turn_to(Line(frames[0], self._counters, clock, self.newest_s))
         self._by_arrival = True
         assert self.line is not None
         for came in frames:
@@ -365,7 +346,7 @@ class Stream:
         if came.arrival_s - max(group.steady_since_s, group.first_s) >= ALONE_S:
             again = Line(came, self._counters, RigClock(0.0, self.newest_s), self.newest_s)
             again.begin(came)
-            self._turn_to(again, self.newest_s)
+            self._turn_to(again)
             self._groups.clear()
         return outcome
 
@@ -401,48 +382,7 @@ class Stream:
 
     def forget(self, came: Came) -> None:
         """Accept a frame again that was placed but couldn't be kept, if it comes again."""
-        key = _packed(came)
+        key = came.packed
         recorded = self._older_keys.pop(key, False)
         if self._keys.pop(key, recorded) and self.line is not None:
             self.line.forget(came)
-
-
-def _regrouped(frames: list[Came], pace_ms: float) -> Held:
-    """Group frames again, without those that were among them."""
-    group = Held(frames[0], pace_ms)
-    for came in frames[1:]:
-        if group.fit(came) is not Fit.NO:
-            group.hold(came)
-    return group
-
-
-def _packed(came: Came) -> int:
-    """A frame's key in little memory."""
-    return (came.seq << 64) + (came.ms << 32) + came.checksum
-
-
-def _fits_holes(group: Held, boot: Boot) -> bool:
-    """Whether these frames can be missing from a boot, between others."""
-    ends = group.first_new, group.frames[-1]
-    return all(boot.fit(one) in (Fit.BEHIND, Fit.LATE) and boot.at(one) > boot.first for one in ends)
-
-
-def _fits_into(group: Held, other: Held) -> bool:
-    first, last = group.frames[0], group.frames[-1]
-    begins = other.fit(first) in (Fit.BEHIND, Fit.LATE) and other.at(first) > other.first
-    return begins and other.fit(last) not in (Fit.AHEAD, Fit.NO)
-
-
-def _in_real_time(group: Held, came: Came) -> bool:
-    """Whether a frame on disk came on the beat: resent frames come in a burst."""
-    last = group.frames[-1]
-    if not (came.known or last.known):
-        return True
-    step_s = ((came.ms - last.ms) % WRAP) / 1000
-    return abs(came.arrival_s - last.arrival_s - step_s) <= max(0.3, 0.5 * step_s)
-
-
-def _least_delay_s(group: Held, line: Boot) -> float:
-    """Least delay of these frames, in seconds, if they are from the line's boot."""
-    first = group.first_new  # half a wrap ahead, the last one could seem to be behind
-    return group.offset_s + (group.at(first)[1] - line.at(first)[1]) / 1000 - line.offset_s
