@@ -24,6 +24,8 @@ _EARLY_S: Final = 0.3
 """Nothing arrives before it is made, but the least delay may be overestimated by this much. [s]"""
 _NARROW_MS: Final = 10_000
 """A hole this narrow has so little room that whatever fits it is taken for the missing frame. [ms]"""
+_COARSE_S: Final = 1.1
+"""A clock may count whole seconds, but one that stands still for longer is none. [s]"""
 _DRIFT: Final = 300e-6
 _FASTER: Final = 4.0
 """How many times the usual pace is still possible."""
@@ -109,9 +111,9 @@ class Boot:
         (seq, ms), (top, top_ms) = at, _ = self.at(came), self.top
         if seq <= top:
             return self._behind(at, came)
-        if ms <= top_ms or not self._keeps_pace(self.top, at):
-            return Fit.NO
         delay_s = came.arrival_s - ms / 1000 - self.offset_s
+        if ms < top_ms or (ms == top_ms and delay_s > _COARSE_S) or not self._keeps_pace(self.top, at):
+            return Fit.NO
         if delay_s > LATE_OK_S and self.may_have_restarted(came):
             return Fit.AHEAD
         if seq == top + 1 and ms - top_ms <= self._longest_step_ms:
@@ -261,6 +263,11 @@ class Held(Boot):
         return made
 
     @property
+    def goes_on(self) -> bool:
+        """Whether the clock moved at all."""
+        return self.top[1] > self.first[1]
+
+    @property
     def first_new(self) -> Came:
         """The first frame not yet on disk."""
         return next((came for came in self.frames if not came.known), self.frames[0])
@@ -273,7 +280,7 @@ class Held(Boot):
         self.add(came)
         self.heard_s = max(self.heard_s, came.arrival_s)
         self.frames.append(came)
-        if len(self.frames) >= 3:
+        if len(self.frames) >= 3 and self.goes_on:
             for one in self.frames[-3:]:
                 one.hangs = True
 

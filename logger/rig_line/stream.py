@@ -228,7 +228,7 @@ class Stream:
         if line is not None and not line.silent(now_s, QUICK_S):
             return False
         live = [came for came in group.frames if line is None or came.arrival_s > line.alive_s]
-        if len(live) < (3 if group.pace_ms < 1000 else 2):
+        if not group.goes_on or len(live) < (3 if group.pace_ms < 1000 else 2):
             return False
         since_s = max(group.steady_since_s, live[0].arrival_s)
         return now_s - since_s >= (ALONE_S if line is not None and self._may_be_own(group, line) else QUICK_S)

@@ -56,7 +56,8 @@ class Rig:
 class Followed:
     """A stream, and what became of its frames."""
 
-    def __init__(self) -> None:
+    def __init__(self, within_s: float = 0.6) -> None:
+        self.within_s = within_s
         self.counters = Counters()
         self.stream = Stream(self.counters)
         self.times: dict[int, float] = {}  # by checksum
@@ -77,7 +78,7 @@ class Followed:
             self.times[placed.checksum] = t_s
             self.apart.discard(placed.checksum)
             if placed.what is not None:
-                assert t_s == pytest.approx(placed.what, abs=0.6)
+                assert t_s == pytest.approx(placed.what, abs=self.within_s)
         self.said += outcome.said
         return outcome.verdict
 
@@ -177,7 +178,7 @@ def test_six_boots_with_a_clock_anywhere() -> None:
 
 @pytest.mark.parametrize("way", ["seq 0", "seq still", "seq back", "ms still", "both still"])
 def test_counters_that_stand_still_or_go_back_cost_no_frame(way: str) -> None:
-    followed = Followed()
+    followed = Followed(within_s=1.2)  # a clock may count whole seconds: one that stops is seen after that
     rig = Rig()
     followed.take(rig.live(*range(100)))
     frames = []
@@ -193,6 +194,18 @@ def test_counters_that_stand_still_or_go_back_cost_no_frame(way: str) -> None:
     back = verdicts.index(PLACED)
     assert back <= (20 if way == "seq 0" else 102)
     assert set(verdicts[130:]) == {PLACED}
+
+
+@pytest.mark.parametrize("tick_ms", [200, 500, 1000])
+def test_a_clock_coarser_than_the_frames_costs_none(tick_ms: int) -> None:
+    followed = Followed(within_s=1.1)
+    frames = Rig().live(*range(400))
+    for came in frames:
+        came.ms -= came.ms % tick_ms
+    assert followed.take(frames) == [PLACED] * 400
+    times = [followed.times[came.checksum] for came in frames]
+    assert times == sorted(times)
+    assert followed.said == []
 
 
 def test_counters_that_can_be_believed_again_are() -> None:
