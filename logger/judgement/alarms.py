@@ -7,7 +7,8 @@ their alarm is active.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from logger.plan.alarm_rules import RULES
@@ -21,25 +22,23 @@ FIRST_OUT_S: Final = 120.0
 MOST_STANDING: Final = 5
 """Most alarms shown at once: nobody can heed more. All are in the journal."""
 
+LOAD: Final = "load"
+"""The place of an alarm about the whole stack."""
+
 # Likeliest cause of the others first.
-PRIORITY: Final = {
-    name: i
-    for i, name in enumerate(
-        (
-            "rig_silent",
-            "coal_collapse",
-            "over_temperature",
-            "probe_fault",
-            "beacon_failed",
-            "heating_too_fast",
-            "cooling_too_fast",
-            "stalled_zone",
-            "spread_too_wide",
-            "target_reached",
-            "soak_done",
-        )
-    )
-}
+PRIORITY: Final = (
+    "rig_silent",
+    "coal_collapse",
+    "over_temperature",
+    "probe_fault",
+    "beacon_failed",
+    "heating_too_fast",
+    "cooling_too_fast",
+    "stalled_zone",
+    "spread_too_wide",
+    "target_reached",
+    "soak_done",
+)
 
 
 @dataclass(frozen=True)
@@ -72,9 +71,27 @@ class Alarm:
     first_out: bool = False
 
 
+@dataclass(slots=True)
+class Condition:
+    """What a rule says about one place in one second."""
+
+    rule: str
+    zone: str | None
+    probe: str | None
+    holds: bool  # includes the rule's deadband
+    on_delay_s: float  # how long it must hold …
+    off_delay_s: float  # … or be absent
+    words: Callable[[], str]  # gives the message; called only when the alarm is raised
+
+    @property
+    def key(self) -> str:
+        """The alarm's key."""
+        return f"{self.rule}:{self.probe or self.zone or LOAD}"
+
+
 @dataclass
 class AlarmBook:
-    """All alarms of a firing."""
+    """All alarms of a firing, by `Condition.key`."""
 
     alarms: dict[str, Alarm] = field(default_factory=dict)
     last_warning_s: float = float("-inf")
@@ -84,38 +101,29 @@ class AlarmBook:
         alarm = self.alarms.get(key)
         return alarm is not None and alarm.active
 
-    def step(
-        self,
-        t_s: float,
-        key: str,
-        condition: bool,
-        on_delay_s: float,
-        off_delay_s: float,
-    ) -> Literal["", "raised", "cleared"]:
-        """Take one second of an alarm's condition, its deadband included; `key` is rule:place.
-
-        The caller then calls `raise_` or `clear` as the result says.
-        """
+    def step(self, t_s: float, condition: Condition) -> list[Event]:
+        """Take one second of an alarm's condition."""
+        key = condition.key
         alarm = self.alarms.get(key)
         if alarm is None:
-            if not condition:
-                return ""
-            alarm = self.alarms[key] = Alarm(key, key.partition(":")[0], None, None)
-        if condition:
+            if not condition.holds:
+                return []
+            alarm = self.alarms[key] = Alarm(key, condition.rule, None, None)
+        if condition.holds:
             alarm.on_s += 1.0
             alarm.off_s = 0.0
-            return "raised" if not alarm.active and alarm.on_s >= on_delay_s else ""
+            raised = not alarm.active and alarm.on_s >= condition.on_delay_s
+            return self._raise(t_s, alarm, condition) if raised else []
         if alarm.state == "normal" and not alarm.active:
             del self.alarms[key]
-            return ""
+            return []
         alarm.on_s = 0.0
         alarm.off_s += 1.0
-        return "cleared" if alarm.active and alarm.off_s >= off_delay_s else ""
+        return self._clear(t_s, alarm) if alarm.active and alarm.off_s >= condition.off_delay_s else []
 
-    def raise_(self, t_s: float, key: str, zone: str | None, probe: str | None, message: str) -> list[Event]:
-        """Raise an alarm."""
-        alarm = self.alarms[key]
-        alarm.zone, alarm.probe, alarm.message = zone, probe, str(message)
+    def _raise(self, t_s: float, alarm: Alarm, condition: Condition) -> list[Event]:
+        message = condition.words()
+        alarm.zone, alarm.probe, alarm.message = condition.zone, condition.probe, str(message)
         alarm.parts = message.plain() if isinstance(message, Said) else []
         alarm.active, alarm.raised_s = True, t_s
         warning = RULES[alarm.rule].warning
@@ -127,9 +135,7 @@ class AlarmBook:
         alarm.state = "unacknowledged"
         return [self._event(t_s, alarm, "raised")]
 
-    def clear(self, t_s: float, key: str) -> list[Event]:
-        """Clear an alarm whose condition is gone."""
-        alarm = self.alarms[key]
+    def _clear(self, t_s: float, alarm: Alarm) -> list[Event]:
         alarm.active = False
         if alarm.state == "shelved":
             return []
@@ -182,19 +188,6 @@ class AlarmBook:
         kept = sorted(range(len(shown)), key=lambda i: (again[i], i))[:MOST_STANDING]
         return [shown[i] for i in sorted(kept)]
 
-    def state(self) -> dict[str, Any]:
-        """State for a snapshot."""
-        return {
-            "alarms": [asdict(a) for a in self.alarms.values()],
-            "last_warning_s": self.last_warning_s,
-        }
-
-    @classmethod
-    def from_state(cls, state: dict[str, Any]) -> AlarmBook:
-        """Rebuild from `state`."""
-        alarms = [Alarm(**a) for a in state["alarms"]]
-        return cls({a.key: a for a in alarms}, state["last_warning_s"])
-
     def _unshelve(self, t_s: float, alarm: Alarm, who: str) -> list[Event]:
         alarm.state = "unacknowledged" if alarm.active else "normal"
         return [self._event(t_s, alarm, "unshelved", who)]
@@ -204,7 +197,7 @@ class AlarmBook:
 
 
 def _urgency(alarm: Alarm) -> tuple[bool, int, float]:
-    return not alarm.active, PRIORITY[alarm.rule], alarm.raised_s
+    return not alarm.active, PRIORITY.index(alarm.rule), alarm.raised_s
 
 
 def alarm_data(alarm: Alarm) -> dict[str, Any]:

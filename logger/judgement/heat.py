@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from logger.physics.heat_work import HeatWork
+from logger.physics.heat_work import ENERGIES_KJ_MOL, HeatWork
 
 COVERS: Final = "the clay's activation energy alone, not the probes' errors"
 """What the range between `low_c` and `high_c` covers."""
@@ -22,11 +22,10 @@ class OneHour:
     # lowest and highest by the energies thought possible; the probes' errors are not included
     low_c: float
     high_c: float
-    energies_kj_mol: tuple[float, ...]  # the usual energy first
 
     def data(self) -> dict[str, Any]:
         """As JSON, rounded; `kind` says that it is not a measurement."""
-        usual, *others = self.energies_kj_mol
+        usual, *others = ENERGIES_KJ_MOL
         return {
             "kind": "model",
             "low_c": round(self.low_c, 1),
@@ -41,7 +40,7 @@ def one_hour(zones: Sequence[str], work: HeatWork) -> dict[str, OneHour]:
     """The equivalents so far, unknown zones left out; `zones` in the order of the work's columns."""
     found = work.equivalent_c()
     return {
-        zone: OneHour(float(column[0]), float(column.min()), float(column.max()), work.energies_kj_mol)
+        zone: OneHour(float(column[0]), float(column.min()), float(column.max()))
         for zone, column in zip(zones, found.T, strict=True)
         if np.isfinite(column).all()
     }

@@ -7,33 +7,34 @@ depend on how the readings were batched.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from functools import partial
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
-from logger.judgement.alarms import AlarmBook, Event
+from logger.judgement.alarms import AlarmBook, Condition, Event
 from logger.judgement.estimate import EstimateRow, Pots, zones_of_pots
 from logger.judgement.forecast import Forecast
 from logger.judgement.forecast.outlook import Outlook, coming
 from logger.judgement.heat import one_hour
 from logger.judgement.ledger import HOLD_S, Ledger, Pages
-from logger.judgement.levels import Basis
-from logger.judgement.packing import pack, unpack
+from logger.judgement.levels import Levels
+from logger.judgement.packing import memory, pack, recall, unpack
 from logger.judgement.probes.faults import HOT_JUNCTION
-from logger.judgement.probes.watch import ProbeWatch, Seconds
-from logger.judgement.rules import Collapse, Condition, Rules, Stalls
-from logger.judgement.seconds import Rows, empty_seconds, onto_seconds
+from logger.judgement.probes.watch import ProbeWatch
+from logger.judgement.rows import Bools
+from logger.judgement.rules.collapse import Collapse
+from logger.judgement.rules.others import Rules
+from logger.judgement.seconds import Rows, Seconds, onto_seconds
 from logger.judgement.stages import Stages
-from logger.judgement.trend import SLOW_EVERY_S, Bools, Course, Ring, Trend
-from logger.judgement.verdicts import LoadVerdict, load_line, verdicts
-from logger.judgement.zones import Places, Walls, ZoneBook
+from logger.judgement.trend import Course, Trend
+from logger.judgement.verdicts import LoadVerdict, load_line, zone_verdict
+from logger.judgement.zones import Places, Walls
 from logger.physics.heat_work import HeatWork
 from logger.plan import Plan
-from logger.reading import Bytes, Floats, Ints
+from logger.reading import Bytes, Floats
 
-STATE: Final = 11
+STATE: Final = 12
 """Version of a snapshot. One with another number isn't resumed; the readings are judged again."""
 
 LATE_S: Final = 2.0
@@ -52,6 +53,8 @@ takes it at exactly the same moment. [s]"""
 LONGEST_GAP_S: Final = 4 * 3600
 """Of a longer jump ahead in time only the end is judged. [s]"""
 
+_OWN: Final = ("_second", "_pending", "_quiet_s", "_was_silent", "_raked_s")
+
 
 class Judge:
     """Judges a firing as its readings come; the plan's probes are the columns of what is pushed.
@@ -67,29 +70,26 @@ class Judge:
         self.plan = plan
         wanted = estimating or plan.clay.wall_mm is not None
         self._pots = Pots(plan) if plan.probes and wanted and zones_of_pots(plan) else None
-        self._rows: list[EstimateRow] = []
-        k = len(plan.probes)
-        places = Places(plan)
+        self._estimates: list[EstimateRow] = []
+        k, places = len(plan.probes), Places(plan)
         self._places = places
-        self._second = 0
         self._trend = Trend(k, usual_s)
         self._watch = ProbeWatch(plan, places, stored=stored)
-        self._basis = Basis(places)
-        self._book = ZoneBook(plan, places)
-        self._ledger = Ledger(plan, places, self._book.means)
+        self._levels = Levels(places)
+        self._ledger = Ledger(plan, places)
         self._stages = Stages(places)
-        self._raked_s: list[float] = []
-        self._rules = Rules(plan, places)
         self._collapse = Collapse(plan, places)
+        self._rules = Rules(plan, places)
         self._heat = HeatWork(len(places.zones))
         self._alarms = AlarmBook()
         self._outlook = Outlook(plan, places)
-        self._was_silent = False
-        rigs = list(dict.fromkeys(p.rig for p in plan.probes))
-        self._quiet_s = [math.nan] * len(rigs)
-        self._rig_of = np.array([rigs.index(p.rig) for p in plan.probes], np.int64)
-        self._rigs = rigs
+        self._rigs = list(dict.fromkeys(p.rig for p in plan.probes))
+        self._rig_of = np.array([self._rigs.index(p.rig) for p in plan.probes], np.int64)
+        self._second = 0
         self._pending = Rows.none(k)
+        self._quiet_s = [math.nan] * len(self._rigs)
+        self._was_silent = False
+        self._raked_s: list[float] = []
 
     def push(
         self, t_s: Floats, temperature_c: Floats, status: Bytes, cold_junction_c: Floats | None = None
@@ -102,7 +102,8 @@ class Judge:
         """
         if cold_junction_c is None:
             cold_junction_c = np.full(temperature_c.shape, np.nan)
-        rows = self._pending.with_more(np.asarray(t_s, float), temperature_c, status, cold_junction_c)
+        new = Rows(np.asarray(t_s, float), temperature_c, status, cold_junction_c)
+        rows: Rows = Rows._make(np.concatenate(both) for both in zip(self._pending, new, strict=True))
         # A reading whose second was judged is too late; one that is only out of order is put in its place.
         order = np.argsort(rows.t_s, kind="stable")
         order = order[rows.t_s[order] >= self._second]
@@ -118,7 +119,7 @@ class Judge:
 
     def report(self, t_s: float, rule: str, place: str, holds: bool, message: str) -> list[Event]:
         """Take a condition that no reading shows, such as a lamp that isn't answering."""
-        return self._alarm(t_s, Condition(rule, place, None, holds, 1.0, 1.0, lambda: message))
+        return self._alarm(t_s, Condition(rule, place, None, holds, 1.0, 1.0, partial(str, message)))
 
     def act(self, t_s: float, action: str, key: str, who: str, *, minutes: float = 10.0) -> list[Event]:
         """Acknowledge an alarm, shelve it for `minutes` or unshelve it; KeyError: there is no such alarm."""
@@ -154,28 +155,27 @@ class Judge:
 
     def take_estimates(self) -> list[EstimateRow]:
         """Return the estimate's rows since the last call, to be stored."""
-        rows, self._rows = self._rows, []
+        rows, self._estimates = self._estimates, []
         return rows
 
     def verdict(self, *, ahead: bool = True) -> LoadVerdict:
         """The verdict now; the forecast (`ahead`) costs about a millisecond more per zone."""
         come: dict[str, Forecast | None] = {}
+        levels, ledger = self._levels, self._ledger
         if ahead:
-            come = self._outlook.forecasts(
-                self._second, self._stages.stage, self._trend, self._book, self._ledger
-            )
-        sure = self._outlook.rate_sd(self._trend, self._book)
-        zones = tuple(
-            replace(v, forecast=come.get(v.zone), rate_sd_c_per_min=sure[v.zone])
-            for v in verdicts(self.plan, self._places, self._book, self._ledger)
-        )
+            come = self._outlook.forecasts(self._second, self._stages.stage, self._trend, levels, ledger)
+        sure = self._outlook.rate_sd(self._trend, levels)
+        found = [
+            zone_verdict(z, self.plan, self._places, levels, ledger, come.get(zone), sure[zone])
+            for z, zone in enumerate(self._places.zones)
+        ]
+        zones = tuple(sorted(found, key=lambda v: (v.faulty, v.coals, v.level_c or 0.0)))
         pots = [v for v in zones if not v.coals and not v.faulty]
-        coldest = pots[0].zone if pots else None
         return LoadVerdict(
             line=load_line(pots, zones),
             stage=self._stages.stage,
             leading=self._stages.leading,
-            coldest=coldest,
+            coldest=pots[0].zone if pots else None,
             zones=zones,
             alarms=tuple(self._alarms.standing()),
             coming=coming(pots),
@@ -185,20 +185,9 @@ class Judge:
 
     def snapshot(self) -> bytes:
         """Everything needed to resume at the same second, for `restore`."""
-        return pack(
-            {
-                "state": STATE,
-                "second": self._second,
-                "pending": list(self._pending),
-                "quiet_s": self._quiet_s,
-                "was_silent": self._was_silent,
-                "alarms": self._alarms.state(),
-                "heat": self._heat.snapshot(),
-                "pots": None if self._pots is None else self._pots.snapshot(),
-                **{name: _state(part) for name, part in self._parts().items()},
-                "raked_s": self._raked_s,
-            }
-        )
+        own = {name: getattr(self, name) for name in _OWN}
+        parts = [None if part is None else memory(part) for part in self._parts()]
+        return pack({"state": STATE, "own": own, "parts": parts})
 
     @classmethod
     def restore(cls, plan: Plan, state: bytes, *, estimating: bool = False, stored: bool = False) -> Judge:
@@ -207,33 +196,18 @@ class Judge:
         data = unpack(state)
         if data.get("state") != STATE:
             raise ValueError(f"snapshot of version {data.get('state')}, not {STATE}")
-        judge._second = data["second"]
-        judge._pending = Rows(*data["pending"])
-        judge._quiet_s = data["quiet_s"]
-        judge._was_silent = data["was_silent"]
-        judge._alarms = AlarmBook.from_state(data["alarms"])
-        judge._heat.restore(data["heat"])
-        if judge._pots is not None and data["pots"] is not None:
-            judge._pots.restore(data["pots"])
-        for name, part in judge._parts().items():
-            part.__dict__.update(data[name])
-        judge._raked_s = data["raked_s"]
+        for name, value in data["own"].items():
+            setattr(judge, name, value)
+        judge._pending = Rows(*judge._pending)
+        for part, remembered in zip(judge._parts(), data["parts"], strict=True):
+            if part is not None and remembered is not None:
+                recall(part, remembered)
         return judge
 
-    def _parts(self) -> dict[str, Any]:
-        return {
-            "trend": self._trend,
-            "slow": self._trend.slow,
-            "watch": self._watch,
-            **self._watch.parts(),
-            "basis": self._basis,
-            "book": self._book,
-            "ledger": self._ledger,
-            "stages": self._stages,
-            "rules": self._rules,
-            "stalls": self._rules.stalls,
-            "collapse": self._collapse,
-        }
+    def _parts(self) -> list[object]:
+        rules = [self._collapse, self._rules, self._alarms]
+        zones = [self._levels, self._ledger, self._stages, self._heat, self._pots]
+        return [self._trend, self._watch, *zones, *rules]
 
     def _judge_until(self, second: int, rows: Rows) -> list[Event]:
         """Judge the rows before a second, and keep the rest until their own second is over."""
@@ -250,8 +224,8 @@ class Judge:
         for part in np.split(np.arange(len(at)), far):
             events += self._empty_until(int(at[part[0]]))
             here = at[part] - self._second
-            seconds = empty_seconds(int(here[-1]) + 1, len(self.plan.probes))
-            for into, what in zip(seconds.columns(), gathered.columns(), strict=True):
+            seconds = Seconds.empty(int(here[-1]) + 1, len(self.plan.probes))
+            for into, what in zip(seconds, gathered, strict=True):
                 into[here] = what[part]
             events += self._blocks(seconds)
         return events
@@ -260,7 +234,7 @@ class Judge:
         if second <= self._second:
             return []
         self._second = max(self._second, second - LONGEST_GAP_S)
-        return self._blocks(empty_seconds(second - self._second, len(self.plan.probes)))
+        return self._blocks(Seconds.empty(second - self._second, len(self.plan.probes)))
 
     def _blocks(self, seconds: Seconds) -> list[Event]:
         n = len(seconds.fresh)
@@ -272,60 +246,39 @@ class Judge:
         if not self.plan.probes:
             self._second += n
             return []
-        course = self._trend.run(seconds.value_c, seconds.fresh)
+        course = self._trend.run(begin, seconds.value_c, seconds.fresh)
         fault, trusted = self._watch.run(course, seconds)
         walls = self._estimate(begin, course, trusted)
-        weight, basis = self._basis.run(trusted)
-        book = self._book
-        zones = book.run(course.level_c, course.rate_c_per_min, weight, basis)
-        booked = self._ledger.run(begin, self._pages(course, seconds, fault, weight, basis))
-        self._collapse.run(course, trusted, weight, zones, book)
-        self._rules.stalls.run(course, trusted, weight, zones, book, booked.counted_c)
+        zones = self._levels.run(course, trusted)
+        wrong = (fault > 0) & (fault != HOT_JUNCTION)
+        pages = Pages(course.level_c, zones.weight, seconds.fresh, wrong, zones.basis)
+        booked = self._ledger.run(begin, pages)
+        self._collapse.run(course, trusted, zones)
         self._rules.run(course, fault, trusted, zones, walls, booked)
-        self._stages.run(zones.level_c, zones.rate_c_per_min, *self._coals(course, trusted))
+        stages, alarms = self._stages, self._alarms
+        stages.run(zones.level_c, zones.rate_c_per_min, *self._coals(course, trusted))
         heard = seconds.fresh | (seconds.bad > 0)
         all_heard = np.all(heard, axis=1).tolist()
-        stages = self._stages
         events: list[Event] = []
         for i in range(n):
-            second = self._second
             self._second += 1
             # A second is judged when it is over.
             t_s = float(self._second)
-            if second % SLOW_EVERY_S == 0:
-                self._trend.remember(course, i)
-            events += self._alarms.expire(t_s)
+            events += alarms.expire(t_s)
             if self._raked_s:
                 self._take_notes(t_s)
             if stages.step(i):
-                data = {"stage": stages.stage, "leading": stages.leading}
-                events.append(Event(t_s, "stage", data))
+                events.append(Event(t_s, "stage", {"stage": stages.stage, "leading": stages.leading}))
             if not all_heard[i] or self._was_silent:
                 events += self._rig_silent(t_s, heard[i], course.interval_s[i])
             else:
                 self._quiet_s = [0.0] * len(self._quiet_s)
-            events += self._second_of_rules(i, t_s)
+            for condition in self._collapse.conditions(i, stages.raked, alarms):
+                events += self._alarm(t_s, condition)
+            for condition in self._rules.conditions(i, stages.stage, stages.raked, alarms):
+                events += self._alarm(t_s, condition)
         self._heat_work(begin + n - HOLD_S, booked.counted_c)
         return events
-
-    def _second_of_rules(self, i: int, t_s: float) -> list[Event]:
-        stages, alarms = self._stages, self._alarms
-        events: list[Event] = []
-        for condition in self._collapse.conditions(i, stages.raked, alarms):
-            events += self._alarm(t_s, condition)
-        for condition in self._rules.conditions(i, stages.stage, stages.raked, alarms):
-            events += self._alarm(t_s, condition)
-        return events
-
-    def _pages(self, course: Course, seconds: Seconds, fault: Ints, weight: Floats, basis: Ints) -> Pages:
-        wrong = (fault > 0) & (fault != HOT_JUNCTION)
-        return Pages(
-            level_c=course.level_c,
-            weight=weight,
-            fresh=seconds.fresh.astype(np.float64),
-            fault=wrong.astype(np.float64),
-            basis=basis.astype(np.float64),
-        )
 
     def _heat_work(self, end_s: int, counted_c: Floats) -> None:
         """Add up the heat work of booked seconds, the last of which ends at `end_s`."""
@@ -344,19 +297,12 @@ class Judge:
         if self._pots is None:
             return None
         rows, walls = self._pots.run(begin, course, trusted)
-        self._rows += rows
+        self._estimates += rows
         return walls
 
     def _alarm(self, t_s: float, condition: Condition) -> list[Event]:
-        key = condition.key
-        if not condition.holds and key not in self._alarms.alarms:
-            return []
-        if not self.plan.alarms[condition.rule]["enabled"]:
-            return []
-        came = self._alarms.step(t_s, key, condition.holds, condition.on_delay_s, condition.off_delay_s)
-        if came == "raised":
-            return self._alarms.raise_(t_s, key, condition.zone, condition.probe, condition.words())
-        return self._alarms.clear(t_s, key) if came == "cleared" else []
+        enabled = self.plan.alarms[condition.rule]["enabled"]
+        return self._alarms.step(t_s, condition) if enabled else []
 
     def _rig_silent(self, t_s: float, heard: Bools, interval_s: Floats) -> list[Event]:
         events: list[Event] = []
@@ -379,12 +325,3 @@ class Judge:
         count[count == 0.0] = np.nan
         columns = (course.level_c[:, self._places.coals], course.rate_c_per_min[:, self._places.coals])
         return [np.where(there > 0.0, values, 0.0).sum(axis=1) / count for values in columns]
-
-
-def _state(part: Any) -> dict[str, Any]:
-    """What a part must remember; attributes needed only for the current block begin with an underscore."""
-    return {
-        name: value
-        for name, value in part.__dict__.items()
-        if not name.startswith("_") and not isinstance(value, Ring | Stalls)
-    }

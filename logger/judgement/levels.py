@@ -11,8 +11,9 @@ from typing import Final
 
 import numpy as np
 
-from logger.judgement.trend import Bools
-from logger.judgement.zones import Places
+from logger.judgement.rows import Bools, run_lengths
+from logger.judgement.trend import Course
+from logger.judgement.zones import Places, ZoneCourse
 from logger.reading import Floats, Ints
 
 NONE, WALL, AIR = range(3)
@@ -23,41 +24,54 @@ WALL_AWAY_S: Final = 60
 for a moment must not look like a leap of some hundred degrees. [s]"""
 
 
-class Basis:
-    """Chooses each second the probes for each zone; `away_s` (z,): how long no wall could be trusted."""
+class Levels:
+    """Chooses each second the probes for each zone, and gives its level by them.
+
+    What it remembers is of the last second, as in `ZoneCourse`; `away_s` (z,): how long no wall could be
+    trusted.
+    """
 
     def __init__(self, places: Places) -> None:
-        self.away_s: Ints = np.zeros(len(places.zones), np.int64)
-        self._air = places.is_air
-        self._zone_of = np.array(places.zone_of, np.intp)
         z = len(places.zones)
-        self._walled = np.array([bool(places.walls_of[i]) for i in range(z)])
-        self._aired = np.array([bool(places.airs_of[i]) for i in range(z)])
+        self.level_c: Floats = np.full(z, np.nan)
+        self.rate_c_per_min: Floats = np.full(z, np.nan)
+        self.weight: Floats = np.zeros(len(places.zone_of))
+        self.basis: Ints = np.zeros(z, np.int64)
+        self.away_s: Ints = np.zeros(z, np.int64)
+        self._zone_of = np.array(places.zone_of, np.intp)
+        self._walled, self._aired = (
+            np.array([bool(of) for of in lists], np.bool_) for lists in (places.walls_of, places.airs_of)
+        )
         self._places = places
 
-    def run(self, trusted: Floats) -> tuple[Floats, Ints]:
+    def run(self, course: Course, trusted: Floats) -> ZoneCourse:
         """Take n seconds; `trusted` (n, k) is 1.0 where a probe can be believed.
 
-        Returns weights (n, k), 1.0 where a probe is part of its zone's level, and the basis (n, z): `WALL`,
-        `AIR`, or `NONE` where the zone has no level or holds only coals.
+        The basis is `WALL`, `AIR`, or `NONE` where the zone has no level or holds only coals.
         """
-        n = len(trusted)
-        there = np.zeros((n, len(self._walled)), np.bool_)
-        for z, walls in enumerate(self._places.walls_of):
-            if walls:
-                there[:, z] = (trusted[:, walls] > 0.0).any(axis=1)
-        at = np.arange(1, n + 1)[:, None]
-        last = np.maximum.accumulate(np.where(there, at, 0), axis=0)
-        away_s = np.where(last > 0, at - last, self.away_s + at)
+        places = self._places
+        walled, aired = (self._any(trusted, lists) for lists in (places.walls_of, places.airs_of))
+        away_s = run_lengths(~walled, self.away_s)
         self.away_s = away_s[-1]
         by_air = ~self._walled | ((away_s > WALL_AWAY_S) & self._aired)
-        weight = trusted * np.where(self._air, by_air[:, self._zone_of], True)
-        basis = np.where(there, WALL, np.where(by_air & self._aired, AIR, NONE))
-        for z, airs in enumerate(self._places.airs_of):
-            if airs:
-                unseen = ~(trusted[:, airs] > 0.0).any(axis=1)
-                basis[unseen & (basis[:, z] == AIR), z] = NONE
-        return weight, basis
+        weight = trusted * np.where(places.is_air, by_air[:, self._zone_of], True)
+        basis = np.where(walled, WALL, np.where(by_air & aired, AIR, NONE))
+        level, rate = (places.means(of, weight) for of in (course.level_c, course.rate_c_per_min))
+        self.level_c, self.rate_c_per_min = level[-1], rate[-1]
+        self.weight, self.basis = weight[-1], basis[-1]
+        return ZoneCourse(level, rate, basis, weight)
+
+    def _any(self, trusted: Floats, lists: list[list[int]]) -> Bools:
+        """Whether any of each zone's listed probes can be believed, (n, z)."""
+        found = np.zeros((len(trusted), len(lists)), np.bool_)
+        for z, probes in enumerate(lists):
+            found[:, z] = (trusted[:, probes] > 0.0).any(axis=1)
+        return found
+
+
+def told_place(places: Places, z: int, basis: int) -> str:
+    """A zone's name, with "(air)" where its level is only that of its air."""
+    return f"{places.zones[z]} (air)" if basis == AIR else places.zones[z]
 
 
 def zone_levels(places: Places, values: Floats, step_s: float) -> Floats:
@@ -72,11 +86,9 @@ def zone_levels(places: Places, values: Floats, step_s: float) -> Floats:
         walls = places.walls_of[z]
         chosen = known[:, members]
         if walls and places.airs_of[z]:
-            there = known[:, walls].any(axis=1)
-            at = np.arange(len(values))
-            last = np.maximum.accumulate(np.where(there, at, -away - 1))
-            by_air = at - last > away
-            chosen = chosen & (np.isin(members, walls)[None, :] | by_air[:, None])
+            unseen = ~known[:, walls].any(axis=1)[:, None]
+            by_air = run_lengths(unseen, np.array([away])) > away
+            chosen = chosen & (np.isin(members, walls) | by_air)
         count = chosen.sum(axis=1)
         total = np.where(chosen, values[:, members], 0.0).sum(axis=1)
         levels[:, z] = np.where(count > 0, total / np.maximum(count, 1), np.nan)

@@ -1,8 +1,12 @@
-"""A snapshot: the plain attributes of the judgement's parts, as bytes and back."""
+"""A snapshot: what the judgement's parts remember, as bytes and back.
+
+A part remembers its public attributes. What belongs to the current block or follows from the plan begins with
+an underscore.
+"""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, get_type_hints
 
 import msgspec
 import numpy as np
@@ -10,8 +14,28 @@ import numpy as np
 _ARRAY = 1
 
 
+def memory(part: Any) -> dict[str, Any]:
+    """What a part remembers, and the parts within it."""
+    return {
+        name: memory(value) if hasattr(value, "__dict__") else value
+        for name, value in vars(part).items()
+        if not name.startswith("_")
+    }
+
+
+def recall(part: Any, remembered: dict[str, Any]) -> None:
+    """Put back what `memory` gave; attributes that the class annotates get their type back."""
+    types = get_type_hints(type(part))
+    for name in memory(part):
+        value, mine = remembered[name], getattr(part, name)
+        if hasattr(mine, "__dict__"):
+            recall(mine, value)
+        else:
+            setattr(part, name, msgspec.convert(value, types[name]) if name in types else value)
+
+
 def pack(state: dict[str, Any]) -> bytes:
-    """Write numbers, text, lists, dicts and arrays as MessagePack."""
+    """Write numbers, text, lists, dicts, dataclasses and arrays as MessagePack."""
     return msgspec.msgpack.encode(state, enc_hook=_encode)
 
 

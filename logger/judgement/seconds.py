@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from logger.judgement.probes.watch import Seconds
+from logger.judgement.rows import Bools
 from logger.reading import Bytes, Floats, Ints, Status
 
 
@@ -23,20 +23,31 @@ class Rows(NamedTuple):
         """No rows, for k probes."""
         return cls(np.empty(0), np.empty((0, k)), np.empty((0, k), np.uint8), np.empty((0, k)))
 
-    def with_more(self, t_s: Floats, temperature_c: Floats, status: Bytes, cold_junction_c: Floats) -> Rows:
-        """These rows followed by others."""
-        return Rows(
-            np.concatenate((self.t_s, t_s)),
-            np.concatenate((self.temperature_c, temperature_c)),
-            np.concatenate((self.status, status)),
-            np.concatenate((self.cold_junction_c, cold_junction_c)),
-        )
-
     def part(self, which: Ints | slice) -> Rows:
         """Some of the rows."""
-        return Rows(
-            self.t_s[which], self.temperature_c[which], self.status[which], self.cold_junction_c[which]
+        return Rows._make(column[which] for column in self)
+
+
+class Seconds(NamedTuple):
+    """Readings of k probes gathered into n whole seconds; all (n, k)."""
+
+    value_c: Floats  # mean of the good readings; NaN if none
+    fresh: Bools  # there were good readings
+    bad: Ints  # the worst status among the others; 0 if none
+    swing_c: Floats  # highest minus lowest good reading
+    cold_junction_c: Floats  # NaN where unknown
+
+    @classmethod
+    def empty(cls, n: int, k: int) -> Seconds:
+        """Seconds in which nothing came."""
+        unknown, shape = np.full((2, n, k), np.nan), (n, k)
+        return cls(
+            unknown[0], np.zeros(shape, np.bool_), np.zeros(shape, np.int64), np.zeros(shape), unknown[1]
         )
+
+    def between(self, a: int, b: int) -> Seconds:
+        """The seconds from a up to b, b not included."""
+        return Seconds._make(column[a:b] for column in self)
 
 
 def onto_seconds(rows: Rows) -> tuple[Ints, Seconds]:
@@ -55,15 +66,3 @@ def onto_seconds(rows: Rows) -> tuple[Ints, Seconds]:
     swing = np.where(count > 1, high - low, 0.0)
     junction = np.fmax.reduceat(rows.cold_junction_c, starts, axis=0)
     return seconds[starts], Seconds(mean, fresh, bad.astype(np.int64), swing, junction)
-
-
-def empty_seconds(n: int, k: int) -> Seconds:
-    """Seconds in which nothing came."""
-    shape = (n, k)
-    return Seconds(
-        np.full(shape, np.nan),
-        np.zeros(shape, np.bool_),
-        np.zeros(shape, np.int64),
-        np.zeros(shape),
-        np.full(shape, np.nan),
-    )

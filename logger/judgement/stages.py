@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.judgement.trend import Bools
+from logger.judgement.rows import Bools, median
 from logger.judgement.zones import Places
 from logger.reading import Floats
 
@@ -138,11 +138,5 @@ def _mean(values: Floats, columns: list[int]) -> Floats:
 
 def _middle(values: Floats, of: Bools) -> Floats:
     """Median of the values `of` selects in each row, (n,); NaN where one of them is NaN or there are none."""
-    ordered = np.sort(np.where(of, values, np.inf), axis=1)  # NaN last
-    count = of.sum(axis=1)
-    if not values.shape[1]:
-        return np.full(len(values), np.nan)
-    rows = np.arange(len(values))
-    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, values.shape[1] - 1)
-    middle = (ordered[rows, high] + ordered[rows, low]) / 2.0
-    return np.where((count > 0) & ~(of & np.isnan(values)).any(axis=1), middle, np.nan)
+    unknown = (of & np.isnan(values)).any(axis=1)
+    return np.where(unknown, np.nan, median(np.where(of, values, np.nan)))

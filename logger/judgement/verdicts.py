@@ -12,8 +12,8 @@ from logger.judgement.estimate import ZoneEstimate, estimate_data
 from logger.judgement.forecast import Forecast
 from logger.judgement.heat import OneHour
 from logger.judgement.ledger import Ledger
-from logger.judgement.levels import BASES
-from logger.judgement.zones import ABOVE_C, Places, ZoneBook
+from logger.judgement.levels import BASES, Levels
+from logger.judgement.zones import ABOVE_C, Places
 from logger.plan import Plan
 from logger.words.said import in_unit
 
@@ -34,10 +34,10 @@ class ZoneVerdict:
     missing: str  # what it still needs, in words
     faulty: bool  # none of its probes can be trusted, so there is no verdict
     coals: bool  # it holds only coals and has no target
-    basis: str | None = None  # the probes its level comes from: wall, air, or None (no level, or coals)
-    peak_basis: str | None = None  # the same, when its peak was read
-    forecast: Forecast | None = None  # at the present rate
-    rate_sd_c_per_min: float | None = None  # standard uncertainty of its probes' rate
+    basis: str | None  # the probes its level comes from: wall, air, or None (no level, or coals)
+    peak_basis: str | None  # the same, when its peak was read
+    forecast: Forecast | None  # at the present rate
+    rate_sd_c_per_min: float | None  # standard uncertainty of its probes' rate
 
 
 @dataclass(frozen=True)
@@ -54,12 +54,6 @@ class LoadVerdict:
     coming: list[Any]  # parts of a sentence; none where there is nothing to say
     estimates: dict[str, ZoneEstimate]  # each zone's pots by the model; empty where nothing is estimated
     one_hour: dict[str, OneHour]  # by zone, the equivalent one-hour temperature; a model
-
-
-def verdicts(plan: Plan, places: Places, book: ZoneBook, ledger: Ledger) -> list[ZoneVerdict]:
-    """Judge all zones: the coldest first, coals and zones without a verdict last."""
-    found = [_verdict(z, plan, places, book, ledger) for z in range(len(places.zones))]
-    return sorted(found, key=lambda v: (v.faulty, v.coals, v.level_c or 0.0))
 
 
 def load_line(pots: list[ZoneVerdict], zones: tuple[ZoneVerdict, ...]) -> str:
@@ -93,9 +87,18 @@ def verdict_data(verdict: LoadVerdict) -> dict[str, Any]:
     return {"load": load, "alarms": [alarm_data(a) for a in verdict.alarms]}
 
 
-def _verdict(z: int, plan: Plan, places: Places, book: ZoneBook, ledger: Ledger) -> ZoneVerdict:
+def zone_verdict(
+    z: int,
+    plan: Plan,
+    places: Places,
+    levels: Levels,
+    ledger: Ledger,
+    forecast: Forecast | None,
+    rate_sd_c_per_min: float | None,
+) -> ZoneVerdict:
+    """Judge one zone."""
     coals = z not in places.pots
-    level, rate, peak = (float(x[z]) for x in (book.level_c, book.rate_c_per_min, ledger.peak_c))
+    level, rate, peak = (float(x[z]) for x in (levels.level_c, levels.rate_c_per_min, ledger.peak_c))
     faulty = bool(np.isnan(level))
     seen = bool(np.isfinite(peak))
     above = {f"{limit:.0f}": float(s) for limit, s in zip(ABOVE_C, ledger.above_s[:, z], strict=False)}
@@ -109,21 +112,20 @@ def _verdict(z: int, plan: Plan, places: Places, book: ZoneBook, ledger: Ledger)
         above_burnout_s=float(ledger.above_s[-2, z]),
         soak_s=float(ledger.above_s[-1, z]),
         reached_target=seen and peak >= plan.target_c,
-        missing=_missing(z, plan, coals, book, ledger),
+        missing="" if coals and not faulty else _missing(level, peak, float(ledger.above_s[-1, z]), plan),
         faulty=faulty,
         coals=coals,
-        basis=BASES[int(book.basis[z])],
+        basis=BASES[int(levels.basis[z])],
         peak_basis=BASES[int(ledger.peak_basis[z])],
+        forecast=forecast,
+        rate_sd_c_per_min=rate_sd_c_per_min,
     )
 
 
-def _missing(z: int, plan: Plan, coals: bool, book: ZoneBook, ledger: Ledger) -> str:
-    level, peak = float(book.level_c[z]), float(ledger.peak_c[z])
+def _missing(level: float, peak: float, soak_s: float, plan: Plan) -> str:
     if np.isnan(level):
         return "no verdict: no probe here can be trusted"
-    if coals:
-        return ""
-    soak_left = plan.soak_min - float(ledger.above_s[-1, z]) / 60.0
+    soak_left = plan.soak_min - soak_s / 60.0
     if peak >= plan.target_c:
         if soak_left <= 0:
             return ""

@@ -1,4 +1,4 @@
-"""Where the probes are, and each zone's level now."""
+"""Where the probes are, and what is known about each zone."""
 
 from __future__ import annotations
 
@@ -23,9 +23,7 @@ class Places:
     without being at fault. `coals` lists the probes that read coals.
 
     Per zone: `members`, the probes its level may come from: those on walls (`walls_of`, infrared included)
-    and in the air (`airs_of`), or the coals' own in a zone of coals; `levels.Basis` chooses among them.
-    `slots` is the same as arrays: the zones' first members, second members and so on, each with whether there
-    is one.
+    and in the air (`airs_of`), or the coals' own in a zone of coals; `levels.Levels` chooses among them.
 
     `pots` lists the zones with more than coals in them; `top` and `bottom` are the highest and lowest of
     these, empty where unknown.
@@ -51,9 +49,10 @@ class Places:
             self.airs_of.append([j for j in pots if self.is_air[j]])
             if pots:
                 self.pots.append(z)
-        # A zone with fewer members repeats its first, which then doesn't count.
+        # The zones' first members, second members and so on, each with whether there is one: a zone with
+        # fewer repeats its first.
         most = max((len(members) for members in self.members), default=0)
-        self.slots = [
+        self._slots = [
             (
                 np.array([m[i] if i < len(m) else m[0] for m in self.members], np.intp),
                 np.array([float(i < len(m)) for m in self.members]),
@@ -62,6 +61,19 @@ class Places:
         ]
         self.walls = [j for j, p in enumerate(probes) if p.reads == "wall"]
         self.top, self.bottom = self._ends(plan)
+
+    def means(self, values: Floats, weight: Floats) -> Floats:
+        """Mean by zone (n, z) of the probes (n, k) whose weight is 1.0; NaN where there are none."""
+        # A probe that doesn't count may hold NaN, and NaN times zero is NaN.
+        safe = np.where(weight > 0.0, values, 0.0)
+        total = np.zeros((len(values), len(self.zones)))
+        count = np.zeros_like(total)
+        for member, there in self._slots:
+            total += safe[:, member] * there
+            count += weight[:, member] * there
+        count[count == 0.0] = np.nan
+        total /= count
+        return total
 
     def _ends(self, plan: Plan) -> tuple[list[int], list[int]]:
         heights: dict[int, float] = {}
@@ -83,11 +95,12 @@ class Places:
 
 @dataclass(frozen=True, slots=True)
 class ZoneCourse:
-    """z zones over n seconds; all arrays (n, z), as in `ZoneBook`."""
+    """z zones over n seconds; arrays (n, z)."""
 
-    level_c: Floats
+    level_c: Floats  # with the rate, the mean of the probes that count; NaN where there are none
     rate_c_per_min: Floats
-    basis: Ints
+    basis: Ints  # what kind of probes these are (`levels`)
+    weight: Floats  # (n, k); 1.0 for the probes that count
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,48 +109,3 @@ class Walls:
 
     wall_c: Floats
     gradient_c_mm: Floats  # positive where the face is hotter than the inside
-
-
-class ZoneBook:
-    """The level of each of z zones now.
-
-    `level_c` and `rate_c_per_min` (z,) are the mean of the probes that count, NaN where there are none;
-    `weight` (k,) is 1.0 for these; `basis` (z,) says what kind they are (`levels.Basis`).
-    """
-
-    def __init__(self, plan: Plan, places: Places) -> None:
-        z = len(places.zones)
-        self.level_c: Floats = np.full(z, np.nan)
-        self.rate_c_per_min: Floats = np.full(z, np.nan)
-        self.weight: Floats = np.zeros(len(plan.probes))
-        self.basis: Ints = np.zeros(z, np.int64)
-        self._places = places
-
-    def run(
-        self,
-        level_c: Floats,
-        rate_c_per_min: Floats,
-        weight: Floats,
-        basis: Ints,
-    ) -> ZoneCourse:
-        """Take n seconds: per probe (n, k), and `basis` (n, z).
-
-        `weight` is 1.0 where the probe is part of its zone's level.
-        """
-        level, rate = self.means(level_c, weight), self.means(rate_c_per_min, weight)
-        self.level_c, self.rate_c_per_min = level[-1], rate[-1]
-        self.weight, self.basis = weight[-1], basis[-1]
-        return ZoneCourse(level, rate, basis)
-
-    def means(self, values: Floats, weight: Floats) -> Floats:
-        """Mean by zone (n, z) of the probes (n, k) that count; NaN where there are none."""
-        # A probe that doesn't count may hold NaN, and NaN times zero is NaN.
-        safe = np.where(weight > 0.0, values, 0.0)
-        total = np.zeros((len(values), len(self._places.zones)))
-        count = np.zeros_like(total)
-        for member, there in self._places.slots:
-            total += safe[:, member] * there
-            count += weight[:, member] * there
-        count[count == 0.0] = np.nan
-        total /= count
-        return total

@@ -12,9 +12,8 @@ overlapping changes, doesn't have. `HeatWork` therefore also gives the answers f
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,75 +24,60 @@ from logger.reading import Floats
 GAS_CONSTANT: Final = 8.314462618  # J/(mol K), exact since the SI of 2019
 HOUR_S: Final = 3600.0
 
-ENERGY_KJ_MOL: Final = 300.0
-"""Default activation energy [kJ/mol]: a round figure within the 200 to 600 kJ/mol reported for sintering and
-vitrification of clays (from memory, no single source).
-"""
-ENERGY_RANGE_KJ_MOL: Final = (200.0, 500.0)
-"""Energies over which `HeatWork` shows how far the answer moves. [kJ/mol]"""
+ENERGIES_KJ_MOL: Final = (300.0, 200.0, 500.0)
+"""The activation energy used, a round figure within the 200 to 600 kJ/mol reported for sintering and
+vitrification of clays (from memory, no single source), and two that show how far the answer moves.
+[kJ/mol]"""
 
 
 def minutes_above(
     t_s: ArrayLike, temperature_c: ArrayLike, threshold_c: float, *, longest_gap_s: float = 60.0
-) -> Floats:
+) -> float:
     """Time spent at or above a temperature [min], with straight lines between readings. A fact, not a model.
 
-    `t_s` (n,) ascends; temperatures are (n,) or (n, z), NaN where unknown; nothing is counted between
-    readings further apart than `longest_gap_s`. The result is () or (z,).
+    `t_s` (n,) ascends; temperatures (n,) are NaN where unknown; nothing is counted between readings further
+    apart than `longest_gap_s`.
     """
-    t = np.asarray(t_s, dtype=np.float64)
-    value = np.asarray(temperature_c, dtype=np.float64)
-    columns = value.reshape(len(value), math.prod(value.shape[1:]))
-    total = np.zeros(columns.shape[1])
-    for z, column in enumerate(columns.T):
-        known = np.isfinite(column)
-        time, above = t[known], column[known] - threshold_c
-        if len(time) < 2:
-            continue
-        dt, low, high = np.diff(time), np.minimum(above[1:], above[:-1]), np.maximum(above[1:], above[:-1])
-        with np.errstate(divide="ignore", invalid="ignore"):
-            share = np.where(low >= 0, 1.0, np.where(high < 0, 0.0, high / (high - low)))
-        total[z] = (dt * share)[dt <= longest_gap_s].sum() / 60.0
-    return total.reshape(value.shape[1:])
+    t, value = np.asarray(t_s, dtype=np.float64), np.asarray(temperature_c, dtype=np.float64)
+    known = np.isfinite(value)
+    dt, above = np.diff(t[known]), value[known] - threshold_c
+    low, high = np.minimum(above[1:], above[:-1]), np.maximum(above[1:], above[:-1])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(low >= 0, 1.0, np.where(high < 0, 0.0, high / (high - low)))
+    return float((dt * share)[dt <= longest_gap_s].sum() / 60.0)
 
 
 class HeatWork:
     """The integral, updated reading by reading, for several zones and energies at once.
 
-    The first energy is the one used; the others show how much it matters. A zone without a reading for longer
-    than `longest_gap_s` gains nothing for that time. ValueError: no energy given, or an energy or the hold
-    isn't above 0.
+    A zone without a reading for longer than `longest_gap_s` gains nothing for that time.
     """
 
     def __init__(
         self,
         zones: int,
         *,
-        energies_kj_mol: Sequence[float] = (ENERGY_KJ_MOL, *ENERGY_RANGE_KJ_MOL),
+        energies_kj_mol: Sequence[float] = ENERGIES_KJ_MOL,
         hold_s: float = HOUR_S,
         longest_gap_s: float = 60.0,
     ) -> None:
-        energies = np.asarray(energies_kj_mol, dtype=np.float64)
-        if not len(energies) or not (energies > 0).all() or not hold_s > 0:
-            raise ValueError(f"energies {energies_kj_mol!r} kJ/mol, hold {hold_s!r} s: give numbers above 0")
-        self.energies_kj_mol = tuple(float(e) for e in energies)
-        self._slope_k = (energies * 1e3 / GAS_CONSTANT)[:, None]
+        self._slope_k = (np.asarray(energies_kj_mol) * 1e3 / GAS_CONSTANT)[:, None]
         self._hold_s = hold_s
         self._longest_gap_s = longest_gap_s
-        self._sum = np.zeros((len(energies), zones))
-        self._last_t = np.full(zones, np.nan)
-        self._last_rate = np.zeros((len(energies), zones))
+        self.sum = np.zeros((len(energies_kj_mol), zones))
+        self.last_t = np.full(zones, np.nan)
+        self.last_rate = np.zeros((len(energies_kj_mol), zones))
 
     def push(self, t_s: float, temperature_c: Floats) -> None:
         """Take one reading (zones,), no earlier than the last; NaN where unknown."""
         known = np.isfinite(temperature_c)
         kelvin = np.maximum(np.where(known, temperature_c, 0.0) + KELVIN, 1.0)
         rate = np.exp(-self._slope_k / kelvin)
-        dt = np.where(known & np.isfinite(self._last_t), t_s - self._last_t, 0.0)
+        dt = np.where(known & np.isfinite(self.last_t), t_s - self.last_t, 0.0)
         gap = dt > self._longest_gap_s
-        self._sum += np.where(gap, 0.0, dt) * _log_mean(self._last_rate, rate)
-        self._last_rate = np.where(known, rate, self._last_rate)
-        self._last_t = np.where(known, t_s, self._last_t)
+        self.sum += np.where(gap, 0.0, dt) * _log_mean(self.last_rate, rate)
+        self.last_rate = np.where(known, rate, self.last_rate)
+        self.last_t = np.where(known, t_s, self.last_t)
 
     def equivalent_c(self) -> Floats:
         """One-hour equivalent temperature so far (energies, zones): a model; NaN if nothing was integrated.
@@ -102,26 +86,9 @@ class HeatWork:
         at 746 °C.
         """
         with np.errstate(divide="ignore"):
-            kelvin = self._slope_k / -np.log(self._sum / self._hold_s)
-        found: Floats = np.where((self._sum > 0) & (kelvin > 0), kelvin, np.nan) - KELVIN
+            kelvin = self._slope_k / -np.log(self.sum / self._hold_s)
+        found: Floats = np.where((self.sum > 0) & (kelvin > 0), kelvin, np.nan) - KELVIN
         return found
-
-    def snapshot(self) -> dict[str, Any]:
-        """State as plain lists, for `restore`."""
-        return {
-            "sum": self._sum.tolist(),
-            "last_t": [None if np.isnan(t) else t for t in self._last_t.tolist()],
-            "last_rate": self._last_rate.tolist(),
-        }
-
-    def restore(self, state: dict[str, Any]) -> None:
-        """Carry on from a snapshot; ValueError: it belongs to other zones or energies."""
-        total = np.array(state["sum"], dtype=np.float64)
-        if total.shape != self._sum.shape:
-            raise ValueError(f"the snapshot is for {total.shape}, but this has {self._sum.shape}")
-        self._sum = total
-        self._last_t = np.array([np.nan if t is None else t for t in state["last_t"]], dtype=np.float64)
-        self._last_rate = np.array(state["last_rate"], dtype=np.float64)
 
 
 def _log_mean(a: Floats, b: Floats) -> Floats:

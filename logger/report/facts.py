@@ -175,7 +175,7 @@ def _of_zone(plan: Plan, levels: Levels, lit: Moment, z: int, judged: Mapping[st
     to_peak_min = None if peak_s is None else (peak_s - lit.t_s) / 60.0
     soak_min, burnt_min = judged["soak_s"] / 60.0, judged["above_burnout_s"] / 60.0
     target, burnout = (plan.target_c,), (plan.burnout_c,)
-    above = {c: float(minutes_above(t_s, level, c, longest_gap_s=LONGEST_GAP_S)) for c in ABOVE_C}
+    above = {c: minutes_above(t_s, level, c, longest_gap_s=LONGEST_GAP_S) for c in ABOVE_C}
     model = judged.get("one_hour_model") or {}
     return [
         Fact("peak_c", "Peak", "°C", judged["peak_c"], peak_s),

@@ -44,8 +44,8 @@ class Ours:
 
     def step(self, second: int, value_c: float) -> tuple[float, float]:
         value = np.array([value_c])
-        self._trend.step(second, value, np.isfinite(value).astype(np.int64))
-        return float(self._trend.level_c[0]), float(self._trend.rate_c_per_min()[0])
+        course = self._trend.run(second, value[None], np.isfinite(value)[None])
+        return float(course.level_c[-1, 0]), float(course.rate_c_per_min[-1, 0])
 
 
 class Window:
@@ -253,7 +253,7 @@ def stretches_us(probes_n: int = 8, seconds: int = 60) -> float:
     trend = Trend(probes_n)
     start = time.process_time()
     for i in range(0, len(values), seconds):
-        trend.run(values[i : i + seconds], np.isfinite(values[i : i + seconds]))
+        trend.run(i, values[i : i + seconds], np.isfinite(values[i : i + seconds]))
     return 1e6 * (time.process_time() - start) / values.size
 
 

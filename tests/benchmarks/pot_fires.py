@@ -20,7 +20,7 @@ import numpy as np
 from msgspec import structs
 from numpy.typing import NDArray
 
-from logger.judgement.trend import Bools
+from logger.judgement.rows import Bools
 from logger.physics.wall import Wall
 from logger.plan import Plan, Probe, loads
 from logger.reading import Floats, Status

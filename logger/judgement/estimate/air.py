@@ -7,14 +7,14 @@ zone alone. They are weighted by how sure each is, and their difference counts a
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from logger.judgement.estimate.heard import FASTEST_C_S
 from logger.judgement.estimate.model import AMBIENT_C, Model
 from logger.judgement.estimate.zones import mean_around
-from logger.judgement.trend import Bools
+from logger.judgement.rows import Bools
 from logger.reading import Floats
 
 STEP_S: Final = 5
@@ -31,7 +31,6 @@ LIT_C: Final = 300.0
 EMBERS_S: Final = (60.0, 3600.0)
 """Without a probe in the coals: how quickly embers come to glow as hot as the air, and how long they last
 (common practice, no source). [s]"""
-_KEPT: Final = ("body_c", "least_c", "lift_c", "kept_share", "above_c", "unlike_c", "peak_c", "lain_c")
 
 
 class ByAir:
@@ -57,14 +56,6 @@ class ByAir:
         self.lain_c: Floats = np.full(z, np.nan)
         self._model = model
         self._likeness = likeness
-
-    def snapshot(self) -> dict[str, Any]:
-        """Everything needed to resume."""
-        return {name: getattr(self, name) for name in _KEPT}
-
-    def restore(self, state: dict[str, Any]) -> None:
-        """Resume from a snapshot."""
-        self.__dict__.update({name: state[name] for name in _KEPT})
 
     def warm(self, begun: Floats, source: Floats) -> Floats:
         """Heat the bodies by `source` for `STEP_S`; return how fast they warm [°C/s]; all (z,).

@@ -8,7 +8,8 @@ from typing import Final
 import numpy as np
 
 from logger.judgement.estimate.model import AMBIENT_C, Model
-from logger.judgement.trend import Bools, Course
+from logger.judgement.rows import Bools
+from logger.judgement.trend import Course
 from logger.plan import Plan
 from logger.reading import Floats
 
@@ -33,19 +34,13 @@ class Heard:
 
 
 class Ears:
-    """Combines the probes of each zone.
-
-    `touching` (z,): zones with a probe touching a wall, which also feels the air beside it.
-    """
+    """Combines the probes of each zone."""
 
     def __init__(self, plan: Plan, zones: tuple[str, ...], model: Model) -> None:
         self._model = model
         self._walls, self._airs = (
             [[j for j, p in enumerate(plan.probes) if p.zone == zone and p.reads in reads] for zone in zones]
             for reads in (("wall", "surface"), ("air",))
-        )
-        self.touching: Bools = np.array(
-            [any(plan.probes[j].reads == "wall" for j in walls) for walls in self._walls], np.bool_
         )
         self._coals = [j for j, p in enumerate(plan.probes) if p.reads == "coals"]
 

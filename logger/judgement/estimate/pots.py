@@ -8,8 +8,7 @@ The 90 % band is 1.645 standard uncertainties on either side (JCGM 100:2008, GUM
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -25,7 +24,8 @@ from logger.judgement.estimate.zones import (
     mean_around,
     zones_of_pots,
 )
-from logger.judgement.trend import Bools, Course
+from logger.judgement.rows import Bools
+from logger.judgement.trend import Course
 from logger.judgement.zones import Walls
 from logger.physics.uncertainty import COVERAGE
 from logger.physics.wall import steady_lag_c, steady_steepest_c_mm
@@ -66,14 +66,17 @@ class Pots:
     anything was known; `behind_c`, what is behind the wall; `trail_c`, how much farther towards that the mean
     may be, positive where it is colder; `rate_c_s`; `behind_by_c`, how far the readings may lag; `misfit`,
     the mean square error of the last tests in standard deviations; `proved_s`, how long there have been
-    tests. The default model is the one for the plan's wall.
+    tests. Gun readings, as shown, are `awaited` before they become `spots`.
     """
 
-    def __init__(self, plan: Plan, model: Model | None = None) -> None:
+    awaited: list[tuple[float, str, float, float]]
+    spots: list[Spot]
+
+    def __init__(self, plan: Plan) -> None:
         mm = plan.clay.wall_mm
-        self.model = model or (Model() if mm is None else Model.of_wall(mm))
-        self.zones = zones_of_pots(plan)
-        z = len(self.zones)
+        self._model = Model() if mm is None else Model.of_wall(mm)
+        self._zones = zones_of_pots(plan)
+        z = len(self._zones)
         self.wall_c: Floats = np.full(z, np.nan)
         self.var_c2: Floats = np.full(z, np.nan)
         self.behind_c: Floats = np.full(z, np.nan)
@@ -88,12 +91,14 @@ class Pots:
         self.by_wall: Bools = np.zeros(z, np.bool_)
         self.coals_c = float("nan")
         self.second = 0
-        self._awaited: list[tuple[float, str, float, float]] = []
-        self._spots: list[Spot] = []
+        self.awaited, self.spots = [], []
         self._plan = plan
-        self._ears = Ears(plan, self.zones, self.model)
-        self._likeness = likeness(plan, self.zones)
-        self._air = ByAir(self.model, self._likeness)
+        self._ears = Ears(plan, self._zones, self._model)
+        # Zones with a probe touching a wall, which also feels the air beside it.
+        touching = {p.zone for p in plan.probes if p.reads == "wall"}
+        self._touching = np.array([zone in touching for zone in self._zones], np.bool_)
+        self._likeness = likeness(plan, self._zones)
+        self.air = ByAir(self._model, self._likeness)
 
     def spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> bool:
         """Take a gun reading as shown; it takes effect after `SPOT_WAIT_S`.
@@ -101,18 +106,18 @@ class Pots:
         False for a place that is no zone of the estimate, or a number that no pot in a fire shows.
         """
         surface_c, _ = surface_of_spot(reading_c, set_emissivity)
-        if zone not in self.zones or not COLDEST_C < surface_c < HOTTEST_C:
+        if zone not in self._zones or not COLDEST_C < surface_c < HOTTEST_C:
             return False
         # After a restart the journal repeats what the snapshot already has.
-        known = [(s.t_s, s.zone) for s in self._spots] + [(t, name) for t, name, *_ in self._awaited]
+        known = [(s.t_s, s.zone) for s in self.spots] + [(t, name) for t, name, *_ in self.awaited]
         if (t_s, zone) not in known:
-            self._awaited = sorted([*self._awaited, (t_s, zone, reading_c, set_emissivity)])
+            self.awaited = sorted([*self.awaited, (t_s, zone, reading_c, set_emissivity)])
         return True
 
     def retract(self, t_s: float, zone: str) -> None:
         """Take back the gun reading of `t_s`, as if it had never been made."""
-        self._awaited = [s for s in self._awaited if s[:2] != (t_s, zone)]
-        self._spots = [s for s in self._spots if (s.t_s, s.zone) != (t_s, zone)]
+        self.awaited = [s for s in self.awaited if s[:2] != (t_s, zone)]
+        self.spots = [s for s in self.spots if (s.t_s, s.zone) != (t_s, zone)]
 
     def run(self, begin_s: int, course: Course, trusted: Floats) -> tuple[list[EstimateRow], Walls]:
         """Take n seconds from `begin_s`; however they are split, the result is the same.
@@ -131,8 +136,8 @@ class Pots:
         for i in range(first, n, STEP_S):
             self.second = begin_s + i + 1
             self._step(heard, i // STEP_S)
-            while self._awaited and self._awaited[0][0] + SPOT_WAIT_S <= self.second:
-                self._take_spot(*self._awaited.pop(0))
+            while self.awaited and self.awaited[0][0] + SPOT_WAIT_S <= self.second:
+                self._take_spot(*self.awaited.pop(0))
             if self.second % ROW_S == 0 and (now := self.state()):
                 rows.append(EstimateRow(float(self.second), now))
             if told:
@@ -152,7 +157,7 @@ class Pots:
     def state(self) -> dict[str, ZoneEstimate]:
         """The estimate by zone, where enough is known (`CANT_TELL_C`)."""
         told = {}
-        for z, zone in enumerate(self.zones):
+        for z, zone in enumerate(self._zones):
             if not np.isfinite(self.wall_c[z]):
                 continue
             now = self._estimate(z)
@@ -160,31 +165,11 @@ class Pots:
                 told[zone] = now
         return told
 
-    def snapshot(self) -> dict[str, Any]:
-        """Everything needed to resume: plain attributes, for `restore`."""
-        kept = {name: value for name, value in self.__dict__.items() if name in _KEPT}
-        return {
-            **kept,
-            "zones": self.zones,
-            "air": self._air.snapshot(),
-            "awaited": self._awaited,
-            "spots": [asdict(spot) for spot in self._spots],
-        }
-
-    def restore(self, state: dict[str, Any]) -> None:
-        """Resume from a snapshot of the same plan; ValueError if it belongs to other zones."""
-        if list(state["zones"]) != list(self.zones):
-            raise ValueError("the snapshot is of other zones; start afresh")
-        self.__dict__.update({name: state[name] for name in _KEPT})
-        self._air.restore(state["air"])
-        self._awaited = [(t, zone, c, e) for t, zone, c, e in state["awaited"]]
-        self._spots = [Spot(**spot) for spot in state["spots"]]
-
     def _step(self, heard: Heard, i: int) -> None:
         """Advance by `STEP_S`."""
-        model, air, before = self.model, heard.air_c[i], self.wall_c
+        model, air, before = self._model, heard.air_c[i], self.wall_c
         wall = heard.wall_c[i]
-        impossible = ~np.isnan(air) & (wall < self._air.least_c - TOO_COLD_C)
+        impossible = ~np.isnan(air) & (wall < self.air.least_c - TOO_COLD_C)
         wall = np.where(impossible, np.nan, wall)
         self.coals_c = coals = float(heard.coals_c[i])
         on_wall, in_air = ~np.isnan(wall), ~np.isnan(air)
@@ -192,25 +177,25 @@ class Pots:
         source = air
         if coals == coals:
             source = air + model.ember_share * np.maximum(coals - air, 0.0)
-        gap = np.nan_to_num(np.where(self._ears.touching, wall - air, 0.0))
+        gap = np.nan_to_num(np.where(self._touching, wall - air, 0.0))
         wall = self._towards_behind(wall + model.gas_share * gap)
         others = before if own.all() else mean_around(self._likeness, np.where(own, before, np.nan))
         begun = np.where(np.isnan(before), np.where(on_wall, wall, np.where(in_air, source, others)), before)
-        warming = self._air.warm(begun, source)
-        goal_c2 = self._air.lift(np.where(on_wall, wall, np.nan), source)
+        warming = self.air.warm(begun, source)
+        goal_c2 = self.air.lift(np.where(on_wall, wall, np.nan), source)
         # A zone without readings of its own drifts to its neighbours, more slowly than heat would flow.
         drift = np.nan_to_num(np.clip(others - begun, -200.0, 200.0) / MEMORY_S)
         pace = np.where(own, warming, drift)
-        now = np.where(in_air, self._air.body_c + self._air.lift_c, begun + STEP_S * pace)
+        now = np.where(in_air, self.air.body_c + self.air.lift_c, begun + STEP_S * pace)
         most = STEP_S * FASTEST_C_S
         now = np.where(on_wall, wall, np.clip(now, begun - most, begun + most))
         self.rate_c_s = np.where(on_wall, heard.rate_c_s[i], pace)
         self.wall_c = np.clip(now, COLDEST_C, HOTTEST_C)
-        self._air.lift_c = np.nan_to_num(self.wall_c - self._air.body_c)
+        self.air.lift_c = np.nan_to_num(self.wall_c - self.air.body_c)
         self.by_wall, self.by_probe = on_wall, own
-        rising = np.where(source > self._air.body_c, np.nan_to_num(heard.air_rate_c_s[i]), 0.0)
+        rising = np.where(source > self.air.body_c, np.nan_to_num(heard.air_rate_c_s[i]), 0.0)
         self.behind_by_c = np.where(on_wall, LAGS_S[0] * np.abs(self.rate_c_s), LAGS_S[1] * rising)
-        self._air.lie_in_embers(self.wall_c, air, coals, on_wall)
+        self.air.lie_in_embers(self.wall_c, air, coals, on_wall)
         self._doubt(goal_c2, heard.apart_c[i], gap)
         # Predicted from the air's heat where that is known, else along the line it was on. Air colder than
         # the wall need not cool it: embers may hold it where it is.
@@ -221,7 +206,7 @@ class Pots:
 
     def _towards_behind(self, face: Floats) -> Floats:
         """The mean, between what a wall's probe says and what is behind the wall."""
-        model, told = self.model, np.where(np.isnan(face), self.wall_c, face)
+        model, told = self._model, np.where(np.isnan(face), self.wall_c, face)
         behind = np.where(np.isnan(self.behind_c), told, self.behind_c)
         self.behind_c = behind + STEP_S / model.behind_s * (told - behind)
         gap = face - self.behind_c
@@ -231,7 +216,7 @@ class Pots:
 
     def _doubt(self, goal_c2: Floats, apart_c: Floats, gap_c: Floats) -> None:
         """Update the variance."""
-        model, rise = self.model, np.fmax(self.wall_c - AMBIENT_C, 0.0)
+        model, rise = self._model, np.fmax(self.wall_c - AMBIENT_C, 0.0)
         apart = np.where(np.isnan(apart_c), 0.0, apart_c)
         by_wall = (
             (model.wall_u_c + model.wall_u_share * rise) ** 2
@@ -263,7 +248,7 @@ class Pots:
         self.line_c_s = self.rate_c_s
 
     def _take_spot(self, t_s: float, zone: str, reading_c: float, set_emissivity: float) -> None:
-        z = self.zones.index(zone)
+        z = self._zones.index(zone)
         wall = float(self.wall_c[z])
         glowing = [c for c in (wall, self.coals_c) if np.isfinite(c)]
         fire_c = sum(glowing) / len(glowing) if glowing else None
@@ -275,17 +260,17 @@ class Pots:
             wall, u_wall = surface_c, 100.0
             self.wall_c[z], self.var_c2[z] = wall, u_wall**2
         moved = float(self.rate_c_s[z])
-        wall += self.model.lain_share * self._above(z)
-        expected = wall + float(steady_lag_c(60.0 * moved, self.model.wall)) / 2
-        self._spots = [s for s in self._spots if self.second - s.t_s <= COUNTS_S]
+        wall += self._model.lain_share * self._above(z)
+        expected = wall + float(steady_lag_c(60.0 * moved, self._model.wall)) / 2
+        self.spots = [s for s in self.spots if self.second - s.t_s <= COUNTS_S]
         # If the reading was entered late, the wall has moved since.
         late_s = max(self.second - SPOT_WAIT_S - t_s, 0.0)
         u_c = float(np.hypot(u_c, 0.5 * moved * late_s))
-        self._spots.append(Spot(t_s, zone, surface_c + moved * late_s, u_c, expected, u_wall))
+        self.spots.append(Spot(t_s, zone, surface_c + moved * late_s, u_c, expected, u_wall))
 
     def _above(self, z: int) -> float:
         """How far a wall in embers would be above what its air says [°C]."""
-        return max(float(np.nan_to_num(self._air.lain_c[z] - self.wall_c[z])), 0.0)
+        return max(float(np.nan_to_num(self.air.lain_c[z] - self.wall_c[z])), 0.0)
 
     def _variance(self, z: int) -> float:
         return float(self.var_c2[z]) * (max(1.0, float(self.misfit[z])) if self.by_wall[z] else 1.0)
@@ -293,7 +278,7 @@ class Pots:
     def _estimate(self, z: int) -> ZoneEstimate | None:
         u_c, offset, trail_c = float(np.sqrt(self._variance(z))), 0.0, float(self.trail_c[z])
         above_c = self._above(z)
-        spots = [s for s in self._spots if s.zone == self.zones[z] and self.second - s.t_s <= COUNTS_S]
+        spots = [s for s in self.spots if s.zone == self._zones[z] and self.second - s.t_s <= COUNTS_S]
         fits = spots[-1].fits if spots else True
         fresh = bool(spots) and self.second - spots[-1].t_s <= SPOT_S
         if spots:
@@ -303,32 +288,24 @@ class Pots:
         if max(BAND * u_c + abs(trail_c), float(self.behind_by_c[z])) > CANT_TELL_C:
             return None
         by_air = float(self.wall_c[z]) + offset
-        wall = min(max(by_air + self.model.lain_share * above_c, COLDEST_C), HOTTEST_C)
+        wall = min(max(by_air + self._model.lain_share * above_c, COLDEST_C), HOTTEST_C)
         rate = 60.0 * float(self.rate_c_s[z])
-        lag = float(steady_lag_c(rate, self.model.wall))
+        lag = float(steady_lag_c(rate, self._model.wall))
         basis: Basis = "probe" if self.by_probe[z] else "spot" if fresh else "neighbours"
         if basis == "neighbours" and not self.by_probe.any():
             basis = "nothing"
         low, high = wall - BAND * u_c - max(trail_c, 0.0), wall + BAND * u_c - min(trail_c, 0.0)
         if self.by_probe[z] and not self.by_wall.any() and not spots:
             # No wall probe shows how fast walls warm at this fire.
-            low = min(low, float(self._air.least_c[z] + self._air.lift_c[z]) - BAND * self.model.air_u_c)
+            low = min(low, float(self.air.least_c[z] + self.air.lift_c[z]) - BAND * self._model.air_u_c)
         tested = self.by_wall[z] and self.proved_s[z] >= PROVED_S and self.misfit[z] < MISFIT
         return ZoneEstimate(
             wall_c=wall,
             lo_c=max(low, COLDEST_C),
-            hi_c=min(max(high, by_air + self.model.lain_most_share * above_c), HOTTEST_C),
+            hi_c=min(max(high, by_air + self._model.lain_most_share * above_c), HOTTEST_C),
             surface_c=wall + lag * 2 / 3,
             inside_lag_c=lag,
-            steepest_c_mm=float(steady_steepest_c_mm(rate, self.model.wall)),
+            steepest_c_mm=float(steady_steepest_c_mm(rate, self._model.wall)),
             basis=basis,
             consistent=bool(fits and (tested or (fresh and spots[-1].fits))),
         )
-
-
-_KEPT: Final = frozenset(
-    (
-        "wall_c", "var_c2", "behind_c", "trail_c", "rate_c_s", "behind_by_c", "misfit", "proved_s",
-        "foretold_c", "line_c_s", "by_probe", "by_wall", "coals_c", "second",
-    )
-)  # fmt: skip

@@ -10,10 +10,11 @@ import numpy as np
 from logger.judgement.forecast import PAST_ROWS, Forecast, forecast
 from logger.judgement.forecast.arrivals import in_how_long
 from logger.judgement.ledger import Ledger
+from logger.judgement.levels import Levels
 from logger.judgement.stages import BURN_DOWN, COOLING, DRYING
 from logger.judgement.trend import SLOW_EVERY_S, Trend
 from logger.judgement.verdicts import ZoneVerdict
-from logger.judgement.zones import Places, ZoneBook
+from logger.judgement.zones import Places
 from logger.plan import Plan
 from logger.reading import Floats
 from logger.words.said import Degrees, said
@@ -29,28 +30,28 @@ class Outlook:
         self._forecasts: dict[str, Forecast | None] = {}
 
     def forecasts(
-        self, second: int, stage: str, trend: Trend, book: ZoneBook, ledger: Ledger
+        self, second: int, stage: str, trend: Trend, levels: Levels, ledger: Ledger
     ) -> dict[str, Forecast | None]:
         """The forecast of each zone once `second` seconds have been judged.
 
         None before the wood is lit, and where no probe can be trusted; coals have none.
         """
         newest = (second - 1) // SLOW_EVERY_S
-        made = (newest, stage, book.weight.tobytes())
+        made = (newest, stage, levels.weight.tobytes())
         if made != self._made:
             at_s = float(newest * SLOW_EVERY_S + 1)
-            past = trend.slow.last(PAST_ROWS)
+            past = trend.slow.rows[-PAST_ROWS:]
             self._forecasts = {
-                self._places.zones[z]: self._forecast(z, at_s, stage, past, book, ledger)
+                self._places.zones[z]: self._forecast(z, at_s, stage, past, levels, ledger)
                 for z in self._places.pots
             }
             self._made = made
         return self._forecasts
 
     def _forecast(
-        self, z: int, at_s: float, stage: str, past: Floats, book: ZoneBook, ledger: Ledger
+        self, z: int, at_s: float, stage: str, past: Floats, levels: Levels, ledger: Ledger
     ) -> Forecast | None:
-        members = [j for j in self._places.members[z] if book.weight[j]]
+        members = [j for j in self._places.members[z] if levels.weight[j]]
         if stage == DRYING or not members:
             return None
         # Once the coals have been pulled away nobody wants it hotter.
@@ -72,12 +73,12 @@ class Outlook:
         # The bands were learned from fires; they mean nothing for a stack that is cold, or merely warm.
         return None if stage == COOLING and made is not None and made.cool is None else made
 
-    def rate_sd(self, trend: Trend, book: ZoneBook) -> dict[str, float | None]:
+    def rate_sd(self, trend: Trend, levels: Levels) -> dict[str, float | None]:
         """Standard uncertainty [°C/min] of each zone's rate, where known, as if its probes erred together."""
         u = trend.rate_uncertainty_c_per_min()
         told: dict[str, float | None] = {}
         for name, members in zip(self._places.zones, self._places.members, strict=True):
-            here = u[[j for j in members if book.weight[j]]]
+            here = u[[j for j in members if levels.weight[j]]]
             told[name] = round(float(here.mean()), 1) if len(here) and np.isfinite(here).all() else None
         return told
 

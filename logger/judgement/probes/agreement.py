@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.judgement.trend import Bools
+from logger.judgement.rows import Bools
 from logger.reading import Floats
 
 AGREES_S: Final = 300
@@ -28,14 +28,9 @@ class Agreement:
         self.apart_c: Floats = np.full((2, k, k), np.nan)
 
     def reached(self, asked: Bools, value_c: Floats, around_c: Floats) -> Bools:
-        """Tell which are believed again; (k,).
+        """Tell which are believed again; all (k,).
 
-        Parameters
-        ----------
-        asked : bool array (k,)
-            Which to watch; the rest start over.
-        value_c, around_c : array (k,)
-            Each reading, and the median of the others. [°C]
+        `asked`: which to watch, the rest start over; each reading, and the median of the others. [°C]
         """
         near = asked & (np.abs(value_c - around_c) < 0.25 * np.maximum(np.abs(around_c), 100.0))
         if not near.any():

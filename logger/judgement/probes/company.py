@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 
 from logger.judgement.probes.signal import COLDEST_C, FLAME_C, WALL_OFTEN_S
-from logger.judgement.runs import run_lengths
-from logger.judgement.trend import Bools, Course
+from logger.judgement.rows import Bools, Lasting, Past, last_rows, median, run_lengths, since_begun
+from logger.judgement.trend import Course
 from logger.judgement.zones import Places
 from logger.reading import Floats, Ints
 
@@ -75,49 +75,34 @@ class Company:
 
     def __init__(self, places: Places) -> None:
         k = len(places.is_wall)
-        self.past_c: Floats = np.full((LONG_S, k), np.nan)
+        self.past_c = Past(LONG_S, k)
         self.first_c: Floats = np.full(k, np.nan)
         self.air_c = np.inf
-        self.alone_s: Ints = np.zeros(k, np.int64)
-        self.alone = np.zeros(k, np.bool_)
         self.hottest_c: Floats = np.full(k, -np.inf)
-        self.dead_s: Ints = np.zeros(k, np.int64)
-        self.dead = np.zeros(k, np.bool_)
-        self.deep_s: Ints = np.zeros(k, np.int64)
-        self.deep = np.zeros(k, np.bool_)
         self.warmed = np.zeros(k, np.bool_)
-        self.shaded_s: Ints = np.zeros(k, np.int64)
-        self.shaded = np.zeros(k, np.bool_)
+        self.deep = np.zeros(k, np.bool_)
+        self.deep_s: Ints = np.zeros(k, np.int64)
         self.left_s: Ints = np.zeros(k, np.int64)
         self.below_s: Ints = np.zeros(k, np.int64)
-        self.fell_s: Ints = np.zeros(k, np.int64)
-        self.outside_s: Ints = np.zeros(k, np.int64)
-        self.outside = np.zeros(k, np.bool_)
         self.slipped_s: Ints = np.full(k, SLIPPED_S, np.int64)
-        self.fallen = np.zeros(k, np.bool_)
+        self.alone = Lasting(k, ALONE_S)
+        self.dead = Lasting(k, DEAD_S)
+        self.shaded = Lasting(k, SHADED_S)
+        self.outside = Lasting(k, NEVER_IN_S)
+        self.fallen = Lasting(k, FELL_S)
         self._touching = places.is_wall & ~places.surface
         self._coals = np.isin(np.arange(k), places.coals)
         self._zone_of = np.array(places.zone_of, np.intp)
         self._air = places.is_air
 
     def run(self, course: Course, sound: Bools) -> tuple[Bools, Bools, Bools, Bools, Bools]:
-        """Take n seconds.
+        """Take n seconds; return who is alone, dead, below, fallen and doubtful, (n, k) each.
 
-        Parameters
-        ----------
-        course : Course
-        sound : bool array (n, k)
-            Nothing else is wrong with the probe.
-
-        Returns
-        -------
-        alone, dead, below, fallen, doubtful : bool array (n, k)
-            `doubtful`: falls faster than a wall can.
+        `sound` (n, k): nothing else is wrong with the probe. `doubtful`: falls faster than a wall can.
         """
         now = np.where(course.valid, course.median_c, np.nan)
-        n = len(now)
-        rows = np.concatenate([self.past_c, now])
-        before = rows[:n]
+        rows = self.past_c.add(now)
+        before = rows[: len(now)]
         for i in np.flatnonzero(np.isnan(self.first_c)):
             known = np.flatnonzero(~np.isnan(now[:, i]))
             if len(known):
@@ -127,7 +112,7 @@ class Company:
         dead = self._dead(company, now) | self._shaded(company, now)
         below = self._below(company, now)
         fallen, doubtful = self._falls(rows, company, now, course.interval_s <= WALL_OFTEN_S)
-        self.past_c = rows[n:].copy()
+        fallen |= self._never_in(before, company, now) | self._left(before, company, now)
         return alone, dead, below, fallen, doubtful
 
     def _alone(self, company: Floats, before: Floats, now: Floats) -> Bools:
@@ -139,7 +124,7 @@ class Company:
         self.hottest_c = hottest[-1]
         with np.errstate(invalid="ignore"):
             cools = before - now > COOLS_SHARE * (before - 30.0)
-        for j in np.flatnonzero(hot.any(axis=0) | (self.alone_s > 0) | self.alone):
+        for j in np.flatnonzero(hot.any(axis=0) | self.alone.busy()):
             others = [i for i in range(now.shape[1]) if i != j]
             c, was = company[:, others], before[:, others]
             known = ~np.isnan(c)
@@ -148,11 +133,8 @@ class Company:
             rose = np.where(known & ~np.isnan(was), c - was, -np.inf).max(axis=1, initial=-np.inf)
             cool &= hot[:, j]
             left = cools[:, j] & (hottest[:, others] > ALONE_C).any(axis=1)
-            run = run_lengths((cool & (rose < WARMS_C) & ~left)[:, None], self.alone_s[j : j + 1])[:, 0]
-            self.alone_s[j] = run[-1]
             # Once found it lasts until the others are warm, however the day warms them.
-            found[:, j] = _until(run >= ALONE_S, cool, bool(self.alone[j]))
-            self.alone[j] = found[-1, j]
+            found[:, j] = self.alone.run(int(j), cool & (rose < WARMS_C) & ~left, cool)
         return found
 
     def _dead(self, company: Floats, now: Floats) -> Bools:
@@ -164,57 +146,49 @@ class Company:
         for j in walls:
             others = walls[walls != j]
             if not (np.nan_to_num(now[:, j], nan=np.inf) < 100.0).any():
-                self.dead_s[j], self.dead[j] = 0, False
+                self.dead.forget(int(j))
                 continue
             c = company[:, others]
             known = ~np.isnan(c)
             count = known.sum(axis=1)
-            middle = _median(c)
+            middle = median(c)
             near = (known & (c > 0.5 * middle[:, None]) & (c < 2.0 * middle[:, None])).sum(axis=1)
-            rose = middle - _median(np.broadcast_to(self.first_c[others], c.shape))
+            rose = middle - median(np.broadcast_to(self.first_c[others], c.shape))
             with np.errstate(invalid="ignore"):
                 cold[:, j] = (now[:, j] < 100.0) & (now[:, j] - self.first_c[j] < DEAD_SHARE * rose)
                 alike = (count >= 2) & (middle > WALLS_C) & (near >= TIGHT * count)
                 # If the air beside it is cold too, the fire hasn't reached it.
                 alike &= ~(self._beside(int(j), company) < FELL_SHARE * middle)
-            run = run_lengths((cold[:, j] & alike)[:, None], self.dead_s[j : j + 1])[:, 0]
-            self.dead_s[j] = run[-1]
             # Once found it lasts while the probe stays cold, however the others differ.
-            found[:, j] = _until(run >= DEAD_S, cold[:, j], bool(self.dead[j]))
-            self.dead[j] = found[-1, j]
+            found[:, j] = self.dead.run(int(j), cold[:, j] & alike, cold[:, j])
         return found & ~self._deep(cold, now)
 
     def _deep(self, cold: Bools, now: Floats) -> Bools:
         """Where walls have never been warm, and others lately stayed as cold beside them."""
-        warm = np.concatenate([self.warmed[None], np.nan_to_num(now, nan=-np.inf) >= 100.0])
-        warm = np.logical_or.accumulate(warm, axis=0)[1:]
+        warm = self.warmed | (last_rows(np.nan_to_num(now, nan=-np.inf) >= 100.0) > 0)
         waits = cold & ~warm
         held = run_lengths(waits & (waits.sum(axis=1) >= DEEP_N)[:, None], self.deep_s)
-        begun = np.concatenate([self.deep[None], held >= DEAD_S])
-        deep: Bools = np.logical_or.accumulate(begun, axis=0)[1:] & ~warm
+        deep = since_begun(held >= DEAD_S, warm, self.deep)
         self.warmed, self.deep_s, self.deep = warm[-1], held[-1], deep[-1]
         return deep
 
     def _beside(self, j: int, company: Floats) -> Floats:
         """Median of the air in a probe's own zone, (n,); NaN where there is none."""
-        return _median(company[:, self._air & (self._zone_of == self._zone_of[j])])
+        return median(company[:, self._air & (self._zone_of == self._zone_of[j])])
 
     def _shaded(self, company: Floats, now: Floats) -> Bools:
         """Where a wall stays cold although the air of its zone has long been hot."""
         found = np.zeros(now.shape, np.bool_)
         for j in np.flatnonzero(self._touching):
             airs = np.flatnonzero(self._air & (self._zone_of == self._zone_of[j]))
-            if not len(airs) or not ((now[:, airs] > SHADED_C).any() or self.shaded[j]):
-                self.shaded_s[j] = 0
+            if not len(airs) or not ((now[:, airs] > SHADED_C).any() or self.shaded.on[j]):
+                self.shaded.held_s[j] = 0
                 continue
-            around, first_c = _median(company[:, airs]), self.first_c[j]
+            around, first_c = median(company[:, airs]), self.first_c[j]
             with np.errstate(invalid="ignore"):
                 cold = now[:, j] - first_c < SHADED_SHARE * (around - first_c)
                 stays = now[:, j] < 0.5 * around
-            run = run_lengths((cold & (around > SHADED_C))[:, None], self.shaded_s[j : j + 1])[:, 0]
-            self.shaded_s[j] = run[-1]
-            found[:, j] = _until(run >= SHADED_S, stays, bool(self.shaded[j]))
-            self.shaded[j] = found[-1, j]
+            found[:, j] = self.shaded.run(int(j), cold & (around > SHADED_C), stays)
         return found
 
     def _below(self, company: Floats, now: Floats) -> Bools:
@@ -235,14 +209,9 @@ class Company:
         return held >= BELOW_S
 
     def _falls(self, rows: Floats, company: Floats, now: Floats, often: Bools) -> tuple[Bools, Bools]:
-        n, k = now.shape
-        quick = rows[LONG_S - 8 : LONG_S - 8 + n] - now
+        eight_ago = rows[LONG_S - 8 : -8]
         with np.errstate(invalid="ignore"):
-            doubtful = (
-                self._touching
-                & often
-                & (quick > WALL_SHARE * (rows[LONG_S - 8 : LONG_S - 8 + n] - 30.0) + 15.0)
-            )
+            doubtful = self._touching & often & (eight_ago - now > WALL_SHARE * (eight_ago - 30.0) + 15.0)
             hottest = np.where(np.isnan(rows), -np.inf, rows)
             past = np.lib.stride_tricks.sliding_window_view(hottest, LONG_S + 1, axis=0)
             highest = past.max(axis=2)
@@ -254,26 +223,23 @@ class Company:
             half &= (now < 0.5 * highest) & (highest > 250.0)
             low = half & (now < 0.45 * highest) & (now < 250.0)
         # No wall does that: its probe has slipped, and what it reads next is no wall either.
-        at = np.arange(1, n + 1)[:, None]
-        last = np.maximum.accumulate(np.where(doubtful, at, 0), axis=0)
-        since_s = np.where(last > 0, at - last, self.slipped_s + at)
+        since_s = run_lengths(~doubtful, self.slipped_s)
         self.slipped_s = np.minimum(since_s[-1], SLIPPED_S)
         doubtful = since_s < SLIPPED_S
-        fallen = np.zeros((n, k), np.bool_)
-        slipped = half & doubtful
-        for j in np.flatnonzero((low | slipped).any(axis=0) | self.fallen | (self.fell_s > 0)):
-            fallen[:, j] = self._fall(int(j), rows, company, now, low[:, j], slipped[:, j])
-        return fallen | self._never_in(rows, company, now) | self._left(rows, company, now), doubtful
+        fallen, slipped = np.zeros(now.shape, np.bool_), half & doubtful
+        for j in np.flatnonzero((low | slipped).any(axis=0) | self.fallen.busy()):
+            fallen[:, j] = self._fall(int(j), rows[: len(now)], company, now, low[:, j], slipped[:, j])
+        return fallen, doubtful
 
-    def _left(self, rows: Floats, company: Floats, now: Floats) -> Bools:
+    def _left(self, before: Floats, company: Floats, now: Floats) -> Bools:
         """Where the coldest wall cools while all the others are heating."""
-        n, walls = len(now), np.flatnonzero(self._touching)
+        walls = np.flatnonzero(self._touching)
         found = np.zeros(now.shape, np.bool_)
         if len(walls) <= LEFT_N:
             return found
         with np.errstate(invalid="ignore"):
-            rose = (company - rows[:n])[:, walls]
-            cools = (rows[:n] - now)[:, walls] > LEFT_C
+            rose = (company - before)[:, walls]
+            cools = (before - now)[:, walls] > LEFT_C
         heats, known = rose > HEATS_C, ~np.isnan(rose)
         warmer = np.where(heats, company[:, walls], np.inf).min(axis=1)
         cools &= now[:, walls] < np.minimum(warmer, WALLS_C)[:, None]
@@ -283,80 +249,53 @@ class Company:
         found[:, walls] = run >= LEFT_S
         return found
 
-    def _never_in(self, rows: Floats, company: Floats, now: Floats) -> Bools:
+    def _never_in(self, before: Floats, company: Floats, now: Floats) -> Bools:
         """Where a probe in the air stays cold although the walls of its zone are heating."""
-        n, k = now.shape
-        found = np.zeros((n, k), np.bool_)
+        found = np.zeros(now.shape, np.bool_)
         cold = np.nan_to_num(now, nan=np.inf) < FELL_SHARE * FLAME_C
-        for j in np.flatnonzero(self._air & (cold.any(axis=0) | (self.outside_s > 0) | self.outside)):
+        for j in np.flatnonzero(self._air & (cold.any(axis=0) | self.outside.busy())):
             walls = np.flatnonzero(self._touching & (self._zone_of == self._zone_of[j]))
             if not len(walls):
                 continue
-            around, was = _median(company[:, walls]), _median(rows[:n, walls])
+            around, was = median(company[:, walls]), median(before[:, walls])
             with np.errstate(invalid="ignore"):
                 out = (now[:, j] < FELL_SHARE * around) & (around > NEVER_IN_C) & (around > was)
                 stays = now[:, j] < 0.5 * around
-            run = run_lengths(out[:, None], self.outside_s[j : j + 1])[:, 0]
-            self.outside_s[j] = run[-1]
-            found[:, j] = _until(run >= NEVER_IN_S, stays, bool(self.outside[j]))
-            self.outside[j] = found[-1, j]
+            found[:, j] = self.outside.run(int(j), out, stays)
         return found
 
-    def _fall(self, j: int, rows: Floats, company: Floats, now: Floats, low: Bools, slipped: Bools) -> Bools:
+    def _fall(
+        self, j: int, before: Floats, company: Floats, now: Floats, low: Bools, slipped: Bools
+    ) -> Bools:
         """Where one probe has dropped to the open air while its neighbours held."""
         n, k = now.shape
         mates = [i for i in range(k) if i != j and self._zone_of[i] == self._zone_of[j]]
         others = [i for i in range(k) if i != j and not self._coals[i]]
         near = mates if mates and not np.isnan(company[:, mates]).all() else others
-        around = _median(company[:, near])
+        around = median(company[:, near])
         # If the air beside it falls too, the flames have gone out.
         airs = [i for i in others if self._air[i] or not self._air[j]]
-        before, for_s = rows[:n], FELL_S if airs else LONE_FELL_S
         with np.errstate(invalid="ignore"):
             if airs:
-                held = _median(company[:, airs] - before[:, airs]) > -0.2 * _median(before[:, airs])
-                alike = np.isnan(_median(company[:, airs]))
+                held = median(company[:, airs] - before[:, airs]) > -0.2 * median(before[:, airs])
+                alike = np.isnan(median(company[:, airs]))
                 if self._air[j]:
                     # If the walls of its zone lose their heat too, the fire has left that zone.
                     walls = [i for i in mates if self._touching[i]]
-                    was = _median(before[:, walls])
-                    held &= ~(was - _median(company[:, walls]) > LONE_HELD * was)
+                    was = median(before[:, walls])
+                    held &= ~(was - median(company[:, walls]) > LONE_HELD * was)
             else:
                 held, alike = self._burns_on(before, company), np.zeros(n, np.bool_)
             below = low & (now[:, j] < FELL_SHARE * around) | slipped & (now[:, j] < SLIPPED_SHARE * around)
             out = below & (around > 200.0) & (held | alike)
             stays = now[:, j] < np.where(slipped, SLIPPED_SHARE, 0.5) * around
-        run = run_lengths(out[:, None], self.fell_s[j : j + 1])[:, 0]
-        self.fell_s[j] = run[-1]
-        found = _until(run >= for_s, stays, bool(self.fallen[j]))
-        self.fallen[j] = found[-1]
-        return found
+        return self.fallen.run(j, out, stays, FELL_S if airs else LONE_FELL_S)
 
     def _burns_on(self, before: Floats, company: Floats) -> Bools:
         """Where neither walls nor coals cool as they would in the open."""
         lost = [
-            _median(before[:, of] - company[:, of]) > LONE_HELD * _median(before[:, of])
+            median(before[:, of] - company[:, of]) > LONE_HELD * median(before[:, of])
             for of in (np.flatnonzero(self._touching), np.flatnonzero(self._coals))
         ]
         burns: Bools = ~np.logical_or(*lost)
         return burns
-
-
-def _until(begins: Bools, stays: Bools, before: bool) -> Bools:
-    """Where something has begun and still stays so."""
-    at = np.arange(1, len(begins) + 1)
-    begun = np.maximum.accumulate(np.where(begins, at, 0))
-    ended = np.maximum.accumulate(np.where(~stays & ~begins, at, 0))
-    holds: Bools = (begun > ended) | (before & (begun == 0) & (ended == 0))
-    return holds
-
-
-def _median(values: Floats) -> Floats:
-    """Median of each row, NaN left out; NaN where nothing is left."""
-    ordered = np.sort(values, axis=1)  # NaN last
-    count = (~np.isnan(ordered)).sum(axis=1)
-    rows = np.arange(len(ordered))
-    if not ordered.shape[1]:
-        return np.full(len(ordered), np.nan)
-    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, np.maximum(count - 1, 0))
-    return np.asarray(0.5 * (ordered[rows, low] + ordered[rows, high]), np.float64)

@@ -7,7 +7,9 @@ from typing import Final
 import numpy as np
 
 from logger.judgement.probes.agreement import Agreement
-from logger.judgement.trend import RATE_S, Bools, Course
+from logger.judgement.rows import Bools
+from logger.judgement.seconds import Seconds
+from logger.judgement.trend import RATE_S, Course
 from logger.judgement.zones import Places
 from logger.reading import Floats
 
@@ -26,7 +28,8 @@ share of its last step, the step came from the wire: a wall of `WALL_S` still go
 `WALL_OFTEN_S`, a bead of `BEAD_S` by 0.37 at `BEAD_OFTEN_S` (first-order lag, exp(-t / tau))."""
 BEAD_OFTEN_S: Final = 1.0
 EDGE: Final = 20.0
-"""Such a step is a leap if it is this many times what is usual for its probe, and more than `_edge_c`."""
+"""Such a step is a leap if it is this many times what is usual for its probe, and more than
+`_least_edge_c`."""
 FORGET: Final = 0.975
 OPEN_FORGET: Final = 0.97
 USUAL: Final = 6.0
@@ -65,18 +68,10 @@ LOOSE_S: Final = 300.0
 class Signal:
     """Watches k probes, each by itself.
 
-    Parameters
-    ----------
-    places : Places
-    jump : float
-        The rule's `jump_percent`, as a share of the level.
-    for_s : float
-        How long a fault must last. [s]
-    agreement : Agreement
-        Says when a probe that leapt is believed again.
+    `jump` is the rule's `jump_percent`, as a share of the level; `for_s`, how long a fault must last.
     """
 
-    def __init__(self, places: Places, jump: float, for_s: float, agreement: Agreement) -> None:
+    def __init__(self, places: Places, jump: float, for_s: float) -> None:
         k = len(places.is_wall)
         self.open_s: Floats = np.zeros(k)
         self.open_sum: Floats = np.zeros(k)
@@ -102,24 +97,16 @@ class Signal:
         self._air = places.is_air
         self._edge_s = np.where(wall, WALL_OFTEN_S, BEAD_OFTEN_S)
         # Infrared has no lag at all.
-        self._edge_c = np.where(places.surface, np.inf, np.where(wall, 25.0, 40.0))
+        self._least_edge_c = np.where(places.surface, np.inf, np.where(wall, 25.0, 40.0))
         self._for_s = for_s
-        self._agreement = agreement
+        self.agreement = Agreement(k)
 
     def contact(self, open_now: Bools, fresh: Bools) -> tuple[Floats, Bools]:
         """Watch for contacts that open, for good or again and again.
 
-        Parameters
-        ----------
-        open_now, fresh : bool array (n, k)
-            Only a fault was read; something good was read.
-
-        Returns
-        -------
-        open_s : array (n, k)
-            How long each has been open without a break. [s]
-        often : bool array (n, k)
-            Was open long enough for a fault within about half a minute, if not all at once.
+        `open_now` and `fresh` (n, k): only a fault was read; something good was read. Returns how long each
+        has been open without a break [s], and where it was open long enough for a fault within about half a
+        minute, if not all at once; (n, k).
         """
         open_s, often = np.zeros(fresh.shape), np.zeros(fresh.shape, np.bool_)
         if open_now.any() or self.open_sum.any():
@@ -134,42 +121,14 @@ class Signal:
             self.open_s, self.open_sum = now, total
         return open_s, often
 
-    def loose(
-        self, course: Course, value_c: Floats, fresh: Bools, swing_c: Floats, opened: Bools
-    ) -> tuple[Floats, Floats, Floats, Floats]:
-        """Count values that stand out from those before and after them.
+    def loose(self, course: Course, seconds: Seconds, opened: Bools) -> Floats:
+        """Count values that stand out from those before and after them, lately; (n, k).
 
-        Parameters
-        ----------
-        course : Course
-        value_c, fresh, swing_c : array (n, k)
-            Those of `watch.Seconds`.
-        opened : bool array (n, k)
-            A contact opened for a moment.
-
-        Returns
-        -------
-        jumps : array (n, k)
-            How many, lately; more than `JUMPS` mean a loose terminal.
-        change_c, gap_s : array (n, k)
-            Change from the reading before, or from the one before that if nearer, and how long ago the
-            reading before was; NaN if there is none, or it is too old. [°C], [s]
-        edge_c : array (n, k)
-            How far the reading before had leapt, more than is usual, and stopped there; else 0. [°C]
+        More than `JUMPS` mean a loose terminal. `opened` (n, k): a contact opened for a moment.
         """
+        value_c, fresh, swing_c = seconds.value_c, seconds.fresh, seconds.swing_c
         n, k = value_c.shape
-        # Two earlier rows come first: the last two readings of each probe.
-        at = np.arange(2, n + 2)[:, None]
-        held = np.concatenate([self.last_c, value_c])
-        times = np.concatenate([self.last_s, np.broadcast_to(self.seconds + at - 1.0, (n, k))])
-        last = np.maximum.accumulate(np.where(fresh, at, 1), axis=0)
-        before = np.concatenate([np.ones((1, k), np.int64), last])
-        earlier = np.take_along_axis(np.concatenate([np.zeros((2, k), np.int64), before]), before, axis=0)
-        one, two = np.take_along_axis(held, before, axis=0), np.take_along_axis(held, earlier, axis=0)
-        one_s, two_s = np.take_along_axis(times, before, axis=0), np.take_along_axis(times, earlier, axis=0)
-        self.last_c, self.last_s = np.stack([two[-1], one[-1]]), np.stack([two_s[-1], one_s[-1]])
-        one, two, gap, gap2 = one[:-1], two[:-1], times[2:] - one_s[:-1], one_s[:-1] - two_s[:-1]
-        self.seconds += n
+        one, two, gap, gap2 = self._before(value_c, fresh)
         often = fresh & (gap <= self._often_s) & (gap2 <= self._often_s)
         off = np.where(often, np.abs(one - 0.5 * (value_c + two)), np.nan)
         off = np.fmax(off, np.where(fresh & (swing_c > 0.0), 0.5 * swing_c, np.nan))
@@ -182,8 +141,9 @@ class Signal:
         lately = fresh & (gap <= self._often_s)
         # Coming back from a single spike is no leap: the nearer of the last two readings counts.
         change_c = np.where(np.abs(value_c - two) < np.abs(value_c - one), value_c - two, value_c - one)
-        large = np.abs(step_c) > np.maximum(self._edge_c, EDGE * usual)
-        edge_c = np.zeros((n, k))
+        self._change_c, self._gap_s = (np.where(lately, of, np.nan) for of in (change_c, gap))
+        large = np.abs(step_c) > np.maximum(self._least_edge_c, EDGE * usual)
+        self._edge_c = np.zeros((n, k))
         for i, j in np.argwhere(large):
             # Where it leapt from must not be a spike, nor a flame that reached the bead within some seconds.
             was_c = course.medians_c[RATE_S + i - int(gap[i, j] + gap2[i, j])]
@@ -193,8 +153,27 @@ class Signal:
             others = self._air & (np.arange(k) != j) & ~np.isnan(value_c[i] - was_c)
             # A lone air probe may hang in a flame that comes and goes; with others, they would feel it too.
             if still[j] and (not self._air[j] or (others.any() and still[others].all())):
-                edge_c[i, j] = step_c[i, j]
-        return jumps, np.where(lately, change_c, np.nan), np.where(lately, gap, np.nan), edge_c
+                self._edge_c[i, j] = step_c[i, j]
+        return jumps
+
+    def _before(self, value_c: Floats, fresh: Bools) -> tuple[Floats, Floats, Floats, Floats]:
+        """The last reading and the one before it; how long ago the last was, and the time between them; (n,
+        k).
+        """
+        n, k = value_c.shape
+        # Two earlier rows come first: the last two readings of each probe.
+        at = np.arange(2, n + 2)[:, None]
+        held = np.concatenate([self.last_c, value_c])
+        times = np.concatenate([self.last_s, np.broadcast_to(self.seconds + at - 1.0, (n, k))])
+        last = np.maximum.accumulate(np.where(fresh, at, 1), axis=0)
+        before = np.concatenate([np.ones((1, k), np.int64), last])
+        earlier = np.take_along_axis(np.concatenate([np.zeros((2, k), np.int64), before]), before, axis=0)
+        one, two, one_s, two_s = (
+            np.take_along_axis(of, at, axis=0) for of in (held, times) for at in (before, earlier)
+        )
+        self.last_c, self.last_s = np.stack([two[-1], one[-1]]), np.stack([two_s[-1], one_s[-1]])
+        self.seconds += n
+        return one[:-1], two[:-1], times[2:] - one_s[:-1], one_s[:-1] - two_s[:-1]
 
     def _remember(self, loose: Bools) -> None:
         """Count down `LOOSE_S` from the last second in which each was loose."""
@@ -267,36 +246,16 @@ class Signal:
         self.usual_c = np.minimum(learned, self._most_usual_c)
         self.slot_c = np.full_like(self.slot_c, np.nan)
 
-    def leaps(
-        self,
-        step_c: Floats,
-        change_c: Floats,
-        gap_s: Floats,
-        edge_c: Floats,
-        value_c: Floats,
-        around_c: Floats,
-        blind: Bools,
-    ) -> tuple[Bools, Bools]:
-        """Find steps that no probe can make and that aren't reversed.
+    def leaps(self, course: Course, value_c: Floats, around_c: Floats, blind: Bools) -> tuple[Bools, Bools]:
+        """Find steps that no probe can make and that aren't reversed, in the seconds of the last `loose`.
 
-        Parameters
-        ----------
-        step_c : array (n, k)
-            From the median of the five seconds before, centred three seconds ago. [°C]
-        change_c, gap_s, edge_c : array (n, k)
-            As returned by `loose`. [°C], [s], [°C]
-        value_c : array (n, k)
-            [°C]
-        around_c : array (n, k)
-            Median of the others; NaN if there are none. [°C]
-        blind : bool array (n, k)
-            Already at fault: what it does now says nothing new.
-
-        Returns
-        -------
-        leapt, doubtful : bool array (n, k)
-            Found; and before that is certain.
+        All (n, k): `around_c`, median of the others, NaN if there are none; `blind`, already at fault: what
+        it does now says nothing new. Returns which leapt, and which may have, before that is certain.
         """
+        change_c, gap_s, edge_c = self._change_c, self._gap_s, self._edge_c
+        # From the median of the five seconds before, so that coming back from a spike is no leap.
+        lately_c = course.medians_c[RATE_S - 1 : RATE_S - 1 + len(value_c)]
+        step_c = np.where(~np.isnan(gap_s), value_c - lately_c, np.nan)
         before = value_c - step_c
         size = np.abs(np.nan_to_num(step_c))
         slow = size > self._most(step_c, before, np.maximum(STEP_S, gap_s + 2.0))
@@ -328,7 +287,7 @@ class Signal:
             returned &= (self.leapt_s < BURST_S) | (
                 -change_c[i] * np.sign(self.leapt_by_c) > 0.5 * np.abs(self.leapt_by_c)
             )
-            agrees = self._agreement.reached(on & ~new & ~hot[i], value_c[i], around_c[i])
+            agrees = self.agreement.reached(on & ~new & ~hot[i], value_c[i], around_c[i])
             over = on & ((returned & ~hot[i]) | agrees)
             self.leapt_from_c[over] = np.nan
             on &= ~over

@@ -11,7 +11,8 @@ from typing import Final
 
 import numpy as np
 
-from logger.judgement.trend import Bools, Course
+from logger.judgement.rows import Bools, kept, last_rows, run_lengths, since_begun
+from logger.judgement.trend import Course
 from logger.reading import Floats, Ints
 
 SLOT_S: Final = 10
@@ -71,54 +72,38 @@ NEVER_C: Final = 150.0
 NEVER_S: Final = 100.0
 
 
+READ, MOVED, FAR, WIDE, TURNED, PACE_N, PACE_C, DRIFT, OWN, OTHERS = range(10)
+"""What is known of a channel: readings; movements; those by two steps or more; those by more than `DITHER`;
+those opposite to the one before; readings, the distance covered in them, and the net movement; how far it and
+most of them went. The first five fade by `FORGET`, the next three by `FORGET_PACE` while it moves, the last
+two by `FORGET_WAY`. Distances are in °C."""
+_FADES: Final = np.array([FORGET] * 5 + [FORGET_PACE] * 3)[:, None]
+
+
 class Still:
     """Watches k probes for values that stand still.
 
-    Parameters
-    ----------
-    k : int
-    stuck_s : float
-        A value held for less is never stuck. [s]
-    touching : bool array (k,), optional
-        Which touch a wall.
-
-    Attributes
-    ----------
-    read, moved, far, wide, turned : array (k,)
-        Readings; movements; those by two steps or more; those by more than `DITHER`; those opposite to the
-        one before. All fade by `FORGET` every `SLOT_S` readings while the channel moves.
-    pace_n, pace_c : array (k,)
-        Readings, and the distance covered in them; they fade by `FORGET_PACE` while the channel moves. [°C]
-    drift_c : array (k,)
-        Net movement in the readings of `pace_n`. [°C]
-    own_c : array (k,)
-    others_c : float
-        Distance covered by each probe, and by most of them; they fade by `FORGET_WAY`. [°C]
+    A value held for less than `stuck_s` is never stuck; `touching` (k,): which touch a wall.
     """
 
-    def __init__(self, k: int, stuck_s: float, touching: Bools | None = None) -> None:
+    def __init__(self, stuck_s: float, touching: Bools) -> None:
+        k = len(touching)
         self.last_c: Floats = np.full(k, np.nan)
         self.first_c: Floats = np.full(k, np.nan)
         self.level_c: Floats = np.full(k, np.nan)
+        self.step_c: Floats = np.full(k, np.inf)
+        self.way: Floats = np.zeros(k)
+        # Since each last moved: readings, seconds, how far most went, and their net movement.
         self.n: Ints = np.zeros(k, np.int64)
         self.s: Ints = np.zeros(k, np.int64)
-        self.since_c: Floats = np.zeros(k)
-        self.step_c: Floats = np.full(k, np.inf)
-        self.read: Floats = np.zeros(k)
-        self.moved: Floats = np.zeros(k)
-        self.far: Floats = np.zeros(k)
-        self.wide: Floats = np.zeros(k)
-        self.turned: Floats = np.zeros(k)
-        self.way: Floats = np.zeros(k)
+        self.since_c: Floats = np.zeros((2, k))
         self.about_c: Floats = np.full(k, np.nan)
         self.about_n: Ints = np.zeros(k, np.int64)
-        self.pace_n: Floats = np.zeros(k)
-        self.pace_c: Floats = np.zeros(k)
-        self.own_c: Floats = np.zeros(k)
-        self.others_c = 0.0
-        self.drift_c: Floats = np.zeros(k)
-        self.net_c: Floats = np.zeros(k)
-        self.slot: Floats = np.zeros((8, k))
+        self.known: Floats = np.zeros((10, k))
+        # The same in this slot, up to `OWN`; then readings, and what most did.
+        self.slot: Floats = np.zeros((9, k))
+        self.slot_fresh: Floats = np.zeros(k)
+        self.slot_c: Floats = np.zeros(2)
         self.rest_c: Floats = np.full(k, np.nan)
         self.rest_s: Ints = np.zeros(k, np.int64)
         self.rest_n: Floats = np.zeros(k)
@@ -127,63 +112,51 @@ class Still:
         self.rest_drift_c: Floats = np.zeros(k)
         self.rest_pace_c: Floats = np.zeros(k)
         self.rest_span_c: Floats = np.full((2, k), np.nan)
-        self.slot_fresh: Floats = np.zeros(k)
-        self.slot_way_c = self.slot_net_c = 0.0
         self.rests = np.zeros(k, np.bool_)
         self.stuck = np.zeros(k, np.bool_)
         self.flickers = np.zeros(k, np.bool_)
         self.seconds = 0
         self._stuck_s = stuck_s
-        self._touching = np.zeros(k, np.bool_) if touching is None else touching
+        self._touching = touching
 
     def run(self, course: Course, fresh: Bools) -> Bools:
         """Take n seconds; return which probes are stuck, bool (n, k). `fresh` is bool (n, k)."""
-        n, k = fresh.shape
         for j in np.flatnonzero(np.isnan(self.first_c) & fresh.any(axis=0)):
             self.first_c[j] = course.value_c[fresh[:, j].argmax(), j]
-        travel_c, own_c, way_c = self._travel(course)
-        step_c = np.diff(np.concatenate([self.last_c[None], course.value_c]), axis=0)
-        change = np.abs(step_c)
+        most_c, own_c = self._travel(course)
+        change_c = np.diff(np.concatenate([self.last_c[None], course.value_c]), axis=0)
+        change = np.abs(change_c)
         self.last_c = course.value_c[-1]
         moved = fresh & (change > 1e-6)
-        turned = self._turns(np.sign(step_c), moved)
-        step = np.minimum.accumulate(np.concatenate([self.step_c[None], np.where(moved, change, np.inf)]))
+        turned = self._turns(np.sign(change_c), moved)
+        step = np.concatenate([self.step_c[None], np.where(moved, change, np.inf)])
+        step = np.minimum.accumulate(step)[1:]
         self.step_c = step[-1]
-        far = moved & (change >= 1.9 * step[1:])
-        at = np.arange(1, n + 1)[:, None]
-        last = np.maximum.accumulate(np.where(moved, at, 0), axis=0)
-        # Readings, seconds and the others' travel since each last moved.
+        last = last_rows(moved)
         reads = np.cumsum(fresh, axis=0)
-        counts = np.concatenate([np.zeros((1, k), np.int64), reads])
-        still_n = np.where(last > 0, reads - np.take_along_axis(counts, last, axis=0), self.n + reads)
-        still_s = np.where(last > 0, at - last, self.s + at)
-        since_c = _since(travel_c, last, self.since_c)
-        net_c = _since(way_c, last, self.net_c)
-        self.since_c, self.net_c = since_c[-1], net_c[-1]
-        self.n, self.s = still_n[-1], still_s[-1]
-        wide = moved & (change > DITHER * step[1:])
-        about_n = self._about(course.value_c, wide, fresh, DITHER * step[1:])
-        rows = [fresh, moved, far, own_c, wide, own_c, turned, np.where(moved, step_c, 0.0)]
-        known, rests = self._slots(course, np.stack(rows, axis=1), travel_c, way_c, DITHER * step[1:])
-        long = still_s >= self._stuck_s
-        found = np.zeros((n, k), np.bool_)
-        if long.any():
-            turns = self._touching & (net_c * known[:, 8] < 0.0) & (still_s < TURNS_S)
-            found = long & self._stuck(course, still_n, still_s, since_c, step[1:], known, turns)
+        still_n, still_s = reads - kept(-self.n, reads, last), run_lengths(~moved, self.s)
+        since_c, net_c = (_since(c, last, before) for c, before in zip(most_c, self.since_c, strict=True))
+        self.n, self.s, self.since_c = still_n[-1], still_s[-1], np.stack([since_c[-1], net_c[-1]])
+        wide = moved & (change > DITHER * step)
+        about_n = self._about(course.value_c, wide, fresh, DITHER * step)
+        far = moved & (change >= 1.9 * step)
+        rows = [fresh, moved, far, wide, turned, fresh, own_c, np.where(moved, change_c, 0.0), own_c]
+        known, rests = self._slots(course, np.stack(rows, axis=1), most_c, DITHER * step)
+        turns = self._touching & (net_c * known[DRIFT] < 0.0) & (still_s < TURNS_S)
+        found = still_s >= self._stuck_s
+        if found.any():
+            found &= self._stands(course, still_n, still_s, since_c, step, known, turns)
         # A stuck probe stays so until it moves, whatever the others do meanwhile.
-        called = np.maximum.accumulate(np.where(found, at, 0), axis=0)
-        stuck: Bools = (called > last) | (self.stuck & (last == 0))
+        stuck = since_begun(found, moved, self.stuck)
         self.stuck = stuck[-1]
         return stuck | rests | self._flickers(course, about_n, known)
 
     def _turns(self, way: Floats, moved: Bools) -> Bools:
         """Where a movement goes the opposite way to the one before."""
-        ways = np.concatenate([self.way[None], way])
-        last = np.where(moved, np.arange(1, len(moved) + 1)[:, None], 0)
-        last = np.maximum.accumulate(np.concatenate([np.zeros_like(last[:1]), last]), axis=0)
-        before = np.take_along_axis(ways, last, axis=0)
-        self.way = before[-1]
-        turned: Bools = moved & (way * before[:-1] < 0.0)
+        ways = kept(self.way, way, last_rows(moved))
+        before = np.concatenate([self.way[None], ways[:-1]])
+        self.way = ways[-1]
+        turned: Bools = moved & (way * before < 0.0)
         return turned
 
     def _about(self, value_c: Floats, wide: Bools, fresh: Bools, most_c: Floats) -> Ints:
@@ -201,110 +174,83 @@ class Still:
             about_n[:, j], self.about_c[j], self.about_n[j] = counts, now, n
         return about_n
 
-    def _slots(
-        self, course: Course, rows: Floats, travel_c: Floats, way_c: Floats, flicker_c: Floats
-    ) -> tuple[Floats, Bools]:
-        """Learn how each moves.
+    def _slots(self, course: Course, rows: Floats, most_c: Floats, flicker_c: Floats) -> tuple[Floats, Bools]:
+        """Learn how each moves; return what was known in each second, and which were at rest.
 
-        Returns
-        -------
-        known : array (n, 9, k)
-            What was known in each second: readings, movements, those by two steps or more, its own distance
-            and the others', movements wider than `DITHER`, pace, turns, drift.
-        rests : bool array (n, k)
-            Was moving, and now stays at a value but for a flicker while the others go on.
+        `rows` (n, 9, k) is added to `slot`, `most_c` (2, n) to `slot_c`. Known is (10, n, k). At rest (n, k):
+        was moving, and now stays at a value but for a flicker while the others go on.
         """
         n, k = course.value_c.shape
-        known, rests = np.empty((n, 9, k)), np.empty((n, k), np.bool_)
+        known, rests = np.empty((10, n, k)), np.empty((n, k), np.bool_)
         begin = 0
         while begin < n:
             end = min(n, begin + SLOT_S - self.seconds % SLOT_S)
             part = slice(begin, end)
-            known[part] = now = self._known()
-            rests[part] = self.rests
+            known[:, part], rests[part] = self.known[:, None], self.rests
             value = course.value_c[part]
             low, high = self.rest_span_c
             self.rest_span_c = np.stack([np.fmin(low, value.min(axis=0)), np.fmax(high, value.max(axis=0))])
             # Added up one by one, so that the sum doesn't depend on how the seconds were batched.
             self.slot = np.cumsum(np.concatenate([self.slot[None], rows[part]]), axis=0)[-1]
-            self.slot_fresh = self.slot_fresh + rows[part, 0].sum(axis=0)
-            self.slot_way_c += float(travel_c[part].sum())
-            self.slot_net_c += float(way_c[part].sum())
+            self.slot_fresh = self.slot_fresh + rows[part, READ].sum(axis=0)
+            self.slot_c = self.slot_c + most_c[:, part].sum(axis=1)
             self.seconds += end - begin
             if self.seconds % SLOT_S == 0:
-                self._rest(course.valid[end - 1], value[-1], flicker_c[end - 1], now)
+                self._rest(course.valid[end - 1], value[-1], flicker_c[end - 1])
                 self._close_slot()
             begin = end
         return known, rests & course.valid
 
-    def _known(self) -> Floats:
-        pace_c = self.pace_c / np.maximum(self.pace_n, 1.0)
-        others_c = np.full_like(pace_c, self.others_c)
-        own = (self.read, self.moved, self.far, self.own_c, others_c, self.wide, pace_c)
-        return np.stack([*own, self.turned, self.drift_c])
-
-    def _rest(self, valid: Bools, value: Floats, flicker_c: Floats, known: Floats) -> None:
+    def _rest(self, valid: Bools, value: Floats, flicker_c: Floats) -> None:
         """Judge at the end of a slot which probes rest."""
+        known = self.known
         band_c = np.maximum(np.where(np.isfinite(flicker_c), flicker_c, 0.0), LEAST_BAND_C)
         low, high = self.rest_span_c
         stays = valid & (low >= self.rest_c - band_c) & (high <= self.rest_c + band_c)
-        share = np.minimum(known[3] / np.maximum(known[4], 1.0), 1.5)
+        way_c, net_c = self.slot_c
         self.rest_c = np.where(stays, self.rest_c, value)
         self.rest_s = np.where(stays, self.rest_s + SLOT_S, 0)
         self.rest_n = np.where(stays, self.rest_n + self.slot_fresh, 0)
-        self.rest_way_c = np.where(stays, self.rest_way_c + self.slot_way_c * share, 0.0)
+        self.rest_way_c = np.where(stays, self.rest_way_c + way_c * _share(known), 0.0)
         # Its pace before it rested: flicker since then isn't movement.
-        self.rest_pace_c = np.where(stays, self.rest_pace_c, known[6])
-        self.rest_net_c = np.where(stays, self.rest_net_c + self.slot_net_c, 0.0)
-        self.rest_drift_c = np.where(stays, self.rest_drift_c, known[8])
+        self.rest_pace_c = np.where(stays, self.rest_pace_c, _pace_c(known))
+        self.rest_net_c = np.where(stays, self.rest_net_c + net_c, 0.0)
+        self.rest_drift_c = np.where(stays, self.rest_drift_c, known[DRIFT])
         turns = self._touching & (self.rest_net_c * self.rest_drift_c < 0.0) & (self.rest_s < TURNS_S)
         least_c = RESTS * np.maximum(TRAVEL_C, band_c)
         begins = (self.rest_s >= RESTS_S) & (self.rest_n >= LEAST_N) & (self.rest_way_c > least_c)
         begins &= self.rest_pace_c * np.minimum(self.rest_n, RESTS_N) > PACE_SHARE * least_c
         # Until the fire reaches it any probe may rest.
-        begins &= (known[0] >= LEARNED_N) & (value > BOILS_C[1]) & ~turns
+        begins &= (known[READ] >= LEARNED_N) & (value > BOILS_C[1]) & ~turns
         self.rests = stays & (self.rests | begins)
         self.rest_span_c = np.full_like(self.rest_span_c, np.nan)
 
-    def _flickers(self, course: Course, about_n: Ints, known: Floats) -> Bools:
-        """Where one stays within a step to either side, though it and others usually move by more."""
-        read, wide, turned = known[:, 0], known[:, 5], known[:, 7]
-        share = wide / np.maximum(read, 1.0)
-        lively = course.valid & (read >= LEARNED_N) & (share >= WIDE_SHARE)
-        share = np.minimum(share, TURNS * turned / np.maximum(read, 1.0))
-        brisk = (lively & (about_n <= BRISK_N)).sum(axis=1)
-        most = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
-        begins = lively & (about_n * share > SURE) & most[:, None]
-        begins &= ~(self._touching & (course.value_c >= BOILS_C[0]) & (course.value_c <= BOILS_C[1]))
-        found = np.zeros(begins.shape, np.bool_)
-        if begins.any() or self.flickers.any():
-            for i in range(len(begins)):
-                self.flickers = found[i] = (self.flickers | begins[i]) & (about_n[i] > 0)
-        return found
-
     def _close_slot(self) -> None:
-        read, moved, far, own, wide, way, turned, drift = self.slot
+        read = self.slot[READ]
         full = read >= SLOT_N
         # A channel that stands still learns nothing from it: how it moved before is what counts.
-        lives = full & (moved > 0.0)
+        lives = full & (self.slot[MOVED] > 0.0)
         # Fades by readings, not seconds, so that a channel read every few seconds is learned as well.
-        keep = FORGET ** (read / SLOT_S)
-        self.read = np.where(lives, keep * self.read + read, self.read)
-        self.moved = np.where(lives, keep * self.moved + moved, self.moved)
-        self.far = np.where(lives, keep * self.far + far, self.far)
-        self.wide = np.where(lives, keep * self.wide + wide, self.wide)
-        self.turned = np.where(lives, keep * self.turned + turned, self.turned)
-        keep = FORGET_PACE ** (read / SLOT_S)
-        self.pace_n = np.where(lives, keep * self.pace_n + read, self.pace_n)
-        self.pace_c = np.where(lives, keep * self.pace_c + way, self.pace_c)
-        self.drift_c = np.where(lives, keep * self.drift_c + drift, self.drift_c)
-        self.own_c = FORGET_WAY * self.own_c + own
-        self.others_c = FORGET_WAY * self.others_c + self.slot_way_c
+        habits = _FADES ** (read / SLOT_S) * self.known[:OWN] + self.slot[:OWN]
+        self.known[:OWN] = np.where(lives, habits, self.known[:OWN])
+        self.known[OWN] = FORGET_WAY * self.known[OWN] + self.slot[OWN]
+        self.known[OTHERS] = FORGET_WAY * self.known[OTHERS] + self.slot_c[0]
         self.slot = np.where(full, 0.0, self.slot)
-        self.slot[3] = 0.0
-        self.slot_fresh, self.slot_way_c, self.slot_net_c = np.zeros_like(self.slot_fresh), 0.0, 0.0
+        self.slot[OWN], self.slot_fresh, self.slot_c = 0.0, np.zeros_like(read), np.zeros(2)
 
-    def _stuck(
+    def _flickers(self, course: Course, about_n: Ints, known: Floats) -> Bools:
+        """Where one stays within a step to either side, though it and others usually move by more."""
+        read = np.maximum(known[READ], 1.0)
+        share = known[WIDE] / read
+        lively = course.valid & (known[READ] >= LEARNED_N) & (share >= WIDE_SHARE)
+        share = np.minimum(share, TURNS * known[TURNED] / read)
+        begins = lively & (about_n * share > SURE) & _most(lively, about_n)[:, None]
+        begins &= ~(self._touching & _boils(course))
+        found = since_begun(begins & (about_n > 0), about_n == 0, self.flickers)
+        self.flickers = found[-1]
+        return found
+
+    def _stands(
         self,
         course: Course,
         still_n: Ints,
@@ -314,24 +260,19 @@ class Still:
         known: Floats,
         turns: Bools,
     ) -> Bools:
-        read, moved, far, own_c, others_c = (known[:, i] for i in range(5))
-        valid = course.valid
-        # When flames die everything moves less, so others as lively must still change with every reading.
-        lively = valid & (read >= LEARNED_N) & (far >= FAR_SHARE * read)
-        brisk = (lively & (still_n <= BRISK_N)).sum(axis=1)
-        most = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
-        hot = np.where(valid, course.value_c, -np.inf).max(axis=1, initial=-np.inf) > WARM_C
-        share = np.minimum(moved, TURNS * known[:, 7]) / np.maximum(read, 1.0)
+        """Where a value that has long stood should have moved."""
+        valid, read = course.valid, known[READ]
         learned = read >= LEARNED_N
-        noisy = lively & (still_n * share > SURE) & (most & hot)[:, None]
+        # When flames die everything moves less, so others as lively must still change with every reading.
+        lively = valid & learned & (known[FAR] >= FAR_SHARE * read)
+        hot = np.where(valid, course.value_c, -np.inf).max(axis=1, initial=-np.inf) > WARM_C
+        share = np.minimum(known[MOVED], TURNS * known[TURNED]) / np.maximum(read, 1.0)
+        noisy = lively & (still_n * share > SURE) & (_most(lively, still_n) & hot)[:, None]
         step = np.where(np.isfinite(step_c), step_c, 0.0)
-        # At most half as far again as the others: any more was flicker, and flames die.
-        expected = since_c * np.minimum(own_c / np.maximum(others_c, 1.0), 1.5)
         least_c = np.maximum(TRAVEL_C, 12.0 * step)
-        slow = learned & (still_n >= LEAST_N) & (expected > least_c)
-        slow &= known[:, 6] * still_n > PACE_SHARE * least_c
-        boils = (course.value_c >= BOILS_C[0]) & (course.value_c <= BOILS_C[1])
-        slow &= ~boils
+        boils = _boils(course)
+        slow = learned & (still_n >= LEAST_N) & (since_c * _share(known) > least_c)
+        slow &= (_pace_c(known) * still_n > PACE_SHARE * least_c) & ~boils
         never = (still_n >= LEAST_N) & (still_s >= NEVER_S) & (since_c > NEVER_C)
         # A bead deep in a thick wall stands until warmth reaches it, and while its water boils; `Company`
         # finds walls that stay too cold.
@@ -343,27 +284,47 @@ class Still:
         found: Bools = valid & (noisy | (slow | never) & ~turns) & ~fresh_air
         return found
 
-    def _travel(self, course: Course) -> tuple[Floats, Floats, Floats]:
-        """Distance most probes went each second (n,), each probe's (n, k), and most probes' change (n,)."""
-        levels = np.concatenate([self.level_c[None], course.level_c])
+    def _travel(self, course: Course) -> tuple[Floats, Floats]:
+        """Distance and net movement of most probes each second (2, n), and each probe's distance (n, k)."""
+        way_c = np.diff(np.concatenate([self.level_c[None], course.level_c]), axis=0)
         self.level_c = course.level_c[-1]
-        way_c = np.diff(levels, axis=0)
-        step_c = np.abs(way_c)
-        step_c[~course.valid | np.isnan(step_c)] = np.inf
-        own = np.where(np.isfinite(step_c), step_c, 0.0)
-        known = np.isfinite(step_c).sum(axis=1)
-        ordered = np.sort(step_c, axis=1)
+        there = course.valid & ~np.isnan(way_c)
+        known = there.sum(axis=1)
         # Of an even number the smaller: of two probes the one that stands mustn't be outvoted by the other.
         middle: Ints = np.maximum(known - 1, 0) // 2
-        travel = np.take_along_axis(ordered, middle[:, None], axis=1)[:, 0]
-        ways = np.sort(np.where(np.isfinite(step_c), way_c, np.inf), axis=1)
-        net = np.take_along_axis(ways, middle[:, None], axis=1)[:, 0]
-        travel, net = (np.rint(np.where(known > 1, c, 0.0) * FINE) / FINE for c in (travel, net))
-        return travel, own, net
+        ways = np.sort(np.where(there, np.stack([np.abs(way_c), way_c]), np.inf), axis=2)
+        most_c = np.where(known > 1, ways[:, np.arange(len(middle)), middle], 0.0)
+        return np.rint(most_c * FINE) / FINE, np.where(there, np.abs(way_c), 0.0)
 
 
 def _since(way_c: Floats, last: Ints, before_c: Floats) -> Floats:
     """How far most probes have gone since each last moved; (n, k)."""
-    total_c = np.concatenate([[0.0], np.cumsum(way_c)])
-    since_c: Floats = total_c[1:, None] - total_c[last] + np.where(last > 0, 0.0, before_c)
-    return since_c
+    total_c = np.broadcast_to(np.cumsum(way_c)[:, None], last.shape)
+    return total_c - kept(-before_c, total_c, last)
+
+
+def _share(known: Floats) -> Floats:
+    """How far each goes when most go one degree; at most half as far again, as more was flicker, and flames
+    die.
+    """
+    share: Floats = np.minimum(known[OWN] / np.maximum(known[OTHERS], 1.0), 1.5)
+    return share
+
+
+def _pace_c(known: Floats) -> Floats:
+    """How far each goes from one reading to the next [°C]."""
+    pace_c: Floats = known[PACE_C] / np.maximum(known[PACE_N], 1.0)
+    return pace_c
+
+
+def _boils(course: Course) -> Bools:
+    """Where the water in a wall may be boiling."""
+    boils: Bools = (course.value_c >= BOILS_C[0]) & (course.value_c <= BOILS_C[1])
+    return boils
+
+
+def _most(lively: Bools, still_n: Ints) -> Bools:
+    """Where at least half of the lively ones, and two, still move; (n,)."""
+    brisk = (lively & (still_n <= BRISK_N)).sum(axis=1)
+    most: Bools = (brisk > 1) & (2 * brisk >= lively.sum(axis=1) - 1)
+    return most

@@ -21,12 +21,11 @@ from typing import Final
 
 import numpy as np
 
-from logger.judgement.alarms import AlarmBook
-from logger.judgement.levels import AIR, WALL
-from logger.judgement.rules.conditions import Condition
-from logger.judgement.runs import run_lengths
-from logger.judgement.trend import Course, running_mean
-from logger.judgement.zones import Places, ZoneBook, ZoneCourse
+from logger.judgement.alarms import AlarmBook, Condition
+from logger.judgement.levels import AIR, WALL, told_place
+from logger.judgement.rows import Past, median, run_lengths, running_mean
+from logger.judgement.trend import Course
+from logger.judgement.zones import Places, ZoneCourse
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
 from logger.reading import Floats, Ints
@@ -79,42 +78,26 @@ class Collapse:
         self._least_c = min(LEAST_SHARE, STANDS_SHARE) * min(self._drop_c, self._air_drop_c)
         self._within = round(float(settings["within_s"]))
         self._for_s = float(settings["for_s"])
-        self.zone_c: Floats = np.full((self._within, z), np.nan)
-        self.seen_c: Floats = np.full((self._within, k), np.nan)
-        self.medians_c: Floats = np.full((AIR_SMOOTH_S - 1, k), np.nan)
+        self.zone_c = Past(self._within, z)
+        self.seen_c = Past(self._within, k)
+        self.medians_c = Past(AIR_SMOOTH_S - 1, k)
         self.plain_s: Ints = np.zeros(z, np.int64)
         self.early_s: Ints = np.zeros(z, np.int64)
         self._places = places
-        self._names = places.zones
         self._keys = [f"coal_collapse:{zone}" for zone in places.zones]
 
-    def run(self, course: Course, trusted: Floats, weight: Floats, zones: ZoneCourse, book: ZoneBook) -> None:
-        """Take n seconds for `conditions` to step through.
-
-        Both (n, k): `trusted`, whether a probe can be believed; `weight`, whether its zone's level uses it.
+    def run(self, course: Course, trusted: Floats, zones: ZoneCourse) -> None:
+        """Take n seconds for `conditions` to step through; `trusted` (n, k) is 1.0 where a probe can be
+        believed.
         """
-        n, z = zones.level_c.shape
-        medians = np.concatenate([self.medians_c, course.median_c])
-        lately = medians[AIR_SMOOTH_S - SMOOTH_S :]
-        quick = running_mean(lately, SMOOTH_S)
-        if self._places.is_air.any():
-            quick[:, self._places.is_air] = _air_levels(medians[:, self._places.is_air])
-        if np.isnan(quick).any():
-            # A probe that has just begun uses its mean so far: one reading beside a mean would seem a leap.
-            share = running_mean((~np.isnan(lately)).astype(np.float64), SMOOTH_S)
-            begun = running_mean(np.where(np.isnan(lately), 0.0, lately), SMOOTH_S)
-            begun = np.where(share > 0.0, begun / np.maximum(share, 1e-9), np.nan)
-            np.copyto(quick, begun, where=np.isnan(quick) & ~np.isnan(course.median_c))
-        seen = np.concatenate([self.seen_c, np.where(trusted > 0.0, quick, np.nan)])
-        self.medians_c = medians[n:].copy()
-        self._weight = weight
-        now = np.concatenate([self.zone_c, book.means(quick, weight)])
+        places, weight = self._places, zones.weight
+        quick = self._quick(course)
+        seen = self.seen_c.add(np.where(trusted > 0.0, quick, np.nan))
+        now = self.zone_c.add(places.means(quick, weight))
         self._now = now[self._within :]
-        self.zone_c = now[n:].copy()
-        often = book.means((course.interval_s <= OFTEN_S).astype(np.float64), weight) == 1.0
-        plain = np.zeros((n, z), np.bool_)
-        early = np.zeros((n, z), np.bool_)
-        down = np.zeros((n, z), np.bool_)
+        often = places.means((course.interval_s <= OFTEN_S).astype(np.float64), weight) == 1.0
+        plain, early, down = np.zeros((3, *zones.level_c.shape), np.bool_)
+        self._zones = zones
         self._falls: dict[int, _Fall] = {}
         self._depths: dict[int, Floats] = {}
         self._bed: Floats | None = None
@@ -141,9 +124,23 @@ class Collapse:
         self._plain = plain_s >= self._for_s
         self._called = self._plain | (early_s >= self._for_s)
         self._down = down
-        self._basis, self._rate = zones.basis, zones.rate_c_per_min
-        self.seen_c = seen[n:].copy()
         self._busy = set(np.flatnonzero(self._called.any(axis=0)).tolist())
+
+    def _quick(self, course: Course) -> Floats:
+        """Level of each probe, smoothed only as much as it must be; (n, k)."""
+        medians, air = self.medians_c.add(course.median_c), self._places.is_air
+        lately = medians[AIR_SMOOTH_S - SMOOTH_S :]
+        quick = running_mean(lately, SMOOTH_S)
+        if air.any():
+            windows = np.lib.stride_tricks.sliding_window_view(medians[:, air], AIR_SMOOTH_S, axis=0)
+            quick[:, air] = median(windows[..., ::-AIR_EVERY_S])
+        if np.isnan(quick).any():
+            # A probe that has just begun uses its mean so far: one reading beside a mean would seem a leap.
+            share = running_mean((~np.isnan(lately)).astype(np.float64), SMOOTH_S)
+            begun = running_mean(np.where(np.isnan(lately), 0.0, lately), SMOOTH_S)
+            begun = np.where(share > 0.0, begun / np.maximum(share, 1e-9), np.nan)
+            np.copyto(quick, begun, where=np.isnan(quick) & ~np.isnan(course.median_c))
+        return quick
 
     def conditions(self, i: int, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
         """Yield each zone's condition in second i of the last `run`; `raked`: raking out has begun."""
@@ -157,7 +154,7 @@ class Collapse:
             elif not called and key not in alarms.alarms:
                 continue
             words = partial(self._words, i, z)
-            yield Condition("coal_collapse", self._names[z], None, called, 0.0, 45.0, words)
+            yield Condition("coal_collapse", self._places.zones[z], None, called, 0.0, 45.0, words)
 
     def _may_have_fallen(self, z: int, seen: Floats) -> Ints:
         """Find cheaply the seconds in which any probe of a zone shows a fall worth looking at."""
@@ -176,7 +173,7 @@ class Collapse:
         fall = _Fall(
             np.full(n, -np.inf), np.full(n, -np.inf), np.zeros(n, np.int64), *np.full((2, n), np.nan)
         )
-        lost = self._lost(seen, self._weight, self._places.members[z], rows)
+        lost = self._lost(seen, self._zones.weight, self._places.members[z], rows)
         lost = np.where(np.isnan(lost), -np.inf, lost)
         coals = self._coals(seen)[rows]
         held = np.where(coals >= COALS_SHARE * lost, -np.inf, lost)
@@ -187,7 +184,8 @@ class Collapse:
         others = [self._deepest(now, y)[rows] for y in self._places.pots if y != z]
         fall.deepest_c[rows], fall.lost_c[rows] = lost.max(axis=1), lost[each, at]
         fall.for_s[rows], fall.coals_c[rows] = self._within - at, coals[each, at]
-        fall.others_c[rows] = _middle(others, len(at))
+        if others:
+            fall.others_c[rows] = median(np.stack(others, axis=-1))
         return fall
 
     def _coals(self, seen: Floats) -> Floats:
@@ -219,15 +217,11 @@ class Collapse:
     def _words(self, i: int, z: int) -> Said:
         fall = self._falls[z]
         lost, now = float(fall.lost_c[i]), float(self._now[i, z])
-        air = " (air)" if self._basis[i, z] == AIR else ""
-        values: list[str | Degrees] = [
-            f"{self._names[z]}{air}",
-            Degrees("from", now + lost),
-            Degrees("at", now),
-        ]
+        place = told_place(self._places, z, self._zones.basis[i, z])
+        values: list[str | Degrees] = [place, Degrees("from", now + lost), Degrees("at", now)]
         words = f"{TITLE}: {{}}. {{}} → {{}} in {_span(int(fall.for_s[i]))}"
         if not self._plain[i, z]:
-            values.append(Degrees("by", -float(self._rate[i, z])))
+            values.append(Degrees("by", -float(self._zones.rate_c_per_min[i, z])))
             words += ", falling by {} a minute"
         if fall.coals_c[i] == fall.coals_c[i]:
             words += ", the coals held"
@@ -241,27 +235,6 @@ class Collapse:
         if len(self._places.pots) < 2:
             words += "; there is no other zone to compare it with"
         return said(f"{words}.", *values)
-
-
-def _air_levels(medians_c: Floats) -> Floats:
-    """Median of the known values in each `AIR_SMOOTH_S` of rows; NaN where there are none."""
-    windows = np.lib.stride_tricks.sliding_window_view(medians_c, AIR_SMOOTH_S, axis=0)
-    return _median(np.sort(windows[..., ::-AIR_EVERY_S], axis=-1))
-
-
-def _median(ordered: Floats) -> Floats:
-    """Median along the last axis of sorted numbers, NaN last; NaN where all are."""
-    count = (~np.isnan(ordered)).sum(axis=-1)[..., None]
-    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, np.maximum(count - 1, 0))
-    middle = [np.take_along_axis(ordered, at, axis=-1)[..., 0] for at in (low, high)]
-    return np.asarray(0.5 * (middle[0] + middle[1]), np.float64)
-
-
-def _middle(rows: list[Floats], n: int) -> Floats:
-    """Median of the known values of others, (n,); NaN where there are none."""
-    if not rows:
-        return np.full(n, np.nan)
-    return _median(np.sort(np.stack(rows, axis=-1), axis=-1))
 
 
 def _span(seconds: int) -> str:

@@ -12,14 +12,14 @@ from typing import Any, Final
 
 import numpy as np
 
-from logger.judgement.alarms import AlarmBook
+from logger.judgement.alarms import LOAD, AlarmBook, Condition
 from logger.judgement.ledger import Booked
-from logger.judgement.levels import AIR
+from logger.judgement.levels import told_place
 from logger.judgement.probes.faults import HOT_JUNCTION, WORDS
-from logger.judgement.rules.conditions import LOAD, Condition
+from logger.judgement.rows import Bools
 from logger.judgement.rules.stalls import Stalls
 from logger.judgement.stages import BURN_DOWN, PEAK
-from logger.judgement.trend import Bools, Course
+from logger.judgement.trend import Course
 from logger.judgement.zones import Places, Walls, ZoneCourse
 from logger.plan import Plan
 from logger.reading import Floats, Ints
@@ -32,14 +32,13 @@ Rows = list[list[float]]
 
 
 class Rules:
-    """All rules but coal collapse, with what they must remember."""
+    """All rules but coal collapse."""
 
     def __init__(self, plan: Plan, places: Places) -> None:
         self.done_s: Floats = np.zeros(len(places.zones))
         self.stalls = Stalls(plan, places)
         self._plan = plan
         self._places = places
-        self._stalled_keys = [f"stalled_zone:{zone}" for zone in places.zones]
         self._set: dict[str, dict[str, Any]] = plan.alarms
 
     def run(
@@ -55,6 +54,7 @@ class Rules:
 
         `fault` and `trusted` are (n, k); `walls` is None where nothing is estimated.
         """
+        self.stalls.run(course, trusted, zones, booked.counted_c)
         hot, fall = self._set["over_temperature"], self._set["cooling_too_fast"]
         level, rate = zones.level_c, zones.rate_c_per_min
         self._level: Rows = level.tolist()
@@ -86,7 +86,7 @@ class Rules:
             yield from self._over_temperature(i, alarms)
         if self._falling or "cooling_too_fast" in up:
             yield from self._cooling(i, alarms)
-        yield from self._stalled(i, raked, alarms)
+        yield from self.stalls.conditions(i, raked, alarms)
         if stage in (PEAK, BURN_DOWN) or "spread_too_wide" in up:
             yield from self._spread(level, stage, alarms)
         if self._news is not None or "target_reached" in up or "soak_done" in up:
@@ -160,9 +160,7 @@ class Rules:
         return said(f"{{}} is at {{}} and {words}", self._places.zones[zone], Degrees("at", coldest), value)
 
     def _place(self, i: int, z: int) -> str:
-        """A zone's name, with "(air)" where its level is only that of its air."""
-        air = " (air)" if self._basis[i][z] == AIR else ""
-        return f"{self._places.zones[z]}{air}"
+        return told_place(self._places, z, self._basis[i][z])
 
     def _over_temperature(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
         hot, level = self._set["over_temperature"], self._level[i]
@@ -186,19 +184,6 @@ class Rules:
             fell = (self._place(i, z), Degrees("at", c), Degrees("by", -r))
             words = partial(said, "{} is at {} and falling by {} a minute.", *fell)
             yield Condition("cooling_too_fast", zone, None, holds, float(fall["for_s"]), 60.0, words)
-
-    def _stalled(self, i: int, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
-        stalls = self.stalls
-        busy = stalls.busy
-        for z in self._places.pots:
-            zone, key = self._places.zones[z], self._stalled_keys[z]
-            if z not in busy and key not in alarms.alarms:
-                continue
-            holds = stalls.holds(i, z, active=alarms.active(key)) and not raked
-            if not holds and key not in alarms.alarms:
-                continue
-            words = partial(stalls.words, i, z, self._place(i, z))
-            yield Condition("stalled_zone", zone, None, holds, 1.0, 60.0, words)
 
     def _spread(self, level: list[float], stage: str, alarms: AlarmBook) -> Iterator[Condition]:
         rule = self._set["spread_too_wide"]
