@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from functools import partial
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -103,7 +103,8 @@ class Judge:
         if cold_junction_c is None:
             cold_junction_c = np.full(temperature_c.shape, np.nan)
         new = Rows(np.asarray(t_s, float), temperature_c, status, cold_junction_c)
-        rows: Rows = Rows._make(np.concatenate(both) for both in zip(self._pending, new, strict=True))
+        both: Any = zip(self._pending, new, strict=True)
+        rows = Rows._make(map(np.concatenate, both))
         # A reading whose second was judged is too late; one that is only out of order is put in its place.
         order = np.argsort(rows.t_s, kind="stable")
         order = order[rows.t_s[order] >= self._second]

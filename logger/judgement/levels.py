@@ -86,7 +86,7 @@ def zone_levels(places: Places, values: Floats, step_s: float) -> Floats:
         walls = places.walls_of[z]
         chosen = known[:, members]
         if walls and places.airs_of[z]:
-            unseen = ~known[:, walls].any(axis=1)[:, None]
+            unseen = known[:, walls].sum(axis=1, keepdims=True) == 0
             by_air = run_lengths(unseen, np.array([away])) > away
             chosen = chosen & (np.isin(members, walls) | by_air)
         count = chosen.sum(axis=1)

@@ -1,8 +1,8 @@
 """Memory of a logger, and of a page, that are fed nonsense as fast as they take it.
 
-`python -m tests.benchmarks.bench_abuse [--seconds 3600] [--page]`. The logger reads a pseudo-terminal: disturbed
-streams (`tests/rig_line/disturbed.py`), garbage, made-up names, damaged lines, answers that nobody asked for. The
-page gets mutated requests (`tests/chaos/test_fuzz.py`) from one client.
+`python -m tests.benchmarks.bench_abuse [--seconds 3600] [--page]`. The logger reads a pseudo-terminal:
+disturbed streams (`tests/rig_line/disturbed.py`), garbage, made-up names, damaged lines, answers that nobody
+asked for. The page gets mutated requests (`tests/chaos/test_fuzz.py`) from one client.
 """
 
 from __future__ import annotations

@@ -2,9 +2,9 @@
 
 python -m tests.benchmarks.bench_broker [SECONDS]
 
-50 rigs of 16 channels at 10 Hz, QoS 1, and the persistent session of a logger that is away. The broker is killed and
-restarted, then the logger comes back. In the last row the logger is connected all the time. Each row is one way to
-configure Debian's mosquitto.
+50 rigs of 16 channels at 10 Hz, QoS 1, and the persistent session of a logger that is away. The broker is
+killed and restarted, then the logger comes back. In the last row the logger is connected all the time. Each
+row is one way to configure Debian's mosquitto.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 python -m tests.benchmarks.bench_commands [--rounds 9] [--hours 3] [--rate-hz 4] [--no-rehearsal]
 
-Each round runs them all in turn. `firings` and `status` read a journal that has firings in it. The rehearsal is all
-of `stokewatch rehearse`, including reading the journal, measured in one process after its start.
+Each round runs them all in turn. `firings` and `status` read a journal that has firings in it. The rehearsal
+is all of `stokewatch rehearse`, including reading the journal, measured in one process after its start.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 python -m tests.benchmarks.bench_evening [--seconds 60] [--starts 5] [--tablets 10]
 
-16 probes at 10 Hz over a pseudo-terminal, every rule on, the pots estimated, an hour into an invented firing. The
-first commit is timed from the start of the process, with the rig already sending.
+16 probes at 10 Hz over a pseudo-terminal, every rule on, the pots estimated, an hour into an invented firing.
+The first commit is timed from the start of the process, with the rig already sending.
 """
 
 from __future__ import annotations
@@ -38,7 +38,8 @@ def readings(home: Path) -> int:
 
 
 def first_commit(folder: Path, plan: Path, lines: list[bytes]) -> tuple[float, float]:
-    """From the start of the logger's process to its first committed reading, and the processor time by then. [s]"""
+    """From the start of the logger's process to its first committed reading, and the processor time by then.
+    [s]"""
     folder.mkdir()
     link = folder / "rig"
     with rig(link, lines, RATE_HZ):

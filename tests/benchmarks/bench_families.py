@@ -1,12 +1,13 @@
 """Scores the alarms on families of fires, and prints a row of the table for each.
 
-Run by hand: `python -m tests.benchmarks.bench_families --cache ~/fires --firings 40 --script …/make_case.py --real …`.
-`--all` prints the whole table. Families that need `--script` or `--real` are left out without it. `--only`, `--rates`,
-`--fewer` and `--set rule.key=value` look at one thing; `--plain` turns the early call off.
+Run by hand: `python -m tests.benchmarks.bench_families --cache ~/fires --firings 40 --script …/make_case.py
+--real …`. `--all` prints the whole table. Families that need `--script` or `--real` are left out without it.
+`--only`, `--rates`, `--fewer` and `--set rule.key=value` look at one thing; `--plain` turns the early call
+off.
 
-A collapse is found if its alarm was raised between 30 s before it and the time allowed, or already stood. All other
-collapse alarms are counted by the hour; those where the true wall fell by less than 30 °C around them are plainly
-false. Nothing is fitted to any family, so the rules have seen none of them.
+A collapse is found if its alarm was raised between 30 s before it and the time allowed, or already stood. All
+other collapse alarms are counted by the hour; those where the true wall fell by less than 30 °C around them
+are plainly false. Nothing is fitted to any family, so the rules have seen none of them.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -26,19 +27,23 @@ from logger.judgement.judge import Judge
 from logger.judgement.rules import collapse
 from logger.plan import loads
 from tests.benchmarks import families
-from tests.benchmarks.families import Fire
-from tests.benchmarks.scored_cases import Alarm
+from tests.benchmarks.ember_fires import ember_fire
+from tests.benchmarks.fire import Fire, crowded, thinned, without
 
-FIRST: Final = {
-    "simulator": 60_000,
-    "varied": 61_000,
-    "crude": 62_000,
-    "plain": 63_000,
-    "embers": 64_000,
-    "second": 2000,
-}
+FIRST: Final = {"simulator": 60_000, "embers": 64_000, "second": 2000}
 AFTER_S: Final = 400.0
 FAULT_WITHIN_S: Final = 120.0
+
+
+class Alarm(NamedTuple):
+    """An alarm that was raised."""
+
+    raised_s: float
+    cleared_s: float
+    rule: str
+    zone: str | None
+    probe: str | None
+    message: str
 
 
 def gathered(given: argparse.Namespace) -> Iterator[Fire]:
@@ -52,9 +57,7 @@ def gathered(given: argparse.Namespace) -> Iterator[Fire]:
             seeds = range(given.first or FIRST[family], (given.first or FIRST[family]) + given.firings)
             yield from families.seconds(Path(given.script), cache, seeds) if given.script else ()
         else:
-            make: Callable[[int], Fire] = {"simulator": families.own, "embers": families.embers}.get(
-                family, lambda seed, family=family: families.beside(family, seed)
-            )
+            make: Callable[[int], Fire] = {"simulator": families.own, "embers": ember_fire}[family]
             for seed in range(given.first or FIRST[family], (given.first or FIRST[family]) + given.firings):
                 yield cached(cache / family / f"{seed}.pickle", make, seed)
 
@@ -227,7 +230,7 @@ def variants(fire: Fire, given: argparse.Namespace) -> Iterator[tuple[str, Fire]
     if fire.family == "real":
         return
     if given.rates:
-        yield f"{fire.family}, 0.25 Hz", families.thinned(fire, 4.0)
+        yield f"{fire.family}, 0.25 Hz", thinned(fire, 4.0)
         if fire.family == "simulator":
             yield f"{fire.family}, 10 Hz", families.own(int(fire.name), rate_hz=10.0)
     if given.fewer:
@@ -236,13 +239,13 @@ def variants(fire: Fire, given: argparse.Namespace) -> Iterator[tuple[str, Fire]
         air = [j for j, p in enumerate(probes) if p.reads in ("air", "coals")]
         zone = next((c["zone"] for c in fire.collapses), probes[no_coals[0]].zone)
         alone = [j for j, p in enumerate(probes) if p.reads == "coals" or p.zone == zone]
-        yield f"{fire.family}, no coals", families.without(fire, no_coals, "no coals")
+        yield f"{fire.family}, no coals", without(fire, no_coals, "no coals")
         if any(probes[j].reads == "air" for j in air):
-            yield f"{fire.family}, air only", families.without(fire, air, "air only")
-        yield f"{fire.family}, one zone", families.without(fire, alone, "one zone")
+            yield f"{fire.family}, air only", without(fire, air, "air only")
+        yield f"{fire.family}, one zone", without(fire, alone, "one zone")
         one = next(j for j in no_coals if probes[j].zone == zone)
-        yield f"{fire.family}, one probe", families.without(fire, [one], "one probe")
-        yield f"{fire.family}, 16 probes", families.crowded(fire, 16)
+        yield f"{fire.family}, one probe", without(fire, [one], "one probe")
+        yield f"{fire.family}, 16 probes", crowded(fire, 16)
 
 
 def main() -> None:

@@ -1,7 +1,7 @@
 """From the logger's start to its first frame on disk, with an archive of any size: sound, damaged or emptied.
 
-`python -m tests.benchmarks.bench_first_frame FOLDER [--mb 2000] [--starts 3] [--cold]`. FOLDER is for the archive,
-and a copy of it for each case. The page cache is emptied only where there is the right to.
+`python -m tests.benchmarks.bench_first_frame FOLDER [--mb 2000] [--starts 3] [--cold]`. FOLDER is for the
+archive, and a copy of it for each case. The page cache is emptied only where there is the right to.
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ ROOT = Path(__file__).parent.parent.parent
 
 
 def make_archive(path: Path, megabytes: int) -> int:
-    """Make an archive of half-hour invented firings, 16 channels at 10 Hz, and one that is running; count readings."""
+    """Make an archive of half-hour invented firings, 16 channels at 10 Hz, and one that is running; count
+    readings."""
     writer = JournalWriter(path)
     db = writer._db
     db.execute("PRAGMA synchronous = OFF")
@@ -96,7 +97,8 @@ def drop_caches() -> bool:
 
 
 def first_frame_s(home: Path, spoil: Callable[[Path], None], *, cold: bool) -> tuple[float, float]:
-    """Time from a start during a fire, after a kill and damage, until a frame is in the journal: clock, processor. [s]"""
+    """Time from a start during a fire, after a kill and damage, until a frame is in the journal: clock,
+    processor. [s]"""
     sys.path.insert(0, str(ROOT / "tests" / "chaos"))
     from steady import SteadyRig
 

@@ -2,9 +2,10 @@
 
 python -m tests.benchmarks.bench_growth [--rounds 5] [--minutes 4]
 
-Channels and rates: processor time from line bytes to the commit, every rule on and the pots estimated, one second of
-fire per commit. Firings: time to list all, and to read the last one's history, with that many in the journal. `step`
-is the growth of the cost over the step before, divided by the growth of the work: 1 is a straight line, less is better.
+Channels and rates: processor time from line bytes to the commit, every rule on and the pots estimated, one
+second of fire per commit. Firings: time to list all, and to read the last one's history, with that many in
+the journal. `step` is the growth of the cost over the step before, divided by the growth of the work: 1 is a
+straight line, less is better.
 """
 
 from __future__ import annotations

@@ -2,11 +2,12 @@
 
 python -m tests.benchmarks.bench_ingest [--rounds 5] [--minutes 10]
 
-16 channels at 10 Hz, MAX31855 words, an hour into an invented firing. Ours: decoded, checked, converted, stored with
-raw words and rollups, synchronous=FULL; the judgement has every rule on and estimates the pots, as in the logger.
-Peer: influxdb-client in its batching mode, with line-protocol strings of readings already decoded and converted,
-into Debian's VictoriaMetrics on loopback, until it has answered for all of them; by then they are in its memory, not on
-its disk. The peer's server may use the other core; everything else is held to one.
+16 channels at 10 Hz, MAX31855 words, an hour into an invented firing. Ours: decoded, checked, converted,
+stored with raw words and rollups, synchronous=FULL; the judgement has every rule on and estimates the pots,
+as in the logger. Peer: influxdb-client in its batching mode, with line-protocol strings of readings already
+decoded and converted, into Debian's VictoriaMetrics on loopback, until it has answered for all of them; by
+then they are in its memory, not on its disk. The peer's server may use the other core; everything else is
+held to one.
 """
 
 from __future__ import annotations

@@ -3,8 +3,9 @@
     python tests/benchmarks/bench_journal.py [--hours 3] [--rounds 5] [--open-hours 12]
 
 Peers: a plain SQLite table with a row per reading, without raw values and rollups (`firing, probe, t, value`,
-clustered by probe and time), and pandas reading that table. Each round runs all contenders of a row in turn, and the
-ratio is taken within the round. Files go to a folder that is removed afterwards; --folder puts it on another disk.
+clustered by probe and time), and pandas reading that table. Each round runs all contenders of a row in turn,
+and the ratio is taken within the round. Files go to a folder that is removed afterwards; --folder puts it on
+another disk.
 """
 
 from __future__ import annotations

@@ -2,9 +2,9 @@
 
 python -m tests.benchmarks.bench_latency [--seconds 60] [--rate-hz 4] [--rounds 5]
 
-16 probes over a pseudo-terminal; the first one's whole degrees identify the frame. The rig notes when it hands a frame
-over; the page notes in each animation frame what the first probe's value reads. Both clocks are this machine's. Frames
-that never show (two of the rig's in one update) are left out of the times and counted.
+16 probes over a pseudo-terminal; the first one's whole degrees identify the frame. The rig notes when it
+hands a frame over; the page notes in each animation frame what the first probe's value reads. Both clocks are
+this machine's. Frames that never show (two of the rig's in one update) are left out of the times and counted.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
-"""Very many rigs at once, 256 of 64 channels: how long their frames wait for the disk, and how much memory they take.
+"""Very many rigs at once, 256 of 64 channels: how long their frames wait for the disk, and how much memory
+they take.
 
-`python -m tests.benchmarks.bench_many_rigs [--rigs 256] [--channels 64] [--seconds 30]`: a frame a second from each,
-into intake and recorder in this process. Frames of more rigs and channels than a firing records
+`python -m tests.benchmarks.bench_many_rigs [--rigs 256] [--channels 64] [--seconds 30]`: a frame a second
+from each, into intake and recorder in this process. Frames of more rigs and channels than a firing records
 (`rig_line/admission.py`) are set apart as they came.
 """
 

@@ -1,10 +1,11 @@
 """What the live page costs; run by hand, prints each figure with its goal and the previous page's.
 
-    nice -n 15 python tests/benchmarks/bench_page.py [--rounds 5] [--open-hours 12] [--seconds 60] [--commits 2]
+nice -n 15 python tests/benchmarks/bench_page.py [--rounds 5] [--open-hours 12] [--seconds 60] [--commits 2]
 
-Real parts: a page server in its own process, Debian's chromium, and this process writing 16 channels at 10 Hz, with
-that many commits, and so updates, a second. `BEFORE` is the page at commit 680ba92 (its own canvas painter instead of
-Dash's graphs), as the contributor's guide had it then; measured on the same machine, but not in the same hour.
+Real parts: a page server in its own process, Debian's chromium, and this process writing 16 channels at 10
+Hz, with that many commits, and so updates, a second. `BEFORE` is the page at commit 680ba92 (its own canvas
+painter instead of Dash's graphs), as the contributor's guide had it then; measured on the same machine, but
+not in the same hour.
 """
 
 from __future__ import annotations
@@ -85,7 +86,8 @@ def frames(start_us: int, first: int, n: int) -> Batch:
 
 
 def fill(path: Path, hours: float, ends_us: int) -> tuple[JournalWriter, str, int, int]:
-    """A firing that has already run this long; return the writer, the firing, its start and the next frame."""
+    """A firing that has already run this long; return the writer, the firing, its start and the next
+    frame."""
     writer = JournalWriter(path)
     n = round(hours * 3600 * HZ)
     start_us = ends_us - n * (1_000_000 // HZ)
@@ -113,7 +115,8 @@ def spread(values: list[float]) -> str:
 
 
 def updates(path: Path, key: str, start_us: int, n: int, writer: JournalWriter, rounds: int) -> int:
-    """Bytes and processor time of an update of the Fire page with a long firing behind it; return the next frame."""
+    """Bytes and processor time of an update of the Fire page with a long firing behind it; return the next
+    frame."""
     watcher = Watcher(path)
     watcher.look(time.time(), Board())
     board, glass = watcher.board(), Glass(Wish("fire"))

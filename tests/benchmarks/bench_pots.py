@@ -1,11 +1,11 @@
 """How good estimate and forecast are, family by family, each family left out of what was fitted.
 
-Run by hand: ``python -m tests.benchmarks.bench_pots --fires 12 --second FOLDER…``. Each folder has one fire that
-another program's script wrote. ``--fit`` prints new numbers for `logger.judgement.forecast.calibration`.
+Run by hand: ``python -m tests.benchmarks.bench_pots --fires 12 --second FOLDER…``. Each folder has one fire
+that another program's script wrote. ``--fit`` prints new numbers for `logger.judgement.forecast.calibration`.
 
-Nothing in the estimate is fitted but a few bounded numbers (`estimate.model`); it is scored as it is, against the
-zone's nearest sound probe: one on a wall if there is one, else infrared, else air. The forecast's chance is fitted with
-each family left out and scored on that family, beside a straight line through two minutes.
+Nothing in the estimate is fitted but a few bounded numbers (`estimate.model`); it is scored as it is, against
+the zone's nearest sound probe: one on a wall if there is one, else infrared, else air. The forecast's chance
+is fitted with each family left out and scored on that family, beside a straight line through two minutes.
 """
 
 from __future__ import annotations
@@ -34,9 +34,11 @@ from logger.judgement.forecast.arrivals import (
 )
 from logger.judgement.forecast.calibration import CHANCE, SLOWEST_C_PER_MIN
 from logger.judgement.judge import Judge
-from logger.reading import Floats
-from tests.benchmarks import pot_fires
-from tests.benchmarks.pot_fires import EVERY_S, PotFire, status_of
+from logger.reading import Floats, Status
+from tests.benchmarks import families
+from tests.benchmarks.ember_fires import ember_fire
+from tests.benchmarks.fire import Fire, without
+from tests.benchmarks.made_fires import EVERY_S, crude, kilnless, lumps
 
 ORDER = ("wall", "surface", "air")
 AHEAD_S = DRAWN_S[1:]
@@ -55,8 +57,9 @@ class Moment:
     ahead_c: Floats  # how the level had changed by `AHEAD_S`
 
 
-def judged(fire: PotFire) -> tuple[list[EstimateRow], list[Moment]]:
-    """Judge a fire minute by minute, as if live; return its estimates and the questions put to the forecast."""
+def judged(fire: Fire) -> tuple[list[EstimateRow], list[Moment]]:
+    """Judge a fire minute by minute, as if live; return its estimates and the questions put to the
+    forecast."""
     asked: list[tuple[float, str, Floats, dict[str, Any]]] = []
     level: dict[str, dict[int, float]] = {}
     zone_now = ""
@@ -67,7 +70,8 @@ def judged(fire: PotFire) -> tuple[list[EstimateRow], list[Moment]]:
         asked.append((at_s, zone_now, past.copy(), given))
 
     judge = Judge(fire.plan, estimating=True)
-    status = status_of(fire.value_c)
+    value_c = fire.value_c
+    status = np.where(np.isfinite(value_c), Status.OK, Status.ABSENT).astype(np.uint8)
     told = outlook.Outlook._forecast
 
     def of_zone(self: Any, z: int, *rest: Any) -> Any:
@@ -78,14 +82,14 @@ def judged(fire: PotFire) -> tuple[list[EstimateRow], list[Moment]]:
     with patch.object(outlook, "forecast", record), patch.object(outlook.Outlook, "_forecast", of_zone):
         for t in np.arange(60.0, fire.t_s[-1] + 60, 60.0):
             part = slice(*np.searchsorted(fire.t_s, (t - 60, t)))
-            judge.push(fire.t_s[part], fire.value_c[part], status[part])
+            judge.push(fire.t_s[part], value_c[part], status[part])
             judge.advance(t)
             judge.verdict()
     rows = judge.take_estimates()
     return rows, list(_moments(fire, asked, level))
 
 
-def _moments(fire: PotFire, asked: list[Any], levels: dict[str, dict[int, float]]) -> Iterator[Moment]:
+def _moments(fire: Fire, asked: list[Any], levels: dict[str, dict[int, float]]) -> Iterator[Moment]:
     for at_s, zone, past, given in asked:
         now = rates(past)
         line = levels[zone]
@@ -105,8 +109,10 @@ def _moments(fire: PotFire, asked: list[Any], levels: dict[str, dict[int, float]
 # --- the estimate -------------------------------------------------------------------------------------------
 
 
-def estimate_scores(fire: PotFire, rows: list[EstimateRow]) -> Iterator[tuple[str, Floats]]:
-    """By zone: its best probe, and every ten seconds a row of error, nearest probe's error, held, far, beyond."""
+def estimate_scores(fire: Fire, rows: list[EstimateRow]) -> Iterator[tuple[str, Floats]]:
+    """By zone: its best probe, and every ten seconds a row of error, nearest probe's error, held, far,
+    beyond."""
+    value_c, sound = fire.value_c, fire.sound(0.0 if fire.family == "simulator" else 60.0)
     for zone, wall in fire.wall_c.items():
         kept = [(r.t_s, r.zones[zone]) for r in rows if zone in r.zones and r.t_s / EVERY_S < len(wall)]
         mine = [j for j, p in enumerate(fire.plan.probes) if p.zone == zone and p.reads in ORDER]
@@ -117,7 +123,7 @@ def estimate_scores(fire: PotFire, rows: list[EstimateRow]) -> Iterator[tuple[st
         at = np.searchsorted(fire.t_s, t, "right") - 1
         near = np.full(len(t), np.nan)
         for j in reversed(mine):
-            near = np.where(fire.sound[at, j] & (t - fire.t_s[at] < 10), fire.value_c[at, j], near)
+            near = np.where(sound[at, j] & (t - fire.t_s[at] < 10), value_c[at, j], near)
         true = wall[(t / EVERY_S).astype(int)]
         said = np.array([(e.wall_c, e.lo_c, e.hi_c) for _, e in kept])
         held = (said[:, 1] <= true) & (true <= said[:, 2])
@@ -141,8 +147,8 @@ def estimate_line(name: str, zones: list[Floats]) -> str:
 
 def weights(moments: list[Moment]) -> Floats:
     """Each family counts the same."""
-    families = [m.family for m in moments]
-    each = np.array([1 / families.count(f) for f in families])
+    of = [m.family for m in moments]
+    each = np.array([1 / of.count(f) for f in of])
     return each * len(moments) / each.sum()
 
 
@@ -235,19 +241,18 @@ def main() -> None:
     parser.add_argument("--fit", action="store_true", help="print the calibration that these fires give")
     given = parser.parse_args()
     seeds = range(given.first, given.first + given.fires)
-    made: list[Iterable[PotFire]] = [
-        pot_fires.second(given.second),
-        pot_fires.simulated(seeds),
-        pot_fires.embers(seeds),
-        pot_fires.kilnless(seeds),
-        pot_fires.levels_only(seeds),
+    made: list[Iterable[Fire]] = [
+        (families.second(folder, folder.name) for folder in sorted(given.second)),
+        (families.own(seed, mishaps="any", mean=True) for seed in seeds),
+        *(map(make, seeds) for make in (ember_fire, kilnless, crude, lumps)),
     ]
     zones: dict[str, list[Floats]] = {}
     moments: list[Moment] = []
     for fire in chain.from_iterable(made):
         rows, asked = judged(fire)
         moments += asked
-        thinned = fire.air_only() if fire.wall_c else None
+        air = [j for j, p in enumerate(fire.plan.probes) if p.reads in ("air", "coals")]
+        thinned = without(fire, air, "air only") if fire.wall_c and len(air) > 1 else None
         for one, kept in ((fire, rows), *([(thinned, judged(thinned)[0])] if thinned else ())):
             mark = "" if one is fire else ", told by air alone"
             for reads, scored in estimate_scores(one, kept):
@@ -258,8 +263,7 @@ def main() -> None:
         print(estimate_line(name, scored_zones))
     print("\n| forecast: family left out | asked | right % | line % | can't tell % | chance told→came % |")
     print("|---|---|---|---|---|---|")
-    families = sorted({m.family for m in moments})
-    for family in families:
+    for family in sorted({m.family for m in moments}):
         mine = [m for m in moments if m.family == family]
         rest = [m for m in moments if m.family != family]
         if rest:

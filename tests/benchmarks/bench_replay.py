@@ -2,9 +2,10 @@
 
     nice -n 15 python tests/benchmarks/bench_replay.py [--probes 12] [--moves 60]
 
-Real parts: a page server in its own process, Debian's chromium, one judged invented firing of two hours. Each move waits
-for the frame after the one in which values, traces and the stack through time show the moment, so it includes one or
-two of the browser's frames (17 ms each). The drawn stack and the forecast follow once the bar has rested for 0.12 s.
+Real parts: a page server in its own process, Debian's chromium, one judged invented firing of two hours. Each
+move waits for the frame after the one in which values, traces and the stack through time show the moment, so
+it includes one or two of the browser's frames (17 ms each). The drawn stack and the forecast follow once the
+bar has rested for 0.12 s.
 """
 
 from __future__ import annotations

@@ -2,9 +2,9 @@
 
 python -m tests.benchmarks.bench_rigs [--rigs 50] [--channels 16] [--rate-hz 10] [--seconds 600] [--influxdb2]
 
-Debian's mosquitto and victoria-metrics (or the InfluxDB 2 named by STOKEWATCH_TEST_INFLUXD2), `stokewatch log` and
-`stokewatch mirror`, each in its own process. The rigs are one MQTT client that keeps an absolute schedule; every value
-identifies its frame and channel.
+Debian's mosquitto and victoria-metrics (or the InfluxDB 2 named by STOKEWATCH_TEST_INFLUXD2), `stokewatch
+log` and `stokewatch mirror`, each in its own process. The rigs are one MQTT client that keeps an absolute
+schedule; every value identifies its frame and channel.
 """
 
 from __future__ import annotations

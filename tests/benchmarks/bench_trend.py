@@ -1,8 +1,8 @@
 """Compares estimators of level and rate under flicker, spikes, gaps and stuck values, at several rates.
 
 Run by hand: `python -m tests.benchmarks.bench_trend`. The truth is known: a zone that stands still, climbs by
-40 °C/min, turns and falls by 60 °C/min, and stands still again; and simulated firings, read once as a rig reads
-them and once without flicker and noise. Every estimator is given the mean of each second's readings.
+40 °C/min, turns and falls by 60 °C/min, and stands still again; and simulated firings, read once as a rig
+reads them and once without flicker and noise. Every estimator is given the mean of each second's readings.
 """
 
 from __future__ import annotations

@@ -2,9 +2,9 @@
 
     python tests/benchmarks/bench_wire.py [--rounds 15]
 
-Each round runs all contenders in turn, and the ratio is taken within the round. Peer: `json.loads` and `zlib.crc32`,
-which check neither types nor names, nor that a channel gives one value only. The floor is msgspec's typed decoding with
-the CRC and nothing else, which our own checks add to.
+Each round runs all contenders in turn, and the ratio is taken within the round. Peer: `json.loads` and
+`zlib.crc32`, which check neither types nor names, nor that a channel gives one value only. The floor is
+msgspec's typed decoding with the CRC and nothing else, which our own checks add to.
 """
 
 from __future__ import annotations

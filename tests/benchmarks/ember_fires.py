@@ -1,67 +1,31 @@
 """A family of made-up fires with physics unlike the simulator's: embers that are counted.
 
-Each zone is heated by single glowing pieces that lie against its pots, burn away at random and fall off, and by
-flame that comes in puffs from logs that catch one by one. Wind is unceasing turbulence, not a list of gusts. Walls
-conduct through three layers; a probe on one reads it through a contact that leaks a share of the air. In a collapse,
-most of a zone's pieces drop within some seconds. All are invented.
+Each zone is heated by single glowing pieces that lie against its pots, burn away at random and fall off, and
+by flame that comes in puffs from logs that catch one by one. Wind is unceasing turbulence, not a list of
+gusts. Walls conduct through three layers; a probe on one reads it through a contact that leaks a share of the
+air. In a collapse, most of a zone's pieces drop within some seconds. All are invented.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 
 from logger.plan import Plan, Probe
 from logger.reading import Bytes, Floats, Status
+from tests.benchmarks.fire import Fire, lagged
 
 SIGMA: Final = 5.670374419e-8
 PIECES: Final = 60
 NAMES: Final = ("south", "crown", "north", "foot")
 
 
-@dataclass(frozen=True, slots=True)
-class EmberFire:
-    """A fire, n instants and k probes.
-
-    Attributes
-    ----------
-    plan : Plan
-    t_s, temperature_c, status
-        As in the simulator. [s], [°C]
-    wall_c : dict of str to array
-        True outer face of each zone's pots every 10 s. [°C]
-    collapses : list of dict
-        `zone`, `start_s`, `end_s`, `counts`: the wall lost 60 °C or more within 3 min, the coals less than a
-        third of that.
-    faults : list of dict
-        `probe`, `kind`, `start_s`, `end_s`.
-    """
-
-    plan: Plan
-    t_s: Floats
-    temperature_c: Floats
-    status: Bytes
-    wall_c: dict[str, Floats]
-    collapses: list[dict[str, Any]]
-    faults: list[dict[str, Any]]
-
-
-def ember_fire(seed: int, *, rate_hz: float = 1.0, broken: bool = True) -> EmberFire:
+def ember_fire(seed: int) -> Fire:
     """Draw a fire; two in three have a collapse, two in three a broken input.
 
-    Parameters
-    ----------
-    seed : int
-    rate_hz : float
-        Readings a second.
-    broken : bool
-        Whether inputs may be broken.
-
-    Returns
-    -------
-    EmberFire
+    A collapse counts if the wall lost 60 °C or more within 3 min, the coals less than a third of that. The
+    truth is the walls' outer face.
     """
     rng = np.random.default_rng([seed, 4711])
     zones = int(rng.integers(2, 5))
@@ -69,24 +33,21 @@ def ember_fire(seed: int, *, rate_hz: float = 1.0, broken: bool = True) -> Ember
     slides = _slides(rng, zones, n) if seed % 3 else []
     wall, air, coals = _burn(rng, zones, n, slides)
     probes, values = _read(rng, zones, wall, air, coals)
-    every = np.arange(0.0, n - 1, 1.0 / rate_hz)
-    grid = np.stack([np.interp(every, np.arange(n), v) for v in values], axis=1)
+    t_s, grid = np.arange(n - 1.0), np.stack(values, axis=1)[: n - 1]
     grid += rng.normal(0.0, rng.uniform(0.2, 1.2, len(probes)), grid.shape)
     grid = np.round(grid * 4.0) / 4.0
     status = np.zeros(grid.shape, np.uint8)
-    faults = _break(rng, every, grid, status, probes) if broken and seed % 3 != 1 else []
+    faults = _break(rng, t_s, grid, status, probes) if seed % 3 != 1 else []
     target = float(np.round(0.93 * wall.max(axis=0).min() / 10.0) * 10.0)
     plan = Plan(title="Embers, invented", target_c=max(target, 400.0), probes=tuple(probes))
-    names = NAMES[:zones]
     found = []
     for zone, start in slides:
         lost, bed = (c[start] - c[start : start + 181].min() for c in (wall[:, zone], coals))
-        counts = lost >= 60.0 and bed < lost / 3.0
-        found.append(
-            {"zone": names[zone], "start_s": float(start), "end_s": start + 400.0, "counts": bool(counts)}
-        )
-    truth = {name: wall[::10, i] for i, name in enumerate(names)}
-    return EmberFire(plan, every, grid, status, truth, found, faults)
+        counts = bool(lost >= 60.0 and bed < lost / 3.0)
+        case = {"zone": NAMES[zone], "start_s": float(start), "end_s": start + 400.0, "counts": counts}
+        found.append(case)
+    truth = {name: wall[::10, i] for i, name in enumerate(NAMES[:zones])}
+    return Fire("embers", str(seed), plan, t_s, grid, status, wall_c=truth, collapses=found, faults=faults)
 
 
 def _slides(rng: np.random.Generator, zones: int, n: int) -> list[tuple[int, int]]:
@@ -163,14 +124,6 @@ def _burn(
     return out[0], out[1], out[2]
 
 
-def _lagged(values: Floats, lag_s: float) -> Floats:
-    gain, state, out = 1.0 - np.exp(-1.0 / lag_s), values[0], np.empty_like(values)
-    for i, value in enumerate(values.tolist()):
-        state += gain * (value - state)
-        out[i] = state
-    return out
-
-
 def _read(
     rng: np.random.Generator, zones: int, wall: Floats, air: Floats, coals: Floats
 ) -> tuple[list[Probe], list[Floats]]:
@@ -182,7 +135,7 @@ def _read(
         values.append(value)
 
     if rng.random() < 0.8:
-        add("bed", "coals", "under", 0.0, _lagged(coals + u(-20, 20), u(20, 70)))
+        add("bed", "coals", "under", 0.0, lagged(coals + u(-20, 20), u(20, 70)))
     for z in range(zones):
         name = NAMES[z]
         kinds = [["wall"], ["wall", "air"], ["wall", "wall"], ["air"]][
@@ -191,11 +144,11 @@ def _read(
         for i, reads in enumerate(kinds):
             if reads == "wall":
                 leak = u(0.03, 0.18)
-                value = _lagged((1 - leak) * wall[:, z] + leak * air[:, z], u(12, 50)) * (
+                value = lagged((1 - leak) * wall[:, z] + leak * air[:, z], u(12, 50)) * (
                     1 + 0.01 * rng.normal()
                 )
             else:
-                value = _lagged(0.85 * air[:, z] + 0.15 * wall[:, z], u(2, 25))
+                value = lagged(0.85 * air[:, z] + 0.15 * wall[:, z], u(2, 25))
             add(f"{name} {reads} {i}", reads, name, 8.0 + 15.0 * z, value)
     return probes, values
 
@@ -237,4 +190,4 @@ def _break(
                 return []
         case _:
             values[on, j] = 40.0 + (values[on, j] - 40.0) * np.exp(-now / rng.uniform(4, 50))
-    return [{"probe": probes[j].name, "kind": kind, "start_s": begin, "end_s": end}]
+    return [{"probe": probes[j].name, "kind": kind, "start_s": begin, "end_s": end, "counts": True}]
