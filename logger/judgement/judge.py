@@ -13,14 +13,14 @@ from typing import Any, Final
 import numpy as np
 
 from logger.judgement.alarms import AlarmBook, Condition, Event
-from logger.judgement.estimate import EstimateRow, Pots, zones_of_pots
-from logger.judgement.forecast import Forecast
+from logger.judgement.estimate.pots import Pots
+from logger.judgement.estimate.zones import EstimateRow, zones_of_pots
+from logger.judgement.forecast.arrivals import Forecast
 from logger.judgement.forecast.outlook import Outlook, coming
-from logger.judgement.heat import one_hour
 from logger.judgement.ledger import HOLD_S, Ledger, Pages
 from logger.judgement.levels import Levels
 from logger.judgement.packing import memory, pack, recall, unpack
-from logger.judgement.probes.faults import HOT_JUNCTION
+from logger.judgement.probes.faults import Fault
 from logger.judgement.probes.watch import ProbeWatch
 from logger.judgement.rows import Bools
 from logger.judgement.rules.collapse import Collapse
@@ -28,7 +28,7 @@ from logger.judgement.rules.others import Rules
 from logger.judgement.seconds import Rows, Seconds, onto_seconds
 from logger.judgement.stages import Stages
 from logger.judgement.trend import Course, Trend
-from logger.judgement.verdicts import LoadVerdict, load_line, zone_verdict
+from logger.judgement.verdicts import LoadVerdict, load_line, one_hour, zone_verdict
 from logger.judgement.zones import Places, Walls
 from logger.physics.heat_work import HeatWork
 from logger.plan import Plan
@@ -251,7 +251,7 @@ class Judge:
         fault, trusted = self._watch.run(course, seconds)
         walls = self._estimate(begin, course, trusted)
         zones = self._levels.run(course, trusted)
-        wrong = (fault > 0) & (fault != HOT_JUNCTION)
+        wrong = (fault > 0) & (fault != Fault.HOT_JUNCTION)
         pages = Pages(course.level_c, zones.weight, seconds.fresh, wrong, zones.basis)
         booked = self._ledger.run(begin, pages)
         self._collapse.run(course, trusted, zones)

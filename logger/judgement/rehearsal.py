@@ -6,9 +6,9 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from logger.judgement.alarms import Event
-from logger.judgement.heat import OneHour
 from logger.judgement.limits import limits
-from logger.judgement.verdicts import LoadVerdict
+from logger.judgement.verdicts import LoadVerdict, OneHour
+from logger.physics.heat_work import ENERGIES_KJ_MOL
 from logger.plan import Plan
 from logger.plan.alarm_rules import RULES
 from logger.words.events import headed
@@ -72,9 +72,19 @@ def raised(told: Iterable[tuple[float, Mapping[str, Any]]]) -> list[dict[str, An
 
 
 def _one_hour(found: OneHour | None) -> dict[str, Any]:
+    """The one-hour equivalent and what it rests on; `kind` says that it is not a measurement."""
     if found is None:
         return {"one_hour_c": None, "one_hour_model": None}
-    return {"one_hour_c": round(found.c, 1), "one_hour_model": found.data()}
+    usual, *others = ENERGIES_KJ_MOL
+    model = {
+        "kind": "model",
+        "low_c": round(found.low_c, 1),
+        "high_c": round(found.high_c, 1),
+        "energy_kj_mol": usual,
+        "energies_kj_mol": others,
+        "covers": "the clay's activation energy alone, not the probes' errors",
+    }
+    return {"one_hour_c": round(found.c, 1), "one_hour_model": model}
 
 
 def table(result: dict[str, Any]) -> str:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 
 from logger.judgement.alarms import Alarm, alarm_data
-from logger.judgement.estimate import ZoneEstimate, estimate_data
-from logger.judgement.forecast import Forecast
-from logger.judgement.heat import OneHour
+from logger.judgement.estimate.zones import ZoneEstimate, estimate_data
+from logger.judgement.forecast.arrivals import Forecast
 from logger.judgement.ledger import Ledger
 from logger.judgement.levels import BASES, Levels
 from logger.judgement.zones import ABOVE_C, Places
+from logger.physics.heat_work import HeatWork
 from logger.plan import Plan
 from logger.words.said import in_unit
 
@@ -40,6 +41,16 @@ class ZoneVerdict:
     rate_sd_c_per_min: float | None  # standard uncertainty of its probes' rate
 
 
+@dataclass(frozen=True, slots=True)
+class OneHour:
+    """The steady temperature that would have done the same to the clay in an hour. A model."""
+
+    c: float  # by the usual activation energy
+    # lowest and highest by the energies thought possible; the probes' errors are not included
+    low_c: float
+    high_c: float
+
+
 @dataclass(frozen=True)
 class LoadVerdict:
     """What the judgement says about the whole load."""
@@ -54,6 +65,15 @@ class LoadVerdict:
     coming: list[Any]  # parts of a sentence; none where there is nothing to say
     estimates: dict[str, ZoneEstimate]  # each zone's pots by the model; empty where nothing is estimated
     one_hour: dict[str, OneHour]  # by zone, the equivalent one-hour temperature; a model
+
+
+def one_hour(zones: Sequence[str], work: HeatWork) -> dict[str, OneHour]:
+    """The equivalents so far, unknown zones left out; `zones` in the order of the work's columns."""
+    return {
+        zone: OneHour(float(column[0]), float(column.min()), float(column.max()))
+        for zone, column in zip(zones, work.equivalent_c().T, strict=True)
+        if np.isfinite(column).all()
+    }
 
 
 def load_line(pots: list[ZoneVerdict], zones: tuple[ZoneVerdict, ...]) -> str:

@@ -7,14 +7,14 @@ straight lines between them stay within `INVERSE_ERROR_C` of the exact inverse.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final, TypeVar, cast
 
 import numpy as np
 
-from logger.physics.its90 import PIECES
+from logger.physics.its90 import PIECES, Piece
 from logger.reading import Floats
 
 LETTERS: Final = tuple(PIECES)
@@ -54,12 +54,12 @@ def emf_uv(letter: str, temperature_c: _Numeric) -> _Numeric:
     >>> round(emf_uv("K", 750.0))
     31213
     """
-    return _evaluate(letter, temperature_c, _Curve.emf_uv)
+    return _evaluate(letter, temperature_c, Piece.emf_uv)
 
 
 def slope_uv_per_c(letter: str, temperature_c: _Numeric) -> _Numeric:
     """Seebeck coefficient, in µV/°C: the derivative of `emf_uv`, with the same range and errors."""
-    return _evaluate(letter, temperature_c, _Curve.slope_uv_per_c)
+    return _evaluate(letter, temperature_c, Piece.slope_uv_per_c)
 
 
 def temperature_c(letter: str, emf_uv: _Numeric) -> _Numeric:
@@ -91,82 +91,39 @@ def compensated_temperature_c(letter: str, emf_uv: _Numeric, cold_junction_c: _N
     must never be added, since the emf isn't linear. NaN if either is NaN or outside the reference function.
     ValueError: `letter` isn't one of the eight.
     """
-    junction_uv: _Numeric = _evaluate(letter, cast(Any, cold_junction_c), _Curve.emf_uv)
+    junction_uv: _Numeric = _evaluate(letter, cast(Any, cold_junction_c), Piece.emf_uv)
     return temperature_c(letter, emf_uv + junction_uv)
 
 
 def range_c(letter: str) -> tuple[float, float]:
     """Lowest and highest temperature of the reference function [°C]; ValueError: unknown `letter`."""
-    curves = _curves(letter)
-    return curves[0].low_c, curves[-1].high_c
+    pieces = _pieces(letter)
+    return pieces[0].low_c, pieces[-1].high_c
 
 
-@dataclass(frozen=True, slots=True)
-class _Curve:
-    """One piece of a reference function, ready to be evaluated; highest coefficient first."""
-
-    low_c: float
-    high_c: float
-    emf: tuple[float, ...]
-    slope: tuple[float, ...]
-    exponential: tuple[float, float, float] | None
-
-    def emf_uv(self, t: _Numeric) -> _Numeric:
-        e = _horner(self.emf, t)
-        if self.exponential is not None:
-            a0, a1, a2 = self.exponential
-            e += a0 * np.exp(a1 * (t - a2) ** 2)
-        return e
-
-    def slope_uv_per_c(self, t: _Numeric) -> _Numeric:
-        s = _horner(self.slope, t)
-        if self.exponential is not None:
-            a0, a1, a2 = self.exponential
-            s += 2 * a0 * a1 * (t - a2) * np.exp(a1 * (t - a2) ** 2)
-        return s
-
-
-@cache
-def _curves(letter: str) -> tuple[_Curve, ...]:
+def _pieces(letter: str) -> tuple[Piece, ...]:
     if letter not in PIECES:
         raise ValueError(f"{letter!r} isn't a thermocouple letter; use one of {', '.join(LETTERS)}")
-    curves = []
-    for piece in PIECES[letter]:
-        uv = [1e3 * c for c in piece.polynomial]
-        slope = [n * c for n, c in enumerate(uv)][1:]
-        exponential = piece.exponential
-        if exponential is not None:
-            exponential = (1e3 * exponential[0], *exponential[1:])
-        curves.append(_Curve(piece.low_c, piece.high_c, tuple(uv[::-1]), tuple(slope[::-1]), exponential))
-    return tuple(curves)
+    return PIECES[letter]
 
 
-def _horner(coefficients: Sequence[float], t: _Numeric) -> _Numeric:
-    value = coefficients[0] * t
-    for c in coefficients[1:-1]:
-        value += c
-        value *= t
-    value += coefficients[-1]
-    return value
-
-
-def _evaluate(letter: str, temperature_c: _Numeric, what: Callable[[_Curve, Any], Any]) -> _Numeric:
-    curves = _curves(letter)
+def _evaluate(letter: str, temperature_c: _Numeric, what: Callable[[Piece, Any], Any]) -> _Numeric:
+    pieces = _pieces(letter)
     if isinstance(temperature_c, float | int):
-        for curve in curves:
-            if curve.low_c <= temperature_c <= curve.high_c:
-                return float(what(curve, float(temperature_c)))
+        for piece in pieces:
+            if piece.low_c <= temperature_c <= piece.high_c:
+                return float(what(piece, float(temperature_c)))
         return float("nan")
     t = np.asarray(temperature_c, np.float64)
     if t.size:
         low_c, high_c = t.min(), t.max()
-        for curve in curves:
-            if curve.low_c <= low_c and high_c <= curve.high_c:
-                return cast(Floats, what(curve, t))
+        for piece in pieces:
+            if piece.low_c <= low_c and high_c <= piece.high_c:
+                return cast(Floats, what(piece, t))
     out = np.full(t.shape, np.nan)
-    for curve in curves:
-        inside = (t >= curve.low_c) & (t <= curve.high_c)
-        out[inside] = what(curve, t[inside])
+    for piece in pieces:
+        inside = (t >= piece.low_c) & (t <= piece.high_c)
+        out[inside] = what(piece, t[inside])
     return out
 
 
@@ -277,7 +234,7 @@ def tolerance_c(letter: str, tolerance_class: int, temperature_c: _Numeric) -> _
     >>> tolerance_c("K", 2, 800.0)
     6.0
     """
-    _curves(letter)
+    _pieces(letter)
     if tolerance_class not in (1, 2, 3):
         raise ValueError(f"{tolerance_class!r} isn't a tolerance class; use 1, 2 or 3")
     t = np.asarray(temperature_c, np.float64)

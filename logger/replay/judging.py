@@ -13,7 +13,7 @@ import numpy as np
 
 from logger.conversion.columns import reconvert
 from logger.errors import shortened
-from logger.judgement.estimate import estimate_table
+from logger.judgement.estimate.zones import estimate_table
 from logger.judgement.judge import Judge
 from logger.judgement.rehearsal import summary
 from logger.judgement.verdicts import verdict_data

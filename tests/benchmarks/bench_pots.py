@@ -20,7 +20,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from logger.judgement.estimate import EstimateRow
+from logger.judgement.estimate.zones import EstimateRow
 from logger.judgement.forecast import outlook
 from logger.judgement.forecast.arrivals import (
     DRAWN_S,

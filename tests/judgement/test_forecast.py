@@ -11,14 +11,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.judgement.forecast import Arrival, Forecast, forecast
 from logger.judgement.forecast.arrivals import (
     DRAWN_S,
     HOUR_S,
     LEAST,
+    Arrival,
+    Forecast,
     can_tell,
     chance_told,
     comes_by_line,
+    forecast,
     in_words,
     rates,
 )
@@ -127,8 +129,9 @@ def test_more_heat_arrives_sooner_and_more_surely() -> None:
         assert fast.middle_s < slow.middle_s <= HOUR_S
 
 
-# Rate of all ten minutes, level, goal, peak, stage: chance, middle [s], band ten minutes ahead. Worked out once
-# from the published calibration (`tests.benchmarks.bench_pots --fit`), so that no other slips in unnoticed.
+# Rate of all ten minutes, level, goal, peak, stage: chance, middle [s], band ten minutes ahead. Worked out
+# once from the published calibration (`tests.benchmarks.bench_pots --fit`), so that no other slips in
+# unnoticed.
 GOLDEN = (
     (20.0, 500.0, 700.0, 500.0, "climb", 0.846, 420, (270.7, 578.1, 944.6)),
     (3.0, 650.0, 780.0, 655.0, "peak", None, None, (542.4, 617.5, 707.1)),
@@ -340,7 +343,8 @@ def test_cool_enough_comes_from_the_plan() -> None:
 
 
 def test_the_rate_says_how_sure_it_is() -> None:
-    """For a steady climb under white noise, the error is within twice the standard uncertainty 19 times in 20."""
+    """For a steady climb under white noise, the error is within twice the standard uncertainty 19 times in
+    20."""
     knots = [(0.0, [200.0, 100.0, 100.0, 100.0, 100.0]), (1200.0, [600.0, 500.0, 500.0, 500.0, 500.0])]
     t_s, values = lines(knots, noise_c=4.0)
     judge = Judge(plan())

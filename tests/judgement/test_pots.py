@@ -1,4 +1,5 @@
-"""The estimate of the pots: what it rests on, how it follows, when it is sure, gun readings, silence, nonsense."""
+"""The estimate of the pots: what it rests on, how it follows, when it is sure, gun readings, silence,
+nonsense."""
 
 from __future__ import annotations
 
@@ -11,10 +12,11 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from scipy.integrate import solve_ivp
 
-from logger.judgement.estimate import EstimateRow, Pots, estimate_table, surface_of_spot
 from logger.judgement.estimate.heard import COLDEST_C, HOTTEST_C
 from logger.judgement.estimate.model import Model
-from logger.judgement.estimate.pots import SPOT_WAIT_S
+from logger.judgement.estimate.pots import SPOT_WAIT_S, Pots
+from logger.judgement.estimate.spots import surface_of_spot
+from logger.judgement.estimate.zones import EstimateRow, estimate_table
 from logger.judgement.judge import Judge
 from logger.judgement.trend import Course
 from logger.judgement.verdicts import LoadVerdict, verdict_data
@@ -73,7 +75,8 @@ def test_estimating_changes_no_verdict() -> None:
 
 
 def test_a_wall_that_holds_is_what_its_probe_reads() -> None:
-    """Within what a class 2 couple of type K may be off at 700 °C: 0.75 % (IEC 60584-1), and a tip that leaks."""
+    """Within what a class 2 couple of type K may be off at 700 °C: 0.75 % (IEC 60584-1), and a tip that
+    leaks."""
     last = told((WALL,), np.full((900, 1), 700.0))[-1].zones["belly"]
     assert last.wall_c == pytest.approx(700.0, abs=0.0075 * 700 + 5)
     assert last.lo_c < 700 < last.hi_c
@@ -244,7 +247,8 @@ def test_a_thicker_wall_trails_its_face_further() -> None:
 
 @pytest.mark.slow
 def test_the_band_is_wider_towards_what_is_behind_the_wall() -> None:
-    """Heat flows through the wall into what is colder: the mean may be on that side of its face, not beyond."""
+    """Heat flows through the wall into what is colder: the mean may be on that side of its face, not
+    beyond."""
     t = np.arange(3600.0)
     course = np.interp(t, [0, 300, 1300, 2600, 3600], [60, 60, 760, 760, 60])[:, None]
     rows = {row.t_s: row.zones["belly"] for row in told((WALL,), course)}
@@ -337,7 +341,8 @@ def test_a_wall_in_embers_that_holds_beside_colder_air_is_believed() -> None:
     assert last.lo_c < 790 < last.hi_c
 
 
-# --- gun readings --------------------------------------------------------------------------------------------
+# --- gun readings
+# --------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("pot_c", [600.0, 700.0, 800.0])
@@ -398,7 +403,8 @@ def test_a_gun_reading_taken_back_leaves_no_trace(when_s: int) -> None:
     assert slip.verdict().estimates == never.verdict().estimates
 
 
-# --- the same however it arrives -----------------------------------------------------------------------------
+# --- the same however it arrives
+# -----------------------------------------------------------------------------
 
 
 def test_how_readings_are_split_makes_no_difference() -> None:
@@ -480,7 +486,8 @@ def dried(wall_mm: float | None, c_per_min: float) -> list[str]:
 
 @pytest.mark.slow
 def test_heating_a_thick_wall_is_too_fast_where_a_thin_one_takes_it() -> None:
-    """At 9 °C a minute a wall heated from its face has R L / a at most: 1.2 °C/mm in 4 mm, 5.4 in 18 (0.5 mm²/s)."""
+    """At 9 °C a minute a wall heated from its face has R L / a at most: 1.2 °C/mm in 4 mm, 5.4 in 18 (0.5
+    mm²/s)."""
     assert "heating_too_fast" not in dried(None, 9.0), "by the rate alone it is slow enough"
     assert "heating_too_fast" not in dried(4.0, 9.0)
     assert "heating_too_fast" in dried(18.0, 9.0)

@@ -17,6 +17,7 @@ from logger.judgement.estimate.heard import COLDEST_C, FASTEST_C_S, HOTTEST_C, E
 from logger.judgement.estimate.model import AMBIENT_C, Model
 from logger.judgement.estimate.spots import COUNTS_S, Spot, moved_by, surface_of_spot
 from logger.judgement.estimate.zones import (
+    ROW_S,
     Basis,
     EstimateRow,
     ZoneEstimate,
@@ -33,8 +34,6 @@ from logger.plan import Plan
 from logger.reading import Floats
 
 BAND: Final = COVERAGE[0.90]
-ROW_S: Final = 10
-"""How often a row is returned for storing. [s]"""
 SPOT_WAIT_S: Final = 5.0
 """A gun reading takes effect this long after it was taken: by then all readings of its time are here, so a
 rehearsal takes it at exactly the same moment. [s]"""

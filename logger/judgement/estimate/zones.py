@@ -1,16 +1,18 @@
-"""Which zones hold pots, how alike they are, and what the estimate says about each."""
+"""Which zones hold pots, how alike they are, and what the estimate says about each, also as JSON."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
 from logger.plan import Plan
 from logger.reading import Floats
 
+ROW_S: Final = 10
+"""How often a row is stored. [s]"""
 LIKE_CM: Final = 25.0
 """Zones this far apart in height are alike by 1/e (common practice, no source). [cm]"""
 
@@ -75,3 +77,36 @@ def mean_around(weights: Floats, of_c: Floats) -> Floats:
     total[total == 0.0] = np.nan
     mean: Floats = weight @ np.where(there, of_c, 0.0) / total
     return mean
+
+
+def estimate_data(zone: ZoneEstimate) -> dict[str, Any]:
+    """A zone's estimate as JSON; `kind` says that it is not a measurement."""
+    return {
+        "kind": "estimated",
+        "estimate_c": round(zone.wall_c, 1),
+        "low_c": round(zone.lo_c, 1),
+        "high_c": round(zone.hi_c, 1),
+        "surface_c": round(zone.surface_c, 1),
+        "inside_lag_c": round(zone.inside_lag_c, 1),
+        "steepest_c_mm": round(zone.steepest_c_mm, 2),
+        "basis": zone.basis,
+        "consistent": zone.consistent,
+    }
+
+
+def estimate_table(plan: Plan, rows: Sequence[EstimateRow], duration_s: float) -> dict[str, Any]:
+    """A firing's estimate on an even grid: `time_s` 0, 10, 20 …, and by zone `c`, `low_c` and `high_c`.
+
+    These are the mean temperature of the pots' walls and its 90 % band, null where there is none.
+    """
+    zones = dict.fromkeys([*plan.zones, *plan.clay.zones])
+    n = int(duration_s // ROW_S) + 1
+    lines: dict[str, dict[str, list[float | None]]] = {
+        zone: {name: [None] * n for name in ("c", "low_c", "high_c")} for zone in zones
+    }
+    for row in rows:
+        i = int(row.t_s // ROW_S)
+        for zone, told in row.zones.items() if i < n else ():
+            for name, value in (("c", told.wall_c), ("low_c", told.lo_c), ("high_c", told.hi_c)):
+                lines[zone][name][i] = round(value, 1)
+    return {"time_s": [float(ROW_S * i) for i in range(n)], "zones": lines}

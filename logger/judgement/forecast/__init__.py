@@ -1,5 +1,1 @@
-"""Where each zone is heading at the present rate: burn-out, target, and when it will have cooled."""
-
-from logger.judgement.forecast.arrivals import PAST_ROWS, Arrival, Forecast, forecast
-
-__all__ = ("PAST_ROWS", "Arrival", "Forecast", "forecast")
+"""When each zone gets where it should be at the present rate, and where its level may go."""

@@ -7,8 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from logger.judgement.forecast import PAST_ROWS, Forecast, forecast
-from logger.judgement.forecast.arrivals import in_how_long
+from logger.judgement.forecast.arrivals import PAST_ROWS, Forecast, forecast, in_how_long
 from logger.judgement.ledger import Ledger
 from logger.judgement.levels import Levels
 from logger.judgement.stages import BURN_DOWN, COOLING, DRYING

@@ -12,19 +12,7 @@ import numpy as np
 
 from logger.judgement.probes.agreement import Agreement
 from logger.judgement.probes.company import Company
-from logger.judgement.probes.faults import (
-    BELOW_AIR,
-    DEAD,
-    FALLEN,
-    FLOATING,
-    HOT_JUNCTION,
-    IMPOSSIBLE,
-    LOOSE,
-    OPEN,
-    SHORT,
-    SILENT,
-    STUCK,
-)
+from logger.judgement.probes.faults import Fault
 from logger.judgement.probes.signal import JUMPS, Signal
 from logger.judgement.probes.still import Still
 from logger.judgement.rows import Bools, kept, last_rows, run_lengths
@@ -36,7 +24,7 @@ from logger.reading import Floats, Ints, Status
 
 CLEARS_S: Final = 60
 """How long a probe must be sound before it is believed again. [s]"""
-MENDS_S: Final[dict[int, int]] = {OPEN: 300, LOOSE: 300, IMPOSSIBLE: 300}
+MENDS_S: Final[dict[int, int]] = {Fault.OPEN: 300, Fault.LOOSE: 300, Fault.IMPOSSIBLE: 300}
 """The same after these faults: a contact that opens again and again doesn't mend itself. [s]"""
 
 
@@ -75,35 +63,41 @@ class ProbeWatch:
         failed = (bad > 0) & ~((bad == Status.RANGE) & self._surface)
         open_now = failed & ~fresh
         open_s, often = signal.contact(open_now, fresh)
-        # One OPEN among good seconds is a contact that opens for a moment; a lasting one is the fault OPEN.
+        # One Fault.OPEN among good seconds is a contact that opens for a moment; a lasting one is the fault
+        # Fault.OPEN.
         opened = (failed & fresh) | (open_now & (open_s == 1.0))
         jumps = signal.loose(course, seconds, opened)
         stuck = self.still.run(course, fresh)
         found = np.zeros(fresh.shape, np.int64)
-        found[seconds.cold_junction_c > self._junction_c] = HOT_JUNCTION
-        found[stuck] = STUCK
-        found[jumps > JUMPS] = LOOSE
-        found[self._silent(course, fresh)] = SILENT
+        found[seconds.cold_junction_c > self._junction_c] = Fault.HOT_JUNCTION
+        found[stuck] = Fault.STUCK
+        found[jumps > JUMPS] = Fault.LOOSE
+        found[self._silent(course, fresh)] = Fault.SILENT
         hard = (open_s >= self._for_s) | often
         if hard.any() or failed.any():
             code = kept(self.bad_code, bad, last_rows(failed))
-            found[hard & (code == Status.OPEN)] = OPEN
-            found[hard & (code != Status.OPEN)] = SHORT
+            found[hard & (code == Status.OPEN)] = Fault.OPEN
+            found[hard & (code != Status.OPEN)] = Fault.SHORT
             self.bad_code = code[-1]
-        sound = (found == 0) | (found == HOT_JUNCTION)
+        sound = (found == 0) | (found == Fault.HOT_JUNCTION)
         value = np.where(course.valid, course.value_c, np.nan)
         around = _others(np.where(sound, value, np.nan))
         alone, dead, below, fallen, doubtful = self.company.run(course, sound)
         fallen = self._until_it_agrees(fallen, value, around)
-        for where, code_ in ((dead, DEAD), (below, BELOW_AIR), (fallen, FALLEN), (alone, FLOATING)):
+        for where, code_ in (
+            (dead, Fault.DEAD),
+            (below, Fault.BELOW_AIR),
+            (fallen, Fault.FALLEN),
+            (alone, Fault.FLOATING),
+        ):
             found[where & sound] = code_
         before = np.concatenate([self.faulty[None], found[:-1] > 0])
         lately = run_lengths(~before, self.sound_s) < CLEARS_S
         leapt, leaping = signal.leaps(course, value, around, lately)
-        found[leapt & (found == 0)] = IMPOSSIBLE
+        found[leapt & (found == 0)] = Fault.IMPOSSIBLE
         fault = self._standing(found)
         doubtful |= open_now | leaping | (jumps > JUMPS / 2)
-        wrong = (fault > 0) & (fault != HOT_JUNCTION)
+        wrong = (fault > 0) & (fault != Fault.HOT_JUNCTION)
         trusted = (course.valid & ~wrong & ~doubtful).astype(np.float64)
         self.faulty = fault[-1] > 0
         return fault, trusted

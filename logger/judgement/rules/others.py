@@ -15,7 +15,7 @@ import numpy as np
 from logger.judgement.alarms import LOAD, AlarmBook, Condition
 from logger.judgement.ledger import Booked
 from logger.judgement.levels import told_place
-from logger.judgement.probes.faults import HOT_JUNCTION, WORDS
+from logger.judgement.probes.faults import WORDS, Fault
 from logger.judgement.rows import Bools
 from logger.judgement.rules.stalls import Stalls
 from logger.judgement.stages import BURN_DOWN, PEAK
@@ -99,7 +99,7 @@ class Rules:
                 continue
             words = partial('"{}" {}'.format, probe.name, WORDS.get(fault, ""))
             # `ProbeWatch` has the delays of all faults but a hot junction, which warms slowly.
-            delay = float(self._set["probe_fault"]["for_s"]) if fault == HOT_JUNCTION else 1.0
+            delay = float(self._set["probe_fault"]["for_s"]) if fault == Fault.HOT_JUNCTION else 1.0
             yield Condition("probe_fault", probe.zone, probe.name, fault > 0, delay, 1.0, words)
 
     def _coldest(
