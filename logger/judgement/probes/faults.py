@@ -31,7 +31,11 @@ WORDS: Final = {
     Fault.FALLEN: "has fallen out of the stack: it reads open air while its neighbours stay hot.",
     Fault.HOT_JUNCTION: "has a terminal block that is too hot: move it out of the heat.",
     Fault.FLOATING: "reads hot while nothing near it warms: its input is probably not connected.",
-    Fault.DEAD: "stays cold while everything around it is hot: it isn't in its place, or its wire is shorted.",
-    Fault.BELOW_AIR: "reads colder than the air beside the fire: its wires are swapped, or its cold junction off.",
+    Fault.DEAD: (
+        "stays cold while everything around it is hot: it isn't in its place, or its wire is shorted."
+    ),
+    Fault.BELOW_AIR: (
+        "reads colder than the air beside the fire: its wires are swapped, or its cold junction off."
+    ),
     Fault.IMPOSSIBLE: "jumped further than any probe can: its wire or terminal has come loose.",
 }

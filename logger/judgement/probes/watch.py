@@ -63,8 +63,7 @@ class ProbeWatch:
         failed = (bad > 0) & ~((bad == Status.RANGE) & self._surface)
         open_now = failed & ~fresh
         open_s, often = signal.contact(open_now, fresh)
-        # One Fault.OPEN among good seconds is a contact that opens for a moment; a lasting one is the fault
-        # Fault.OPEN.
+        # One OPEN among good seconds is a contact that opens for a moment; a lasting one is the fault OPEN.
         opened = (failed & fresh) | (open_now & (open_s == 1.0))
         jumps = signal.loose(course, seconds, opened)
         stuck = self.still.run(course, fresh)
