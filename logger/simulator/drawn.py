@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -208,59 +208,45 @@ def _draw_gusts(rng: np.random.Generator, wind_m_s: float) -> tuple[Gust, ...]:
 
 
 def _draw_mishaps(plain: Scenario, wanted: list[str], rng: np.random.Generator) -> Scenario:
-    scenario = plain
+    changed: dict[str, Any] = {}
+    faults: list[Fault] = []
     for name in wanted:
-        zone = scenario.zones[int(rng.integers(len(scenario.zones)))].name
-        if name == "coal_collapse":
-            late = rng.random() < 0.8
-            scenario = replace(
-                scenario,
-                collapses=(
-                    Collapse(
-                        zone=zone,
-                        anchor="fed" if late else "lit",
-                        after_s=_uniform(rng, 60, 900) if late else _uniform(rng, 900, 1500),
-                        severity=_uniform(rng, 0.3, 0.8),
-                        slump_s=_uniform(rng, 10, 60),
-                        mend_s=_uniform(rng, 240, 600) if rng.random() < 0.5 else None,
-                    ),
-                ),
-            )
-        elif name == "stalled_zone":
-            scenario = replace(
-                scenario,
-                stalls=(
-                    Stall(
-                        zone=zone,
-                        short_c=_uniform(rng, 30, 150),
-                        mend_s=_uniform(rng, 2100, 3600) if rng.random() < 0.3 else None,
-                    ),
-                ),
-            )
-        elif name == "rain":
-            rain = Rain("lit", _uniform(rng, 600, 2400), _uniform(rng, 360, 1200), _uniform(rng, 3, 12))
-            scenario = replace(scenario, rains=(rain,))
-        elif name == "raked_hot":
-            scenario = replace(scenario, rake_hot=True, rake_after_s=_uniform(rng, 420, 1200))
-        elif name == "lit_too_early":
-            scenario = replace(scenario, dry_until_c=_uniform(rng, 45, 75), dry_min_s=_uniform(rng, 300, 600))
-        else:
-            kind: FaultKind = (
-                FAULT_KINDS[int(rng.integers(len(FAULT_KINDS)))]
-                if name == "probe_fault"
-                else next(k for k in FAULT_KINDS if k == name)
-            )
-            able = [s.probe for s in scenario.probes if _can_have(s.probe, kind)]
-            probe = able[int(rng.integers(len(able)))].name
-            fault = Fault(
-                probe=probe,
-                kind=kind,
-                anchor="lit",
-                after_s=_uniform(rng, 120, 2700),
-                duration_s=None if kind == "fallen_out" else _uniform(rng, 120, 900),
-            )
-            scenario = replace(scenario, faults=(*scenario.faults, fault))
-    return scenario
+        zone = plain.zones[int(rng.integers(len(plain.zones)))].name
+        match name:
+            case "coal_collapse":
+                late = rng.random() < 0.8
+                collapse = Collapse(
+                    zone=zone,
+                    anchor="fed" if late else "lit",
+                    after_s=_uniform(rng, 60, 900) if late else _uniform(rng, 900, 1500),
+                    severity=_uniform(rng, 0.3, 0.8),
+                    slump_s=_uniform(rng, 10, 60),
+                    mend_s=_uniform(rng, 240, 600) if rng.random() < 0.5 else None,
+                )
+                changed["collapses"] = (collapse,)
+            case "stalled_zone":
+                short_c = _uniform(rng, 30, 150)
+                mend_s = _uniform(rng, 2100, 3600) if rng.random() < 0.3 else None
+                changed["stalls"] = (Stall(zone, short_c, mend_s),)
+            case "rain":
+                rain = Rain("lit", _uniform(rng, 600, 2400), _uniform(rng, 360, 1200), _uniform(rng, 3, 12))
+                changed["rains"] = (rain,)
+            case "raked_hot":
+                changed |= {"rake_hot": True, "rake_after_s": _uniform(rng, 420, 1200)}
+            case "lit_too_early":
+                changed |= {"dry_until_c": _uniform(rng, 45, 75), "dry_min_s": _uniform(rng, 300, 600)}
+            case _:
+                faults.append(_draw_fault(plain, name, rng))
+    return replace(plain, **changed, faults=tuple(faults))
+
+
+def _draw_fault(plain: Scenario, name: str, rng: np.random.Generator) -> Fault:
+    kinds = FAULT_KINDS if name == "probe_fault" else [k for k in FAULT_KINDS if k == name]
+    kind = kinds[int(rng.integers(len(kinds)))] if len(kinds) > 1 else kinds[0]
+    able = [s.probe for s in plain.probes if _can_have(s.probe, kind)]
+    probe = able[int(rng.integers(len(able)))].name
+    after_s = _uniform(rng, 120, 2700)
+    return Fault(probe, kind, "lit", after_s, None if kind == "fallen_out" else _uniform(rng, 120, 900))
 
 
 def _can_have(probe: Probe, kind: FaultKind) -> bool:

@@ -25,12 +25,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from logger.physics.infrared import KELVIN
+from logger.physics.infrared import STEFAN_BOLTZMANN as SIGMA
 from logger.reading import Floats
 from logger.simulator.course import LONGEST_S, LOOK_EVERY_S, Course
 from logger.simulator.scenario import Scenario
-
-SIGMA: Final = 5.670374419e-8  # Stefan-Boltzmann [W/m²K⁴]
-KELVIN: Final = 273.15
 
 # A low-fired clay: density x specific heat [J/m³K], emissivity (0.90-0.95 in the long infrared).
 HEAT_CAPACITY: Final = 1.8e6

@@ -7,9 +7,10 @@ from typing import Any, Final
 
 import numpy as np
 
+from logger.physics.infrared import KELVIN
 from logger.reading import Bytes, Floats, Status
 from logger.simulator.course import LONGEST_S
-from logger.simulator.fire import KELVIN, Fire
+from logger.simulator.fire import Fire
 from logger.simulator.scenario import Fault, ProbeSpec, Scenario
 
 INFRARED_END_C: Final = 380.0

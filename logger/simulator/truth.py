@@ -93,8 +93,6 @@ def tell(fire: Fire, scenario: Scenario, readings: Readings, target_c: float) ->
     peak_s = int(fire.flame_kw.argmax())
     strong = np.flatnonzero(fire.flame_kw > 0.2 * fire.flame_kw.max())
     burn_down_s = int(min(strong[-1] + 1, n_s - 1)) if len(strong) else n_s - 1
-    collapses = _collapses(fire, scenario, levels)
-    stalls = _stalls(fire, scenario, levels, target_c)
     truth: dict[str, Any] = {
         "seed": scenario.seed,
         "title": scenario.title,
@@ -114,14 +112,10 @@ def tell(fire: Fire, scenario: Scenario, readings: Readings, target_c: float) ->
         "crossing_s": _crossing(fire, scenario),
         "every_s": EVERY_S,
         "zones": _zones(fire, scenario, levels, target_c),
-        "collapses": collapses,
-        "stalls": stalls,
+        "collapses": _collapses(fire, scenario, levels),
+        "stalls": _stalls(fire, scenario, levels, target_c),
         "faults": readings.faults,
-        "events": [
-            event
-            for event in fire.events
-            if event["kind"] in ("wood_lit", "armload", "gust", "rain", "rake_out", "fed")
-        ],
+        "events": [event for event in fire.events if event["kind"] != "coal_collapse"],
     }
     truth["mishaps"] = _mishaps(fire, scenario, truth)
     return truth
@@ -265,49 +259,33 @@ def _stalls(
 
 
 def _mishaps(fire: Fire, scenario: Scenario, truth: dict[str, Any]) -> list[dict[str, Any]]:
-    def entry(
-        kind: str, zone: str | None, probes: list[str], start: float, end: float, size: float | None
-    ) -> Any:
-        return {
+    zone_of = {s.probe.name: s.probe.zone for s in scenario.probes}
+    found: list[tuple[str, str | None, list[str], dict[str, Any], float | None]] = []
+    for case in truth["collapses"]:
+        if case["counts"]:
+            found.append(("coal_collapse", case["zone"], case["probes"], case, case["probes_lost_c"]))
+    for case in truth["stalls"]:
+        short_c = round(float(truth["target_c"] - case["level_c"]), 1)
+        found.append(("stalled_zone", case["zone"], case["probes"], case, short_c))
+    for case in truth["faults"]:
+        found.append(("probe_fault", zone_of[case["probe"]], [case["probe"]], case, None))
+    found += [("rain", None, [], case, None) for case in truth["events"] if case["kind"] == "rain"]
+    coldest = float(fire.wall_c[int(fire.lit_s), :, 1].min())
+    if coldest < 115.0:
+        lit = {"start_s": fire.lit_s, "end_s": fire.lit_s}
+        found.append(("lit_too_early", None, [], lit, round(coldest, 1)))
+    if scenario.rake_hot:
+        raked = (case for case in truth["events"] if case["kind"] == "rake_out")
+        found += [("raked_hot", None, [], case, None) for case in raked]
+    return [
+        {
             "kind": kind,
             "zone": zone,
             "side": None if zone is None else _side(scenario, zone),
             "probes": probes,
-            "start_s": start,
-            "end_s": end,
-            "size_c": size,
+            "start_s": case["start_s"],
+            "end_s": case["end_s"],
+            "size_c": size_c,
         }
-
-    mishaps = [
-        entry("coal_collapse", c["zone"], c["probes"], c["start_s"], c["end_s"], c["probes_lost_c"])
-        for c in truth["collapses"]
-        if c["counts"]
+        for kind, zone, probes, case, size_c in sorted(found, key=lambda one: float(one[3]["start_s"]))
     ]
-    mishaps += [
-        entry("stalled_zone", s["zone"], s["probes"], s["start_s"], s["end_s"], target_gap(truth, s))
-        for s in truth["stalls"]
-    ]
-    zone_of = {s.probe.name: s.probe.zone for s in scenario.probes}
-    mishaps += [
-        entry("probe_fault", zone_of[f["probe"]], [f["probe"]], f["start_s"], f["end_s"], None)
-        for f in truth["faults"]
-    ]
-    mishaps += [
-        entry("rain", None, [], e["start_s"], e["end_s"], None)
-        for e in truth["events"]
-        if e["kind"] == "rain"
-    ]
-    coldest = float(fire.wall_c[int(fire.lit_s), :, 1].min())
-    if coldest < 115.0:
-        mishaps.append(entry("lit_too_early", None, [], fire.lit_s, fire.lit_s, round(coldest, 1)))
-    mishaps += [
-        entry("raked_hot", None, [], e["start_s"], e["end_s"], None)
-        for e in truth["events"]
-        if e["kind"] == "rake_out" and scenario.rake_hot
-    ]
-    return sorted(mishaps, key=lambda m: float(m["start_s"]))
-
-
-def target_gap(truth: dict[str, Any], stall: dict[str, Any]) -> float:
-    """How far below the target a stalled zone stopped. [°C]."""
-    return round(float(truth["target_c"] - stall["level_c"]), 1)

@@ -23,7 +23,6 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from tests.broker import Mosquitto
-from tests.processes import until
 
 RIGS, RATE_HZ, BYTES = 50, 10, 1100
 SETTINGS = {
@@ -35,10 +34,12 @@ SETTINGS = {
 }
 
 
-def client(name: str, port: int, *, keep: bool) -> Any:
+def client(name: str, port: int, *, keep: bool, heard: Any = None) -> Any:
+    """A client that is connected; with `heard` for each message, it acknowledges them itself."""
     made = paho.Client(
-        paho.CallbackAPIVersion.VERSION2, client_id=name, protocol=paho.MQTTv5, manual_ack=True
+        paho.CallbackAPIVersion.VERSION2, client_id=name, protocol=paho.MQTTv5, manual_ack=heard is None
     )
+    made.on_message = heard
     made.max_inflight_messages_set(1000)
     properties = Properties(PacketTypes.CONNECT)
     properties.SessionExpiryInterval = 3600 if keep else 0
@@ -74,6 +75,9 @@ def measure(name: str, lines: tuple[str, ...], seconds: float, *, there: bool = 
             acknowledged.add(number)
             waits.append(time.monotonic() - sent)
 
+        def again(_client: Any, _data: Any, message: Any) -> None:
+            back.add(int(message.payload))
+
         rigs.on_publish = taken
         process = psutil.Process(broker._process.pid)  # type: ignore[union-attr]
         cpu, began = sum(process.cpu_times()[:2]), time.monotonic()
@@ -93,7 +97,7 @@ def measure(name: str, lines: tuple[str, ...], seconds: float, *, there: bool = 
         logger.loop_stop()
         kept = set(acknowledged) - {-1}
         broker.start()
-        logger = client_back(broker.port, back)
+        logger = client("logger", broker.port, keep=True, heard=again)
         last = -1
         while len(back) != last:
             last = len(back)
@@ -106,19 +110,6 @@ def measure(name: str, lines: tuple[str, ...], seconds: float, *, there: bool = 
             f"  {100 * load:4.0f} % of a core, {held:4.0f} MB, slowest 1 %: {1000 * waits[int(0.99 * len(waits))]:6.0f} ms",
             flush=True,
         )
-
-
-def client_back(port: int, back: set[int]) -> Any:
-    made = paho.Client(
-        paho.CallbackAPIVersion.VERSION2, client_id="logger", protocol=paho.MQTTv5, manual_ack=False
-    )
-    made.on_message = lambda _c, _d, message: back.add(int(message.payload))
-    properties = Properties(PacketTypes.CONNECT)
-    properties.SessionExpiryInterval = 3600
-    made.connect("127.0.0.1", port, clean_start=False, properties=properties)
-    made.loop_start()
-    until(made.is_connected, "the broker")
-    return made
 
 
 if __name__ == "__main__":

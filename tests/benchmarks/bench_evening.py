@@ -19,9 +19,9 @@ from pathlib import Path
 import psutil
 
 from logger.journal.reader import JournalReader
-from tests.benchmarks.bench_page import be_tablets
+from tests.benchmarks.bench_page import be_tablets, page_server, spread
 from tests.benchmarks.live import frame_lines, heat, plan_of, rig
-from tests.processes import STOKEWATCH, free_port, process, until
+from tests.processes import STOKEWATCH, process, until
 
 RATE_HZ = 10.0
 SETTLE_S = 15.0
@@ -54,10 +54,6 @@ def first_commit(folder: Path, plan: Path, lines: list[bytes]) -> tuple[float, f
     return took_s, cpu_s
 
 
-def spread(values: list[float], form: str = ".2f") -> str:
-    return f"{statistics.median(values):{form}} [{min(values):{form}}–{max(values):{form}}]"
-
-
 def main(seconds: float, starts: int, tablets: int) -> None:
     values = heat(seconds + 60.0 + SETTLE_S, RATE_HZ, from_s=3600.0)
     lines = frame_lines(values, RATE_HZ)
@@ -70,18 +66,17 @@ def main(seconds: float, starts: int, tablets: int) -> None:
         if begun:
             print(f"first commit after start: {spread([b[0] for b in begun])} s")
             print(f"  processor time by then: {spread([b[1] for b in begun])} s")
-        home, link, port = folder / "home", folder / "rig", free_port()
+        home, link = folder / "home", folder / "rig"
         log = [*STOKEWATCH, "log", "--serial", str(link), "--plan", str(plan)]
-        page = [*STOKEWATCH, "page", "--port", str(port), "--no-browser"]
-        with rig(link, lines, RATE_HZ), process(log, home) as logger, process(page, home) as server:
+        with rig(link, lines, RATE_HZ), process(log, home) as logger, page_server(home) as (address, page):
             until(lambda: readings(home), "the first commit", 60)
-            parts = {"logger": psutil.Process(logger.pid), "page": psutil.Process(server.pid)}
+            parts = {"logger": psutil.Process(logger.pid), "page": page}
             time.sleep(SETTLE_S)
             for n in (0, tablets):
                 before = {k: sum(p.cpu_times()[:2]) for k, p in parts.items()}
                 begun_s = time.monotonic()
                 if n:
-                    got = asyncio.run(be_tablets(f"127.0.0.1:{port}", n, seconds))
+                    got = asyncio.run(be_tablets(address, n, seconds))
                 else:
                     time.sleep(seconds / 3)
                 took_s = time.monotonic() - begun_s

@@ -18,6 +18,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import psutil
@@ -41,7 +42,7 @@ def make_archive(path: Path, megabytes: int) -> int:
     db.execute("PRAGMA synchronous = OFF")
     first = writer.open_firing("Invented", None, START_US, ended_us=START_US + MINUTES * 60_000_000).id
     for k in range(0, MINUTES * 600, 600):
-        writer.append(first, batch(600, k))
+        writer.append(first, firing_batch(600, CHANNELS, first=k))
     writer.pack(first)
     db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     size = path.stat().st_size
@@ -76,15 +77,9 @@ def make_archive(path: Path, megabytes: int) -> int:
     return int(frames) + 600 * CHANNELS
 
 
-def batch(n: int, first: int) -> Batch:
-    return firing_batch(n, CHANNELS, first=first)
-
-
 def later(n: int) -> Batch:
     """Of the running firing."""
-    from dataclasses import replace
-
-    made = batch(n, 0)
+    made = firing_batch(n, CHANNELS)
     return replace(made, t_us=made.t_us + 10**12)
 
 
@@ -108,14 +103,18 @@ def first_frame_s(home: Path, spoil: Callable[[Path], None], *, cold: bool) -> t
         started_s(home, link)  # now the archive's last firing is this rig's
         spoil(path)
         if path.exists() and path.stat().st_size:
-            # The old heartbeat must not be taken for the new logger's.
-            with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(path)) as db:
-                db.execute("DELETE FROM heartbeat")
-                db.commit()
+            forget_heartbeat(path)
         os.sync()  # the logger must not wait for our copying to reach the disk
         if cold:
             drop_caches()
         return started_s(home, link)
+
+
+def forget_heartbeat(path: Path) -> None:
+    """The old one must not be taken for the new logger's."""
+    with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(path)) as db:
+        db.execute("DELETE FROM heartbeat")
+        db.commit()
 
 
 def started_s(home: Path, link: Path) -> tuple[float, float]:
@@ -193,10 +192,7 @@ def main() -> None:
             shutil.rmtree(home, ignore_errors=True)
             home.mkdir()
             shutil.copyfile(archive, home / "journal.sqlite")
-            # The old heartbeat must not be taken for the new logger's.
-            with contextlib.closing(sqlite3.connect(home / "journal.sqlite")) as db:
-                db.execute("DELETE FROM heartbeat")
-                db.commit()
+            forget_heartbeat(home / "journal.sqlite")
             took.append(first_frame_s(home, spoil, cold=given.cold))
         walls, cpus = zip(*took, strict=True)
         print(

@@ -18,9 +18,9 @@ from pathlib import Path
 import numpy as np
 from playwright.sync_api import Error, Page, sync_playwright
 
-from tests.benchmarks.bench_page import ARGUMENTS, CHROMIUM
+from tests.benchmarks.bench_page import ARGUMENTS, CHROMIUM, page_server
 from tests.benchmarks.live import frame_lines, heat, plan_of, rig
-from tests.processes import STOKEWATCH, free_port, process, until
+from tests.processes import STOKEWATCH, process, until
 
 LOWEST_C = 300
 READING = "#values [data-probe='p0'] .reading"
@@ -56,13 +56,11 @@ def main(seconds: float, rate_hz: float, rounds: int) -> None:
     with tempfile.TemporaryDirectory() as name, sync_playwright() as playwright:
         home, link, plan = Path(name) / "home", Path(name) / "rig", Path(name) / "plan.toml"
         plan.write_text(plan_of().dumps())
-        port = free_port()
         log = [*STOKEWATCH, "log", "--serial", str(link), "--plan", str(plan)]
-        serve = [*STOKEWATCH, "page", "--port", str(port), "--no-browser"]
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS.split())
-        with process(log, home), process(serve, home), rig(link, lines, rate_hz) as sending:
+        with process(log, home), page_server(home) as (address, _), rig(link, lines, rate_hz) as sending:
             page = browser.new_page(viewport={"width": 1180, "height": 820})
-            until(lambda: opened(page, f"http://127.0.0.1:{port}/"), "the page", 60)
+            until(lambda: opened(page, f"http://{address}/"), "the page", 60)
             time.sleep(5)
             page.evaluate(LOOK, READING)
             whole: list[float] = []

@@ -1,6 +1,6 @@
 """What the live page costs; run by hand, prints each figure with its goal and the previous page's.
 
-nice -n 15 python tests/benchmarks/bench_page.py [--rounds 5] [--open-hours 12] [--seconds 60] [--commits 2]
+nice -n 15 python -m tests.benchmarks.bench_page [--rounds 5] [--open-hours 12] [--seconds 60] [--commits 2]
 
 Real parts: a page server in its own process, Debian's chromium, and this process writing 16 channels at 10
 Hz, with that many commits, and so updates, a second. `BEFORE` is the page at commit 680ba92 (its own canvas
@@ -15,8 +15,6 @@ import asyncio
 import json
 import os
 import socket
-import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -38,6 +36,7 @@ from dashboard.live.screens import draw
 from dashboard.live.watch import Watcher
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel
+from tests.processes import STOKEWATCH, free_port, process, until
 
 CHANNELS = 16
 HZ = 10
@@ -148,31 +147,16 @@ def updates(path: Path, key: str, start_us: int, n: int, writer: JournalWriter, 
 
 @contextmanager
 def page_server(home: Path) -> Iterator[tuple[str, psutil.Process]]:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        port = s.getsockname()[1]
-    command = [
-        sys.executable,
-        "-m",
-        "logger.cli",
-        "page",
-        "--home",
-        str(home),
-        "--port",
-        str(port),
-        "--no-browser",
-    ]
-    process = subprocess.Popen(command)
-    try:
-        for _ in range(1200):
-            with socket.socket() as s:
-                if s.connect_ex(("127.0.0.1", port)) == 0:
-                    break
-            time.sleep(0.1)
-        yield f"127.0.0.1:{port}", psutil.Process(process.pid)
-    finally:
-        process.terminate()
-        process.wait(10)
+    """A page server in its own process: its address, once it answers, and the process."""
+    port = free_port()
+
+    def answers() -> bool:
+        with socket.socket() as s:
+            return s.connect_ex(("127.0.0.1", port)) == 0
+
+    with process([*STOKEWATCH, "page", "--port", str(port), "--no-browser"], home) as own:
+        until(answers, "the page", 120, 0.1)
+        yield f"127.0.0.1:{port}", psutil.Process(own.pid)
 
 
 class Writing:

@@ -1,6 +1,6 @@
 """What moving a replay's bar costs, from the bar's new moment to the picture of it; run by hand.
 
-    nice -n 15 python tests/benchmarks/bench_replay.py [--probes 12] [--moves 60]
+    nice -n 15 python -m tests.benchmarks.bench_replay [--probes 12] [--moves 60]
 
 Real parts: a page server in its own process, Debian's chromium, one judged invented firing of two hours. Each
 move waits for the frame after the one in which values, traces and the stack through time show the moment, so
@@ -13,22 +13,16 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
-import socket
-import subprocess
-import sys
 import tempfile
-import time
-import urllib.request
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 from playwright.sync_api import sync_playwright
 
+from tests.benchmarks.bench_page import ARGUMENTS, CHROMIUM, page_server
 from tests.invented_firings import invented_firing, open_journal
 
-CHROMIUM = "/usr/bin/chromium"
-ARGUMENTS = "--headless --no-sandbox --disable-gpu --disable-background-networking --disable-component-update"
 GOAL_MS: Final = 100.0
 MOVE: Final = """async (t) => {
     const plot = (id) => document.querySelector(`#${id} .js-plotly-plot`);
@@ -42,14 +36,6 @@ MOVE: Final = """async (t) => {
 }"""
 
 
-def wait_for(address: str) -> None:
-    """Wait until the page server answers."""
-    while True:
-        with contextlib.suppress(OSError), urllib.request.urlopen(f"{address}/healthz", timeout=5):
-            return
-        time.sleep(0.2)
-
-
 def main() -> None:
     """Print the times of the moves beside the goal."""
     options = argparse.ArgumentParser()
@@ -59,26 +45,16 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
         with contextlib.closing(open_journal(Path(folder))) as writer:
             firing, made = invented_firing(writer, 5, probes=given.probes, rate_hz=1.0)
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            port = free.getsockname()[1]
-        command = [sys.executable, "-m", "logger.cli", "page", "--home", folder, "--port", str(port)]
-        server = subprocess.Popen([*command, "--no-browser"], stderr=subprocess.DEVNULL)
-        try:
-            address = f"http://127.0.0.1:{port}"
-            wait_for(address)
-            browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS.split())
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS.split())
+        with page_server(Path(folder)) as (address, _):
             page = browser.new_page(viewport={"width": 1180, "height": 820})
-            page.goto(f"{address}/replay/{firing}?at=600")
+            page.goto(f"http://{address}/replay/{firing}?at=600")
             page.wait_for_selector("#replay-zones td", timeout=600_000)
             page.wait_for_timeout(3000)
             ends_s = float(made.t_s[-1])
             moments_s = np.random.default_rng(1).permutation(np.linspace(10.0, ends_s - 10.0, given.moves))
             took = [float(page.evaluate(MOVE, round(t))) for t in moments_s.tolist()]
-            browser.close()
-        finally:
-            server.terminate()
-            server.wait()
+        browser.close()
     median, most = np.percentile(took, [50, 95])
     print(f"{given.probes} probes, {ends_s / 60:.0f} min, {given.moves} moves, load {os.getloadavg()[0]:.1f}")
     print(
