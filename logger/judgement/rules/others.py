@@ -6,9 +6,9 @@ how long it must last, and the message.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -28,7 +28,26 @@ from logger.words.said import Degrees, Said, said
 GOOD_NEWS_S: Final = 120.0
 """How long good news is shown. [s]"""
 
-Rows = list[list[float]]
+
+class Held(NamedTuple):
+    """Where one rule's conditions hold over n seconds, at m places."""
+
+    places: Sequence[tuple[str, str | None, str | None]]  # rule, zone and probe
+    holds: Bools  # (n, m)
+    stays: Bools  # (n, m); the same with the deadband, while its alarm is up
+    for_s: Floats  # (n, m)
+    off_s: float
+    words: Callable[[int, int], str]  # of second and place
+    known: Bools | None = None  # (n,); where nothing can be told nothing changes
+
+    def conditions(self, i: int, alarms: AlarmBook, *, may: bool = True) -> Iterator[Condition]:
+        """Yield those that hold in second i, and those whose alarm may be up; none holds unless it `may`."""
+        for m, (rule, zone, probe) in enumerate(self.places):
+            alarm = alarms.alarms.get(f"{rule}:{probe or zone or LOAD}")
+            holds = may and bool((self.stays if alarm is not None and alarm.active else self.holds)[i, m])
+            if holds or alarm is not None:
+                words = partial(self.words, i, m)
+                yield Condition(rule, zone, probe, holds, float(self.for_s[i, m]), self.off_s, words)
 
 
 class Rules:
@@ -50,191 +69,170 @@ class Rules:
         walls: Walls | None,
         booked: Booked,
     ) -> None:
-        """Take n seconds for `conditions` to step through. Rules that hold nowhere in them are skipped.
+        """Take n seconds for `conditions` to step through.
 
         `fault` and `trusted` are (n, k); `walls` is None where nothing is estimated.
         """
+        self._zones = zones
         self.stalls.run(course, trusted, zones, booked.counted_c)
-        hot, fall = self._set["over_temperature"], self._set["cooling_too_fast"]
-        level, rate = zones.level_c, zones.rate_c_per_min
-        self._level: Rows = level.tolist()
-        self._rate: Rows = rate.tolist()
-        self._basis: list[list[int]] = zones.basis.tolist()
-        self._counted: Rows = booked.counted_c.tolist()
-        self._fault = fault.tolist()
-        self._faulty = _columns(fault > 0)
-        self._hot = _columns(level > float(hot["limit_c"]) - 15.0)
-        within = (level > float(fall["to_c"])) & (level < float(fall["from_c"]))
-        self._falling = set(self._places.pots) & _columns(
-            within & (rate < -0.7 * float(fall["rate_c_per_min"]))
-        )
-        self._news = self._good_news(booked)
-        self._heating = self._coldest(course, trusted, zones, walls)
+        before = [self._probe_fault(fault), self._heating_too_fast(course, trusted, zones, walls)]
+        self._before = [_with_any(held) for held in (*before, self._over_temperature(), self._cooling())]
+        self._wide = _with_any(self._spread())
+        self._good = _with_any(self._good_news(booked))
 
     def conditions(self, i: int, stage: str, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
         """Yield the conditions that hold in second i of the last `run`, and those whose alarm may be up.
 
         `raked`: raking out has begun.
         """
-        level = self._level[i]
         up = {alarm.rule for alarm in alarms.alarms.values()}
-        if self._faulty or "probe_fault" in up:
-            yield from self._probe_fault(i, alarms)
-        if self._heating is not None or "heating_too_fast" in up:
-            yield from self._heating_too_fast(i, alarms)
-        if self._hot or "over_temperature" in up:
-            yield from self._over_temperature(i, alarms)
-        if self._falling or "cooling_too_fast" in up:
-            yield from self._cooling(i, alarms)
+        for held, rules, some in self._before:
+            if some[i] or not up.isdisjoint(rules):
+                yield from held.conditions(i, alarms)
         yield from self.stalls.conditions(i, raked, alarms)
-        if stage in (PEAK, BURN_DOWN) or "spread_too_wide" in up:
-            yield from self._spread(level, stage, alarms)
-        if self._news is not None or "target_reached" in up or "soak_done" in up:
-            yield from self._good(i, alarms)
+        held, rules, some = self._wide
+        if (some[i] or not up.isdisjoint(rules)) and (held.known is None or held.known[i]):
+            yield from held.conditions(i, alarms, may=stage in (PEAK, BURN_DOWN))
+        held, rules, some = self._good
+        if some[i] or not up.isdisjoint(rules):
+            yield from held.conditions(i, alarms)
 
-    def _probe_fault(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
-        for j, fault in enumerate(self._fault[i]):
-            probe = self._plan.probes[j]
-            if _idle("probe_fault", probe.name, fault > 0, alarms):
-                continue
-            words = partial('"{}" {}'.format, probe.name, WORDS.get(fault, ""))
-            # `ProbeWatch` has the delays of all faults but a hot junction, which warms slowly.
-            delay = float(self._set["probe_fault"]["for_s"]) if fault == Fault.HOT_JUNCTION else 1.0
-            yield Condition("probe_fault", probe.zone, probe.name, fault > 0, delay, 1.0, words)
+    def _held(
+        self, rule: str, zones: Sequence[str | None], holds: Bools, stays: Bools, off_s: float, words: Any
+    ) -> Held:
+        for_s = np.broadcast_to(float(self._set[rule]["for_s"]), holds.shape)
+        return Held([(rule, zone, None) for zone in zones], holds, stays, for_s, off_s, words)
 
-    def _coldest(
+    def _probe_fault(self, fault: Ints) -> Held:
+        # `ProbeWatch` has the delays of all faults but a hot junction, which warms slowly.
+        for_s = np.where(fault == Fault.HOT_JUNCTION, float(self._set["probe_fault"]["for_s"]), 1.0)
+        probes, there = self._plan.probes, fault > 0
+
+        def words(i: int, j: int) -> str:
+            return f'"{probes[j].name}" {WORDS[Fault(fault[i, j])]}'
+
+        return Held([("probe_fault", p.zone, p.name) for p in probes], there, there, for_s, 1.0, words)
+
+    def _heating_too_fast(
         self, course: Course, trusted: Floats, zones: ZoneCourse, walls: Walls | None
-    ) -> list[tuple[float, float, float, int]] | None:
-        """Level, rate, gradient and zone of the coldest place each second; None if never heating too fast."""
-        touching, pots = self._places.walls, self._places.pots
-        level = np.where(trusted[:, touching] > 0.0, course.level_c[:, touching], np.inf)
-        rate, of_zone = course.rate_c_per_min[:, touching], [self._places.zone_of[j] for j in touching]
-        if not touching or not np.isfinite(level.min(axis=1)).all():
-            # Walls decide where there are any: the air between them may jump.
-            blind = ~np.isfinite(level).any(axis=1, keepdims=True)
-            pot_level = np.where(blind, zones.level_c[:, pots], np.inf)
-            pot_level[np.isnan(pot_level)] = np.inf
-            level = np.concatenate([level, pot_level], axis=1)
-            rate = np.concatenate([rate, zones.rate_c_per_min[:, pots]], axis=1)
-            of_zone = [*of_zone, *pots]
-        if not of_zone:
-            return None
-        at = level.argmin(axis=1)
-        rows = np.arange(len(at))
-        lowest, speed, zone = level[rows, at], rate[rows, at], np.array(of_zone)[at]
+    ) -> Held:
         rule = self._set["heating_too_fast"]
-        fast = speed > 0.8 * float(rule["rate_c_per_min"])
-        steep = np.full(len(at), np.nan)
+        lowest, speed, zone = self._coldest(course, trusted, zones)
+        steep = np.full(len(zone), np.nan)
         if walls is not None:
             # Clay bursts from the difference between its face and its inside, not from a reading's rate.
+            rows = np.arange(len(zone))
             steep = walls.gradient_c_mm[rows, zone]
-            known = ~np.isnan(steep)
-            lowest = np.where(known, walls.wall_c[rows, zone], lowest)
-            fast = np.where(known, steep > 0.8 * float(rule["gradient_c_mm"]), fast)
-        if not ((lowest < float(rule["below_c"])) & fast).any():
-            return None
-        return list(zip(lowest.tolist(), speed.tolist(), steep.tolist(), zone.tolist(), strict=True))
-
-    def _heating_too_fast(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
-        rule = self._set["heating_too_fast"]
-        ease = 0.8 if alarms.active(f"heating_too_fast:{LOAD}") else 1.0
-        holds = False
-        if self._heating is not None:
-            coldest, speed, steep, _ = self._heating[i]
-            if steep == steep:
-                fast = steep > float(rule["gradient_c_mm"]) * ease
-            else:
-                fast = speed > float(rule["rate_c_per_min"]) * ease
-            holds = coldest < float(rule["below_c"]) and fast
-        if not _idle("heating_too_fast", LOAD, holds, alarms):
-            words = partial(self._heats, i)
-            yield Condition("heating_too_fast", None, None, holds, float(rule["for_s"]), 60.0, words)
-
-    def _heats(self, i: int) -> Said:
-        coldest, speed, steep, zone = (self._heating or [])[i]
-        if steep == steep:
-            words = "its wall gets {}/mm hotter towards the face (estimated)."
-            value = Degrees("by", steep, ".1f")
-        else:
-            words, value = "rising by {} a minute.", Degrees("by", speed)
-        return said(f"{{}} is at {{}} and {words}", self._places.zones[zone], Degrees("at", coldest), value)
-
-    def _place(self, i: int, z: int) -> str:
-        return told_place(self._places, z, self._basis[i][z])
-
-    def _over_temperature(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
-        hot, level = self._set["over_temperature"], self._level[i]
-        limit = float(hot["limit_c"])
-        for z, zone in enumerate(self._places.zones):
-            active = alarms.active(f"over_temperature:{zone}")
-            holds = level[z] > limit - (15.0 if active else 0.0)
-            if not _idle("over_temperature", zone, holds, alarms):
-                words = partial(said, "{} is at {}.", self._place(i, z), Degrees("at", level[z]))
-                yield Condition("over_temperature", zone, None, holds, float(hot["for_s"]), 30.0, words)
-
-    def _cooling(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
-        fall = self._set["cooling_too_fast"]
-        quick, low, high = float(fall["rate_c_per_min"]), float(fall["to_c"]), float(fall["from_c"])
-        for z in self._places.pots:
-            zone, c, r = self._places.zones[z], self._level[i][z], self._rate[i][z]
-            active = alarms.active(f"cooling_too_fast:{zone}")
-            holds = low < c < high and r < -quick * (0.7 if active else 1.0)
-            if _idle("cooling_too_fast", zone, holds, alarms):
-                continue
-            fell = (self._place(i, z), Degrees("at", c), Degrees("by", -r))
-            words = partial(said, "{} is at {} and falling by {} a minute.", *fell)
-            yield Condition("cooling_too_fast", zone, None, holds, float(fall["for_s"]), 60.0, words)
-
-    def _spread(self, level: list[float], stage: str, alarms: AlarmBook) -> Iterator[Condition]:
-        rule = self._set["spread_too_wide"]
-        known = [(level[z], z) for z in self._places.pots if level[z] == level[z]]
-        if len(known) < 2:
-            return
-        (low, cold), (high, hot) = min(known), max(known)
-        active = alarms.active(f"spread_too_wide:{LOAD}")
-        holds = (
-            high - low > float(rule["spread_c"]) - (30.0 if active else 0.0)
-            and stage in (PEAK, BURN_DOWN)
-            and low < self._plan.burnout_c
+            lowest = np.where(np.isnan(steep), lowest, walls.wall_c[rows, zone])
+        most_c, most_c_mm = float(rule["rate_c_per_min"]), float(rule["gradient_c_mm"])
+        holds, stays = (
+            (lowest < float(rule["below_c"]))
+            & np.where(np.isnan(steep), speed > most_c * ease, steep > most_c_mm * ease)
+            for ease in (1.0, 0.8)
         )
-        if _idle("spread_too_wide", LOAD, holds, alarms):
-            return
-        names = self._places.zones
-        told = (names[hot], Degrees("by", high - low), names[cold])
-        words = partial(said, "{} is {} hotter than {}.", *told)
-        yield Condition("spread_too_wide", None, None, holds, float(rule["for_s"]), 120.0, words)
 
-    def _good_news(self, booked: Booked) -> tuple[list[list[bool]], list[list[bool]]] | None:
-        """Where a target was reached lately and where a soak was done; None if nowhere."""
+        def words(i: int, _: int) -> Said:
+            if np.isnan(steep[i]):
+                how, value = "rising by {} a minute.", Degrees("by", float(speed[i]))
+            else:
+                how = "its wall gets {}/mm hotter towards the face (estimated)."
+                value = Degrees("by", float(steep[i]), ".1f")
+            name = self._places.zones[zone[i]]
+            return said(f"{{}} is at {{}} and {how}", name, Degrees("at", float(lowest[i])), value)
+
+        return self._held("heating_too_fast", [None], holds[:, None], stays[:, None], 60.0, words)
+
+    def _coldest(self, course: Course, trusted: Floats, zones: ZoneCourse) -> tuple[Floats, Floats, Ints]:
+        """Level, rate and zone of the coldest place each second; inf where nothing is known."""
+        touching, pots = self._places.walls, self._places.pots
+        level = np.where(trusted[:, touching] > 0.0, course.level_c[:, touching], np.inf)
+        # Walls decide where there are any: the air between them may jump.
+        blind = ~np.isfinite(level).any(axis=1, keepdims=True)
+        pot_level = np.where(blind & ~np.isnan(zones.level_c[:, pots]), zones.level_c[:, pots], np.inf)
+        unknown = np.full((len(level), 1), np.inf)
+        level = np.concatenate([level, pot_level, unknown], axis=1)
+        rates = [course.rate_c_per_min[:, touching], zones.rate_c_per_min[:, pots], unknown]
+        rate = np.concatenate(rates, axis=1)
+        of_zone = np.array([*(self._places.zone_of[j] for j in touching), *pots, 0])
+        at = level.argmin(axis=1)
+        rows = np.arange(len(at))
+        return level[rows, at], rate[rows, at], of_zone[at]
+
+    def _at(self, i: int, z: int) -> tuple[str, Degrees]:
+        """A zone and its level."""
+        zones = self._zones
+        return told_place(self._places, z, zones.basis[i, z]), Degrees("at", float(zones.level_c[i, z]))
+
+    def _over_temperature(self) -> Held:
+        level, limit_c = self._zones.level_c, float(self._set["over_temperature"]["limit_c"])
+
+        def words(i: int, z: int) -> Said:
+            return said("{} is at {}.", *self._at(i, z))
+
+        zones = self._places.zones
+        return self._held("over_temperature", zones, level > limit_c, level > limit_c - 15.0, 30.0, words)
+
+    def _cooling(self) -> Held:
+        rule, pots = self._set["cooling_too_fast"], self._places.pots
+        level, rate = self._zones.level_c[:, pots], self._zones.rate_c_per_min[:, pots]
+        within = (level > float(rule["to_c"])) & (level < float(rule["from_c"]))
+        holds, stays = (within & (rate < -float(rule["rate_c_per_min"]) * ease) for ease in (1.0, 0.7))
+
+        def words(i: int, m: int) -> Said:
+            fell = Degrees("by", -float(rate[i, m]))
+            return said("{} is at {} and falling by {} a minute.", *self._at(i, pots[m]), fell)
+
+        zones = [self._places.zones[z] for z in pots]
+        return self._held("cooling_too_fast", zones, holds, stays, 60.0, words)
+
+    def _spread(self) -> Held:
+        level = self._zones.level_c[:, self._places.pots]
+        there = ~np.isnan(level)
+        low = np.where(there, level, np.inf).min(axis=1, initial=np.inf)
+        high = np.where(there, level, -np.inf).max(axis=1, initial=-np.inf)
+        most_c = float(self._set["spread_too_wide"]["spread_c"])
+        holds, stays = (
+            ((high - low > most_c - ease_c) & (low < self._plan.burnout_c))[:, None] for ease_c in (0.0, 30.0)
+        )
+
+        def words(i: int, _: int) -> Said:
+            row = self._zones.level_c[i].tolist()
+            known = [(row[z], z) for z in self._places.pots if row[z] == row[z]]
+            (least, cold), (most, hot) = min(known), max(known)
+            names = self._places.zones
+            return said("{} is {} hotter than {}.", names[hot], Degrees("by", most - least), names[cold])
+
+        held = self._held("spread_too_wide", [None], holds, stays, 120.0, words)
+        return held._replace(known=there.sum(axis=1) > 1)
+
+    def _good_news(self, booked: Booked) -> Held:
+        """Where a target was reached lately, and where a soak was done."""
         wait = max(1.0, float(self._set["target_reached"]["for_s"]) - 59.0)
-        soak = self._plan.soak_min * 60.0
+        soak, pots = self._plan.soak_min * 60.0, self._places.pots
         done_s = np.empty(booked.soak_s.shape)
         for i, there in enumerate(booked.there):
             self.done_s = done_s[i] = np.where(there | (self.done_s >= wait), self.done_s + 1.0, 0.0)
         reached = (wait <= done_s) & (done_s <= wait + GOOD_NEWS_S)
         soaked = (soak <= booked.soak_s) & (booked.soak_s <= soak + GOOD_NEWS_S) & (done_s > 0.0)
-        if not (reached.any() or soaked.any()):
-            return None
-        return reached.tolist(), soaked.tolist()
+        # A zone's two pieces of news follow one another.
+        holds = np.stack([reached[:, pots], soaked[:, pots]], axis=2).reshape(len(done_s), -1)
+        zones = [self._places.zones[z] for z in pots for _ in range(2)]
+        rules = ("target_reached", "soak_done") * len(pots)
 
-    def _good(self, i: int, alarms: AlarmBook) -> Iterator[Condition]:
-        for z in self._places.pots:
-            zone, c = self._places.zones[z], self._counted[i][z]
-            reached, soaked = (news[i][z] for news in self._news) if self._news else (False, False)
-            if not _idle("target_reached", zone, reached, alarms):
-                at = partial(said, "{} is at {}.", self._place(i, z), Degrees("at", c))
-                words: Callable[[], str] = at if c == c else str
-                yield Condition("target_reached", zone, None, reached, 1.0, 1.0, words)
-            if not _idle("soak_done", zone, soaked, alarms):
+        def words(i: int, m: int) -> str:
+            z = pots[m // 2]
+            place = told_place(self._places, z, self._zones.basis[i, z])
+            if m % 2:
                 target = f"{self._plan.soak_min:.0f} min", Degrees("at", self._plan.target_c)
-                words = partial(said, "{} has had {} at {}.", self._place(i, z), *target)
-                yield Condition("soak_done", zone, None, soaked, 1.0, 1.0, words)
+                return said("{} has had {} at {}.", place, *target)
+            c = float(booked.counted_c[i, z])
+            return said("{} is at {}.", place, Degrees("at", c)) if c == c else ""
+
+        places = [(rule, zone, None) for rule, zone in zip(rules, zones, strict=True)]
+        return Held(places, holds, holds, np.ones(holds.shape), 1.0, words)
 
 
-def _idle(rule: str, place: str, holds: bool, alarms: AlarmBook) -> bool:
-    return not holds and f"{rule}:{place}" not in alarms.alarms
-
-
-def _columns(where: Bools) -> set[int]:
-    """Columns that hold in any row."""
-    return set(np.flatnonzero(where.any(axis=0)).tolist())
+def _with_any(held: Held) -> tuple[Held, set[str], list[bool]]:
+    """It, its rules, and whether any of its conditions holds in each second."""
+    some: list[bool] = (held.holds.sum(axis=1) > 0).tolist()
+    return held, {rule for rule, _, _ in held.places}, some
