@@ -23,7 +23,6 @@ from logger.judgement.packing import memory, pack, recall, unpack
 from logger.judgement.probes.faults import Fault
 from logger.judgement.probes.watch import ProbeWatch
 from logger.judgement.rows import Bools
-from logger.judgement.rules.collapse import Collapse
 from logger.judgement.rules.others import Rules
 from logger.judgement.seconds import Rows, Seconds, onto_seconds
 from logger.judgement.stages import Stages
@@ -78,7 +77,6 @@ class Judge:
         self._levels = Levels(places)
         self._ledger = Ledger(plan, places)
         self._stages = Stages(places)
-        self._collapse = Collapse(plan, places)
         self._rules = Rules(plan, places)
         self._heat = HeatWork(len(places.zones))
         self._alarms = AlarmBook()
@@ -206,9 +204,8 @@ class Judge:
         return judge
 
     def _parts(self) -> list[object]:
-        rules = [self._collapse, self._rules, self._alarms]
         zones = [self._levels, self._ledger, self._stages, self._heat, self._pots]
-        return [self._trend, self._watch, *zones, *rules]
+        return [self._trend, self._watch, *zones, self._rules, self._alarms]
 
     def _judge_until(self, second: int, rows: Rows) -> list[Event]:
         """Judge the rows before a second, and keep the rest until their own second is over."""
@@ -254,7 +251,6 @@ class Judge:
         wrong = (fault > 0) & (fault != Fault.HOT_JUNCTION)
         pages = Pages(course.level_c, zones.weight, seconds.fresh, wrong, zones.basis)
         booked = self._ledger.run(begin, pages)
-        self._collapse.run(course, trusted, zones)
         self._rules.run(course, fault, trusted, zones, walls, booked)
         stages, alarms = self._stages, self._alarms
         stages.run(zones.level_c, zones.rate_c_per_min, *self._coals(course, trusted))
@@ -274,8 +270,6 @@ class Judge:
                 events += self._rig_silent(t_s, heard[i], course.interval_s[i])
             else:
                 self._quiet_s = [0.0] * len(self._quiet_s)
-            for condition in self._collapse.conditions(i, stages.raked, alarms):
-                events += self._alarm(t_s, condition)
             for condition in self._rules.conditions(i, stages.stage, stages.raked, alarms):
                 events += self._alarm(t_s, condition)
         self._heat_work(begin + n - HOLD_S, booked.counted_c)

@@ -31,13 +31,14 @@ class Levels:
     trusted.
     """
 
-    def __init__(self, places: Places) -> None:
+    def __init__(self, places: Places, away_rows: int = WALL_AWAY_S) -> None:
         z = len(places.zones)
         self.level_c: Floats = np.full(z, np.nan)
         self.rate_c_per_min: Floats = np.full(z, np.nan)
         self.weight: Floats = np.zeros(len(places.zone_of))
         self.basis: Ints = np.zeros(z, np.int64)
         self.away_s: Ints = np.zeros(z, np.int64)
+        self._away_rows = away_rows
         self._zone_of = np.array(places.zone_of, np.intp)
         self._walled, self._aired = (
             np.array([bool(of) for of in lists], np.bool_) for lists in (places.walls_of, places.airs_of)
@@ -49,17 +50,21 @@ class Levels:
 
         The basis is `WALL`, `AIR`, or `NONE` where the zone has no level or holds only coals.
         """
+        weight, basis = self.choose(trusted)
+        level, rate = (self._places.means(of, weight) for of in (course.level_c, course.rate_c_per_min))
+        self.level_c, self.rate_c_per_min = level[-1], rate[-1]
+        self.weight, self.basis = weight[-1], basis[-1]
+        return ZoneCourse(level, rate, basis, weight)
+
+    def choose(self, trusted: Floats) -> tuple[Floats, Ints]:
+        """Weights (n, k), 1.0 for the probes that count, and the basis (n, z)."""
         places = self._places
         walled, aired = (self._any(trusted, lists) for lists in (places.walls_of, places.airs_of))
         away_s = run_lengths(~walled, self.away_s)
         self.away_s = away_s[-1]
-        by_air = ~self._walled | ((away_s > WALL_AWAY_S) & self._aired)
+        by_air = ~self._walled | ((away_s > self._away_rows) & self._aired)
         weight = trusted * np.where(places.is_air, by_air[:, self._zone_of], True)
-        basis = np.where(walled, WALL, np.where(by_air & aired, AIR, NONE))
-        level, rate = (places.means(of, weight) for of in (course.level_c, course.rate_c_per_min))
-        self.level_c, self.rate_c_per_min = level[-1], rate[-1]
-        self.weight, self.basis = weight[-1], basis[-1]
-        return ZoneCourse(level, rate, basis, weight)
+        return weight, np.where(walled, WALL, np.where(by_air & aired, AIR, NONE))
 
     def _any(self, trusted: Floats, lists: list[list[int]]) -> Bools:
         """Whether any of each zone's listed probes can be believed, (n, z)."""
@@ -79,17 +84,8 @@ def zone_levels(places: Places, values: Floats, step_s: float) -> Floats:
 
     Values are NaN where missing or not trusted; so are levels where there is none.
     """
-    known: Bools = np.isfinite(values)
-    levels = np.full((len(values), len(places.zones)), np.nan)
-    away = max(1, round(WALL_AWAY_S / step_s))
-    for z, members in enumerate(places.members):
-        walls = places.walls_of[z]
-        chosen = known[:, members]
-        if walls and places.airs_of[z]:
-            unseen = known[:, walls].sum(axis=1, keepdims=True) == 0
-            by_air = run_lengths(unseen, np.array([away])) > away
-            chosen = chosen & (np.isin(members, walls) | by_air)
-        count = chosen.sum(axis=1)
-        total = np.where(chosen, values[:, members], 0.0).sum(axis=1)
-        levels[:, z] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    return levels
+    if not len(values):
+        return np.empty((0, len(places.zones)))
+    choice = Levels(places, max(1, round(WALL_AWAY_S / step_s)))
+    choice.away_s += choice._away_rows  # no wall was seen before the first reading
+    return places.means(values, choice.choose(np.isfinite(values).astype(np.float64))[0])

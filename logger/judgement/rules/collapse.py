@@ -14,16 +14,14 @@ are round numbers, tested by the table in the judgement's README.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import partial
 from typing import Final
 
 import numpy as np
 
-from logger.judgement.alarms import AlarmBook, Condition
 from logger.judgement.levels import AIR, WALL, told_place
 from logger.judgement.rows import Past, median, run_lengths, running_mean
+from logger.judgement.rules.held import Held
 from logger.judgement.trend import Course
 from logger.judgement.zones import Places, ZoneCourse
 from logger.plan import Plan
@@ -84,10 +82,9 @@ class Collapse:
         self.plain_s: Ints = np.zeros(z, np.int64)
         self.early_s: Ints = np.zeros(z, np.int64)
         self._places = places
-        self._keys = [f"coal_collapse:{zone}" for zone in places.zones]
 
-    def run(self, course: Course, trusted: Floats, zones: ZoneCourse) -> None:
-        """Take n seconds for `conditions` to step through; `trusted` (n, k) is 1.0 where a probe can be
+    def run(self, course: Course, trusted: Floats, zones: ZoneCourse) -> Held:
+        """Take n seconds; say where coals have fallen away. `trusted` (n, k) is 1.0 where a probe can be
         believed.
         """
         places, weight = self._places, zones.weight
@@ -122,9 +119,11 @@ class Collapse:
         plain_s, early_s = run_lengths(plain, self.plain_s), run_lengths(early, self.early_s)
         self.plain_s, self.early_s = plain_s[-1], early_s[-1]
         self._plain = plain_s >= self._for_s
-        self._called = self._plain | (early_s >= self._for_s)
-        self._down = down
-        self._busy = set(np.flatnonzero(self._called.any(axis=0)).tolist())
+        called = self._plain | (early_s >= self._for_s)
+        where: list[tuple[str, str | None, str | None]] = [
+            ("coal_collapse", places.zones[y], None) for y in places.pots
+        ]
+        return Held(where, called[:, places.pots], down[:, places.pots], 0.0, 45.0, self._words)
 
     def _quick(self, course: Course) -> Floats:
         """Level of each probe, smoothed only as much as it must be; (n, k)."""
@@ -141,20 +140,6 @@ class Collapse:
             begun = np.where(share > 0.0, begun / np.maximum(share, 1e-9), np.nan)
             np.copyto(quick, begun, where=np.isnan(quick) & ~np.isnan(course.median_c))
         return quick
-
-    def conditions(self, i: int, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
-        """Yield each zone's condition in second i of the last `run`; `raked`: raking out has begun."""
-        for z in self._places.pots:
-            key = self._keys[z]
-            if z not in self._busy and key not in alarms.alarms:
-                continue
-            called = bool(self._called[i, z]) and not raked
-            if alarms.active(key):
-                called = bool(self._down[i, z])
-            elif not called and key not in alarms.alarms:
-                continue
-            words = partial(self._words, i, z)
-            yield Condition("coal_collapse", self._places.zones[z], None, called, 0.0, 45.0, words)
 
     def _may_have_fallen(self, z: int, seen: Floats) -> Ints:
         """Find cheaply the seconds in which any probe of a zone shows a fall worth looking at."""
@@ -214,7 +199,8 @@ class Collapse:
         count = known.sum(axis=1)
         return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
-    def _words(self, i: int, z: int) -> Said:
+    def _words(self, i: int, m: int) -> Said:
+        z = self._places.pots[m]
         fall = self._falls[z]
         lost, now = float(fall.lost_c[i]), float(self._now[i, z])
         place = told_place(self._places, z, self._zones.basis[i, z])

@@ -7,16 +7,17 @@ how long it must last, and the message.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from functools import partial
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
 
-from logger.judgement.alarms import LOAD, AlarmBook, Condition
+from logger.judgement.alarms import AlarmBook, Condition
 from logger.judgement.ledger import Booked
 from logger.judgement.levels import told_place
 from logger.judgement.probes.faults import WORDS, Fault
 from logger.judgement.rows import Bools
+from logger.judgement.rules.collapse import Collapse
+from logger.judgement.rules.held import Held
 from logger.judgement.rules.stalls import Stalls
 from logger.judgement.stages import BURN_DOWN, PEAK
 from logger.judgement.trend import Course
@@ -29,32 +30,12 @@ GOOD_NEWS_S: Final = 120.0
 """How long good news is shown. [s]"""
 
 
-class Held(NamedTuple):
-    """Where one rule's conditions hold over n seconds, at m places."""
-
-    places: Sequence[tuple[str, str | None, str | None]]  # rule, zone and probe
-    holds: Bools  # (n, m)
-    stays: Bools  # (n, m); the same with the deadband, while its alarm is up
-    for_s: Floats  # (n, m)
-    off_s: float
-    words: Callable[[int, int], str]  # of second and place
-    known: Bools | None = None  # (n,); where nothing can be told nothing changes
-
-    def conditions(self, i: int, alarms: AlarmBook, *, may: bool = True) -> Iterator[Condition]:
-        """Yield those that hold in second i, and those whose alarm may be up; none holds unless it `may`."""
-        for m, (rule, zone, probe) in enumerate(self.places):
-            alarm = alarms.alarms.get(f"{rule}:{probe or zone or LOAD}")
-            holds = may and bool((self.stays if alarm is not None and alarm.active else self.holds)[i, m])
-            if holds or alarm is not None:
-                words = partial(self.words, i, m)
-                yield Condition(rule, zone, probe, holds, float(self.for_s[i, m]), self.off_s, words)
-
-
 class Rules:
-    """All rules but coal collapse."""
+    """All rules, with what they must remember."""
 
     def __init__(self, plan: Plan, places: Places) -> None:
         self.done_s: Floats = np.zeros(len(places.zones))
+        self.collapse = Collapse(plan, places)
         self.stalls = Stalls(plan, places)
         self._plan = plan
         self._places = places
@@ -74,11 +55,15 @@ class Rules:
         `fault` and `trusted` are (n, k); `walls` is None where nothing is estimated.
         """
         self._zones = zones
+        self._fallen = self.collapse.run(course, trusted, zones)
         self.stalls.run(course, trusted, zones, booked.counted_c)
-        before = [self._probe_fault(fault), self._heating_too_fast(course, trusted, zones, walls)]
-        self._before = [_with_any(held) for held in (*before, self._over_temperature(), self._cooling())]
-        self._wide = _with_any(self._spread())
-        self._good = _with_any(self._good_news(booked))
+        self._first = (
+            self._probe_fault(fault),
+            self._heating_too_fast(course, trusted, zones, walls),
+            self._over_temperature(),
+            self._cooling(),
+        )
+        self._wide, self._news = self._spread(), self._good_news(booked)
 
     def conditions(self, i: int, stage: str, raked: bool, alarms: AlarmBook) -> Iterator[Condition]:
         """Yield the conditions that hold in second i of the last `run`, and those whose alarm may be up.
@@ -86,22 +71,26 @@ class Rules:
         `raked`: raking out has begun.
         """
         up = {alarm.rule for alarm in alarms.alarms.values()}
-        for held, rules, some in self._before:
-            if some[i] or not up.isdisjoint(rules):
-                yield from held.conditions(i, alarms)
+        yield from self._fallen.conditions(i, alarms, up, raises=not raked)
+        for held in self._first:
+            yield from held.conditions(i, alarms, up)
         yield from self.stalls.conditions(i, raked, alarms)
-        held, rules, some = self._wide
-        if (some[i] or not up.isdisjoint(rules)) and (held.known is None or held.known[i]):
-            yield from held.conditions(i, alarms, may=stage in (PEAK, BURN_DOWN))
-        held, rules, some = self._good
-        if some[i] or not up.isdisjoint(rules):
-            yield from held.conditions(i, alarms)
+        hot = stage in (PEAK, BURN_DOWN)
+        yield from self._wide.conditions(i, alarms, up, raises=hot, keeps=hot)
+        yield from self._news.conditions(i, alarms, up)
 
     def _held(
-        self, rule: str, zones: Sequence[str | None], holds: Bools, stays: Bools, off_s: float, words: Any
+        self,
+        rule: str,
+        zones: Sequence[str | None],
+        holds: Bools,
+        stays: Bools,
+        off_s: float,
+        words: Callable[[int, int], str],
+        known: Bools | None = None,
     ) -> Held:
-        for_s = np.broadcast_to(float(self._set[rule]["for_s"]), holds.shape)
-        return Held([(rule, zone, None) for zone in zones], holds, stays, for_s, off_s, words)
+        for_s = float(self._set[rule]["for_s"])
+        return Held([(rule, zone, None) for zone in zones], holds, stays, for_s, off_s, words, known)
 
     def _probe_fault(self, fault: Ints) -> Held:
         # `ProbeWatch` has the delays of all faults but a hot junction, which warms slowly.
@@ -202,8 +191,8 @@ class Rules:
             names = self._places.zones
             return said("{} is {} hotter than {}.", names[hot], Degrees("by", most - least), names[cold])
 
-        held = self._held("spread_too_wide", [None], holds, stays, 120.0, words)
-        return held._replace(known=there.sum(axis=1) > 1)
+        known = there.sum(axis=1) > 1
+        return self._held("spread_too_wide", [None], holds, stays, 120.0, words, known)
 
     def _good_news(self, booked: Booked) -> Held:
         """Where a target was reached lately, and where a soak was done."""
@@ -229,10 +218,4 @@ class Rules:
             return said("{} is at {}.", place, Degrees("at", c)) if c == c else ""
 
         places = [(rule, zone, None) for rule, zone in zip(rules, zones, strict=True)]
-        return Held(places, holds, holds, np.ones(holds.shape), 1.0, words)
-
-
-def _with_any(held: Held) -> tuple[Held, set[str], list[bool]]:
-    """It, its rules, and whether any of its conditions holds in each second."""
-    some: list[bool] = (held.holds.sum(axis=1) > 0).tolist()
-    return held, {rule for rule, _, _ in held.places}, some
+        return Held(places, holds, holds, 1.0, 1.0, words)
