@@ -186,15 +186,21 @@ class Judge:
         """Everything needed to resume at the same second, for `restore`."""
         own = {name: getattr(self, name) for name in _OWN}
         parts = [None if part is None else memory(part) for part in self._parts()]
-        return pack({"state": STATE, "own": own, "parts": parts})
+        zones = [*self.plan.zones, *self.plan.clay.zones]
+        return pack({"state": STATE, "zones": zones, "own": own, "parts": parts})
 
     @classmethod
     def restore(cls, plan: Plan, state: bytes, *, estimating: bool = False, stored: bool = False) -> Judge:
-        """Resume from a snapshot with the same plan and switches; ValueError if it is of another version."""
+        """Resume from a snapshot with the same plan and switches.
+
+        ValueError if it is of another version, or of a plan with other zones.
+        """
         judge = cls(plan, estimating=estimating, stored=stored)
         data = unpack(state)
         if data.get("state") != STATE:
             raise ValueError(f"snapshot of version {data.get('state')}, not {STATE}")
+        if data["zones"] != [*plan.zones, *plan.clay.zones]:
+            raise ValueError("the snapshot is of other zones; start afresh")
         for name, value in data["own"].items():
             setattr(judge, name, value)
         judge._pending = Rows(*judge._pending)
