@@ -54,7 +54,7 @@ def make_archive(path: Path, megabytes: int) -> int:
             key = writer._key(firing.id)
             (packed,) = db.execute("SELECT packed_readings FROM firing WHERE key = 1").fetchone()
             db.execute("UPDATE firing SET packed_readings = ? WHERE key = ?", (packed, key))
-            layout = writer._layout(firing.id, key, batch(1, 0)).id
+            layout = writer._layout(firing.id, key, firing_batch(1, CHANNELS)).id
             for arrival, _, _, minute, _, *told, data in chunks:
                 row = (key, minute, layout, *told)
                 again = seal(unseal(data, (1, minute, 1, *told)), row)
