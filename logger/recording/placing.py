@@ -101,6 +101,7 @@ class Placing:
         self._resets: dict[str, tuple[str, float]] = {}  # by rig: what started it, and when it told us
         self._told: set[str] = set()
         self._unproven: dict[str, int] = {}  # by rig without a counter: the next number to give it
+        self._newest_us: dict[tuple[str, str], int] = {}  # by such a rig and its channel
         self.apart = Room()
 
     def about(self, said: About, fire_s: float) -> None:
@@ -284,6 +285,9 @@ class Placing:
             taken.events.append(Event(t_us, "system", data))
         if allowed := self._admission.allow(name, frame.ch, came.arrival_s):
             samples = {channel: frame.ch[channel] for channel in allowed}
+            # Lines that were read together have one arrival, but no channel has two readings at a time.
+            t_us = max([t_us, *(self._newest_us.get((name, channel), 0) + 1 for channel in allowed)])
+            self._newest_us.update(((name, channel), t_us) for channel in allowed)
             taken.frames.append((Frame(name, seq % 2**32, frame.ms, samples), t_us))
             self.heard[name] = (source, self._time.to_monotonic_s(came.arrival_s))
 

@@ -17,7 +17,7 @@ from logger.recording.placing import ROOM_BYTES
 from logger.rig_line.admission import COLUMNS_A_RIG, FREE, MAX_COLUMNS, MAX_RIGS
 from logger.rig_line.dialogue import About
 from logger.rig_line.wire import LineSplitter, checksum, encode
-from logger.sources import Arrival
+from logger.sources import Arrival, Sampled
 
 START_US = 1_900_000_000_000_000  # 2030-03-17: an invented firing
 
@@ -439,3 +439,11 @@ async def test_a_frame_after_a_pause_is_taken_at_once_and_the_next_waits() -> No
         assert not second.done(), "one commit for what comes soon after"
         way.intake.stop()
         assert [frame.seq for frame, _ in [*first.result().frames, *second.result(30).frames]] == [1, 2]
+
+
+async def test_plain_lines_read_together_are_readings_at_different_times() -> None:
+    way = Way()
+    for n, channel in enumerate(("n1", "n2", "n1", "n1")):
+        await way.intake.put(Sampled("board", {channel: Sample(c=20.0 + n)}, way.begin_s + 5.0, "port"))
+    times = [(t_us - START_US, *frame.ch) for frame, t_us in way.take().frames]
+    assert times == [(5_000_000, "n1"), (5_000_000, "n2"), (5_000_001, "n1"), (5_000_002, "n1")]
