@@ -20,6 +20,7 @@ import orjson
 from dashboard.context import Share
 from dashboard.work import jobs
 from dashboard.work.jobs import Tell
+from dashboard.work.limits import limit
 from logger.errors import StokewatchError, UserError
 
 
@@ -215,31 +216,6 @@ def main() -> None:
     except StokewatchError as exc:
         words = str(exc).encode("utf-8", "replace").decode()
         say({"error": words, "kind": "user" if isinstance(exc, UserError) else "ours"})
-
-
-def limit(memory_mb: int, file_mb: int, time_s: float) -> None:
-    """Limit what this process may use from now on."""
-    import resource
-
-    now = _data_bytes()
-    for kind, most in (
-        # Not the address space: libraries reserve far more of it than they use.
-        (resource.RLIMIT_DATA, now + (memory_mb << 20)),
-        (resource.RLIMIT_FSIZE, file_mb << 20),
-        (resource.RLIMIT_CPU, round(time_s)),
-        (resource.RLIMIT_CORE, 0),
-    ):
-        hard = resource.getrlimit(kind)[1]
-        resource.setrlimit(kind, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
-
-
-def _data_bytes() -> int:
-    """Return how much private memory this process already has; Linux counts it in pages (proc(5), statm)."""
-    try:
-        with open("/proc/self/statm", encoding="ascii") as file:  # noqa: PTH123
-            return int(file.read().split()[5]) * os.sysconf("SC_PAGE_SIZE")
-    except (OSError, IndexError, ValueError):
-        return 256 << 20
 
 
 if __name__ == "__main__":

@@ -96,8 +96,10 @@ def listen(home: Home, target: str, seconds: float, as_json: bool) -> int:
 @click.option("--seconds", default=15.0, show_default=True, type=click.FloatRange(1, 3600))
 def hear(seconds: float) -> int:
     """Print what a source being set up sends: its table as JSON on standard input, JSON lines out."""
+    from dashboard.work.limits import limit
     from logger.diagnosis.hear import run
 
+    limit(memory_mb=512, file_mb=1, time_s=60)  # a stranger's broker may send anything
     return run(seconds)
 
 

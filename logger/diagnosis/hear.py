@@ -22,9 +22,6 @@ MOST_UNITS: Final = 15
 LINES: Final = 8
 LONGEST: Final = 160
 """Most characters shown of a line."""
-MEMORY_MB: Final = 512
-"""On top of what the program already uses; a stranger's broker may send anything. [MB]"""
-MOST_CPU_S: Final = 60
 
 Tell = Callable[[dict[str, Any]], None]
 _OWN: Final = ("format", "port", "baud", "decimal", "parity", "stop_bits", "url", "unit_id")
@@ -197,7 +194,6 @@ async def _registers(table: dict[str, Any], heard: _Heard) -> None:
 
 def run(seconds: float) -> int:
     """Listen to the source whose table is on standard input; print a JSON document per line."""
-    _limit()
     try:
         table = json.loads(sys.stdin.read(100_000))
     except ValueError as exc:
@@ -210,17 +206,3 @@ def run(seconds: float) -> int:
 
     asyncio.run(hear(table, seconds, tell))
     return 0
-
-
-def _limit() -> None:
-    """Limit this process's resources: anybody may be sending."""
-    import resource
-
-    for kind, most in (
-        (resource.RLIMIT_CPU, MOST_CPU_S),
-        (resource.RLIMIT_FSIZE, 1 << 20),
-        (resource.RLIMIT_CORE, 0),
-        (resource.RLIMIT_DATA, MEMORY_MB << 20),
-    ):
-        hard = resource.getrlimit(kind)[1]
-        resource.setrlimit(kind, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
