@@ -37,7 +37,7 @@ def ports(paths: tuple[str, ...], as_json: bool) -> None:
 
 
 def _what_is_heard(h: Heard) -> str:
-    from logger.sources.plain.offered import doubt
+    from logger.sources.plain.reader import doubt
 
     if h.rig is not None:
         return f"rig {h.rig}, channels {', '.join(h.channels)}"

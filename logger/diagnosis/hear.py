@@ -85,12 +85,12 @@ def _source(table: dict[str, Any], *channels: dict[str, Any]) -> PlanSource:
 
 
 async def _lines(table: dict[str, Any], heard: _Heard) -> None:
-    from logger.sources.plain.offered import Offered, doubt
+    from logger.sources.plain.reader import LineReader, doubt
     from logger.sources.serial_line import SerialLine, why
 
     source = _source(table)
     port = source.port or ""
-    offered = Offered(source.decimal)
+    reader = LineReader(decimal=source.decimal)
     try:
         line = SerialLine(port, source.baud, returns=True)
     except OSError as exc:
@@ -100,17 +100,17 @@ async def _lines(table: dict[str, Any], heard: _Heard) -> None:
     try:
         while (came := await line.next()) is not None:
             heard.line(came[0])
-            offered.take(*came)
-            numbers = offered.numbers
+            reader.take(*came)
+            numbers = reader.numbers
             heard.found = {k: v for k, v in heard.found.items() if v["name"] in numbers}
             for name, field in numbers.items():
                 place = int(field.key) if field.key.isdigit() else field.key
                 mark = {"field": place} | ({"unit": field.unit} if field.unit else {})
                 heard.number(field.key, name, field.value, mark)
             if numbers:
-                heard.trouble = doubt(offered.values)
-            elif offered.trouble:
-                heard.trouble = f"{port} {offered.trouble}"
+                heard.trouble = doubt(reader.values)
+            elif reader.trouble:
+                heard.trouble = f"{port} {reader.trouble}"
             else:
                 heard.trouble = "No numbers that repeat from line to line; is the speed right?"
         heard.trouble = f"{port} was unplugged; plug the board in again"

@@ -19,7 +19,7 @@ from logger.reading import Frame
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer, is_answer
 from logger.rig_line.wire import BadCrc, Malformed, decode, is_chatter
 from logger.sources.plain.numbers import fields, is_text
-from logger.sources.plain.offered import Offered, doubt
+from logger.sources.plain.reader import LineReader, doubt
 
 MOST_LINES: Final = 200_000
 """Most lines kept for the report; later ones are only counted."""
@@ -211,10 +211,10 @@ class Diagnosis:
             return bad("line", "a prompt instead of frames", fix)
         if failed := self._failed_program():
             return failed
-        offered = Offered()
+        reader = LineReader()
         for line in lately:
-            offered.take(line)
-        if numbers := offered.values:
+            reader.take(line)
+        if numbers := reader.values:
             shown = ", ".join(f"{name} {'open' if v != v else f'{v:g}'}" for name, v in numbers.items())
             text = f"lines of numbers, but not the rig's line: {shown}"
             fix = (
@@ -222,8 +222,8 @@ class Diagnosis:
                 f"proves such lines complete or in order. {doubt(numbers)}"
             ).strip()
             return bad("line", text, fix)
-        if offered.trouble:
-            return bad("line", f"it {offered.trouble}; the last: {self._last()}")
+        if reader.trouble:
+            return bad("line", f"it {reader.trouble}; the last: {self._last()}")
         if self._chatter:
             text = f"{len(self._chatter)} lines of text and no frame; the last: {self._last()}"
             fix = (

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from logger.sources.plain.numbers import fields, is_text, seven_bits
-from logger.sources.plain.offered import Offered
+from logger.sources.plain.reader import LineReader
 from logger.sources.serial_line import BAUD, Port, SerialLine, frame_of, why
 
 _OTHER_BAUDS: Final = (9600, 57_600, 19_200, 38_400)
@@ -62,6 +62,7 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
     except OSError as exc:
         heard.trouble = why(exc, heard.port)
         return
+    reader = LineReader()
     said: list[bytes] = []
     try:
         for more in (1.0, _PATIENCE):  # a board may print only every few seconds
@@ -72,10 +73,9 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
                         if (frame := frame_of(came[0])) is not None:
                             heard.frames += 1
                             heard.rig, heard.channels = frame.rig, tuple(frame.ch)
-            offered = Offered()
-            for line_of_text in [] if heard.frames else filter(is_text, said):
-                offered.take(line_of_text)
-            if heard.frames or (len(said) > 2 and offered.settled) or (line.received and not said):
+                        elif is_text(came[0]):
+                            reader.take(came[0])
+            if heard.frames or (len(said) > 2 and reader.settled) or (line.received and not said):
                 break
     finally:
         line.close()
@@ -83,7 +83,9 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
     heard.lines = len(said)
     heard.unreadable = line.received if len(text) * 2 <= len(said) and not heard.frames else 0
     heard.last = seven_bits(text[-1])[:60].decode("utf-8", "replace") if text else ""
-    if not heard.frames and 0 < len(text) < 3 and len({len(fields(t)) for t in text}) == 1:
+    if heard.frames:
+        return
+    if 0 < len(text) < 3 and len({len(fields(t)) for t in text}) == 1:
         for line_of_text in [*text, *text]:  # one or two lines of a slow board
-            offered.take(line_of_text)
-    heard.numbers, heard.left_alone = offered.values, offered.trouble
+            reader.take(line_of_text)
+    heard.numbers, heard.left_alone = reader.values, reader.trouble

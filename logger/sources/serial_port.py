@@ -17,7 +17,7 @@ from logger.rig_line.dialogue import ACKNOWLEDGE_EVERY_S, AGAIN, acknowledgement
 from logger.rig_line.wire import BadCrc, WireError, decode
 from logger.sources import Answer, Arrival, Put, Report, Source
 from logger.sources.listening import LISTEN_S
-from logger.sources.plain.offered import Offered
+from logger.sources.plain.reader import LineReader
 from logger.sources.serial_line import (
     BAUD,
     GONE,
@@ -69,7 +69,7 @@ class SerialPort(Source):
         self._still: set[asyncio.Task[None]] = set()  # still listening to ports other than the one found
         self._said_s = self._asked_s = float("-inf")
         self._sound = 0  # frames since the last look
-        self._plain = Offered()  # what a board prints that isn't the rig's line
+        self._plain = LineReader()  # what a board prints that isn't the rig's line
 
     async def run(self, put: Put, report: Report) -> None:
         """Read lines until cancelled; see `Source`."""
@@ -184,7 +184,7 @@ class SerialPort(Source):
             if isinstance(exc, BadCrc):
                 self._ask_again()
             if not self._sound:
-                self._plain.take(line)
+                self._plain.take(line, read_s)
         else:
             self._rig, token = frame.rig, frame.seq
             self._sound += 1

@@ -10,9 +10,8 @@ from hypothesis import strategies as st
 
 from logger.plan.sources import SourceChannel
 from logger.reading import MAX_NAME, Sample
-from logger.sources.plain.lines import LineReader
 from logger.sources.plain.numbers import MOST_FIELDS, channel_names, fields
-from logger.sources.plain.offered import Offered, doubt
+from logger.sources.plain.reader import LineReader, doubt
 from logger.sources.plain.topics import field_of
 
 LINES = [
@@ -74,10 +73,17 @@ def test_any_bytes_are_taken_or_left(line: bytes) -> None:
 
 
 def offer(lines: list[bytes]) -> dict[str, float]:
-    offered = Offered()
+    reader = LineReader()
     for line in lines:
-        offered.take(line)
-    return offered.values
+        reader.take(line)
+    return reader.values
+
+
+def test_what_is_offered_is_what_would_be_recorded() -> None:
+    """Not the numbers of half lines, however many come on end."""
+    assert offer([b"21.5,522.0,723.5"] * 12 + [b"522.0,723.5"] * 3) == {"n1": 21.5, "n2": 522.0, "n3": 723.5}
+    talks = [b"21.5,22.0"] * 4 + [b"wifi: rssi -67 dBm", b"40.5,41.0"]
+    assert offer(talks) == {"n1": 40.5, "n2": 41.0}
 
 
 def read(lines: list[bytes], reader: LineReader, every_s: float = 0.5) -> list[dict[str, Sample] | None]:

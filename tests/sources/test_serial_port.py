@@ -401,7 +401,7 @@ async def test_a_port_that_speaks_and_is_no_rig_is_not_called_connected(
 async def test_a_board_that_prints_numbers_where_a_rig_is_looked_for_is_told_the_way_on(
     cable: Cable, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("logger.sources.serial_port.UNREADABLE_S", 0.3)
+    monkeypatch.setattr("logger.sources.serial_port.UNREADABLE_S", 0.6)
     async with Running(SerialPort(f"{cable.port}@9600", set())) as running:
 
         def speaks() -> bool:
