@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
 from logger.sources.plain.numbers import fields, is_text, seven_bits
 from logger.sources.plain.reader import LineReader
-from logger.sources.serial_line import BAUD, Port, SerialLine, frame_of, why
+from logger.sources.serial_line import BAUD, Port, SerialLine, why
 
 _OTHER_BAUDS: Final = (9600, 57_600, 19_200, 38_400)
 LISTEN_S: Final = 2.5
@@ -26,7 +25,7 @@ class Heard:
     port: str
     description: str = ""  # the system's words for the device
     lines: int = 0
-    frames: int = 0  # how many of the lines were true frames
+    frames: int = 0  # how many of the lines were true frames; the first one ends listening
     rig: str | None = None  # its name, if there was a frame
     channels: tuple[str, ...] = field(default=())
     trouble: str = ""  # why it couldn't be listened to
@@ -41,7 +40,7 @@ class Heard:
 async def listen(ports: Iterable[Port], for_s: float = LISTEN_S) -> list[Heard]:
     """Listen to all ports at once, and return what each says, in the order given.
 
-    Listening stops once a port has sent two frames; an unreadable port is also tried at other speeds.
+    Listening stops once a port has sent a frame; an unreadable port is also tried at other speeds.
     """
 
     async def one(heard: Heard) -> Heard:
@@ -64,27 +63,25 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
         return
     reader = LineReader()
     said: list[bytes] = []
+    frame = None
     try:
         for more in (1.0, _PATIENCE):  # a board may print only every few seconds
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(more * for_s):
-                    while heard.frames < 2 and (came := await line.next()) is not None:
-                        said.append(came[0])
-                        if (frame := frame_of(came[0])) is not None:
-                            heard.frames += 1
-                            heard.rig, heard.channels = frame.rig, tuple(frame.ch)
-                        elif is_text(came[0]):
-                            reader.take(came[0])
-            if heard.frames or (len(said) > 2 and reader.settled) or (line.received and not said):
+            came, frame = await line.until_frame(more * for_s)
+            said += [one for one, _ in came]
+            for one, _ in came:
+                if is_text(one):
+                    reader.take(one)
+            if frame is not None or (len(said) > 2 and reader.settled) or (line.received and not said):
                 break
     finally:
         line.close()
     text = [one for one in said if is_text(one)]
     heard.lines = len(said)
-    heard.unreadable = line.received if len(text) * 2 <= len(said) and not heard.frames else 0
     heard.last = seven_bits(text[-1])[:60].decode("utf-8", "replace") if text else ""
-    if heard.frames:
+    if frame is not None:
+        heard.frames, heard.rig, heard.channels = 1, frame.rig, tuple(frame.ch)
         return
+    heard.unreadable = line.received if len(text) * 2 <= len(said) else 0
     if 0 < len(text) < 3 and len({len(fields(t)) for t in text}) == 1:
         for line_of_text in [*text, *text]:  # one or two lines of a slow board
             reader.take(line_of_text)

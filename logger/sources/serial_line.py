@@ -77,6 +77,17 @@ class SerialLine:
             await self._more.wait()
         return self._lines.popleft()
 
+    async def until_frame(self, for_s: float) -> tuple[list[tuple[bytes, float]], Frame | None]:
+        """Return what comes within so long, up to the first frame, and that frame."""
+        heard: list[tuple[bytes, float]] = []
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(for_s):
+                while (came := await self.next()) is not None:
+                    heard.append(came)
+                    with contextlib.suppress(WireError):
+                        return heard, decode(came[0])
+        return heard, None
+
     @property
     def unfinished(self) -> bytes:
         """Everything after the end of the last line."""
@@ -131,14 +142,6 @@ class SerialLine:
             attributes = termios.tcgetattr(self._fd)
             attributes[2] &= ~termios.HUPCL
             termios.tcsetattr(self._fd, termios.TCSANOW, attributes)
-
-
-def frame_of(line: bytes) -> Frame | None:
-    """Decode a line's frame; None if it isn't one."""
-    try:
-        return decode(line)
-    except WireError:
-        return None
 
 
 def candidates() -> list[Port]:

@@ -25,7 +25,6 @@ from logger.sources.serial_line import (
     Port,
     SerialLine,
     candidates,
-    frame_of,
     port_and_baud,
     why,
 )
@@ -245,20 +244,12 @@ class SerialPort(Source):
         except OSError:
             return
         self._taken.add(port)
-        heard: list[tuple[bytes, float]] = []
         try:
-            async with asyncio.timeout(LISTEN_S):
-                while (came := await line.next()) is not None:
-                    heard.append(came)
-                    if (frame := frame_of(came[0])) is None:
-                        continue
-                    if not found and self._rig in (None, frame.rig):
-                        found.append((line, heard))
-                    else:
-                        self._beside[port] = frame.rig
-                    return
-        except TimeoutError:
-            return
+            heard, frame = await line.until_frame(LISTEN_S)
+            if frame is not None and not found and self._rig in (None, frame.rig):
+                found.append((line, heard))
+            elif frame is not None:
+                self._beside[port] = frame.rig
         finally:
             if not any(line is ours for ours, _ in found):
                 self._let_go(line)

@@ -369,7 +369,7 @@ async def test_listening_tells_which_port_has_a_rig(
     assert heard == [
         Heard(silent.port),
         Heard(noisy.port, "some receiver", lines=4, last="$GPGGA,123519*47"),
-        Heard(cable.port, "a board", lines=3, frames=2, rig="a1", channels=("k0", "k1"), last=heard[2].last),
+        Heard(cable.port, "a board", lines=2, frames=1, rig="a1", channels=("k0", "k1"), last=heard[2].last),
         Heard(str(tmp_path / "no"), trouble="isn't there; plug the rig in"),
     ]
     assert descriptors() == before
