@@ -28,7 +28,8 @@ def about_seq(frames: Sequence[Frame]) -> list[Finding]:
     found: list[Finding] = []
     starts = _boots(frames)
     steps = [step for boot in starts for step in boot.steps]
-    late, same = sum(boot.late for boot in starts), sum(boot.same for boot in starts)
+    late = sum(len(boot.seen) - 1 - len(boot.steps) for boot in starts)
+    same = sum(len(boot.places) - len(boot.seen) for boot in starts)
     if _twins(starts):
         fix = "give each rig its own name (RIG in config.py)"
         found.append(bad("seq", "two rigs of this name are sending at once", fix))
@@ -131,11 +132,8 @@ class _Boot:
 
     places: list[int]  # positions of its frames among all that came in
     top: Frame
-    first: Frame
-    seen: dict[int, Frame]
-    steps: list[int] = field(default_factory=list)  # of `seq`, from one new frame to the next
-    late: int = 0  # frames that came out of order
-    same: int = 0  # frames that came twice
+    seen: dict[int, Frame]  # by `seq`, in the order they came in; some of them late
+    steps: list[int] = field(default_factory=list)  # of `seq`, from one newest frame to the next
 
 
 def _boots(frames: Sequence[Frame]) -> list[_Boot]:
@@ -144,7 +142,7 @@ def _boots(frames: Sequence[Frame]) -> list[_Boot]:
     found: list[_Boot] = []
     for place, frame in enumerate(frames):
         if not any(_belongs(boot, frame, place, period_ms) for boot in reversed(found)):
-            found.append(_Boot([place], frame, frame, {frame.seq: frame}))
+            found.append(_Boot([place], frame, {frame.seq: frame}))
     return found
 
 
@@ -157,21 +155,16 @@ def _twins(found: Sequence[_Boot]) -> bool:
 
 def _belongs(boot: _Boot, frame: Frame, place: int, period_ms: float | None) -> bool:
     """Add a frame to a boot if it continues it, fills a gap in it, or is there already."""
-    before = boot.seen.get(frame.seq)
-    step = signed(frame.seq - boot.top.seq)
-    later_ms = signed(frame.ms - boot.top.ms)
-    if before is not None:
-        if before != frame:
+    step, later_ms = signed(frame.seq - boot.top.seq), signed(frame.ms - boot.top.ms)
+    if frame.seq in boot.seen:
+        if boot.seen[frame.seq] != frame:
             return False
-        boot.same += 1
+    elif step != 1 and not _in_step(step, later_ms, period_ms):
+        return False
     elif step > 0:
-        if step > 1 and not _in_step(step, later_ms, period_ms):
-            return False
         boot.steps.append(step)
         boot.top = frame
-    elif signed(frame.seq - boot.first.seq) > 0 and _in_step(step, later_ms, period_ms):
-        boot.late += 1
-    else:
+    elif signed(frame.seq - next(iter(boot.seen))) < 0:
         return False
     boot.seen[frame.seq] = frame
     boot.places.append(place)
