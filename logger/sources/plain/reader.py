@@ -46,7 +46,7 @@ class LineReader:
         self._since_s = 0.0
         self._lines = Lines(decimal)
         self._of_turn = False
-        self._first_s: dict[str, float] = {}
+        self._turns_s = math.inf  # when a line first said whose it is
         self._samples, self._sampled_s, self._began_s = 0, 0.0, math.inf
         self._taken = 0
         self._last: dict[str, Field] = {}
@@ -95,7 +95,8 @@ class LineReader:
             return {}
         named = dict(zip(channel_names(keys), found, strict=True))
         numbers = {name: field for name, field in named.items() if field.value is not None}
-        self._last = self._last | numbers if self._of_turn else numbers
+        kept = self._last if self._of_turn and len(self._last) < MOST_FIELDS else {}
+        self._last = kept | numbers
         return named
 
     def sample(self, line: bytes, at_s: float) -> dict[str, Sample] | None:
@@ -128,9 +129,8 @@ class LineReader:
         if keys != self._before:
             self._before, self._since_s = keys, at_s
         turn = self._lines.turn
-        if len(self._first_s) > 2 * MOST_FIELDS:
-            self._first_s.clear()
-        first_s = self._first_s.setdefault(turn, at_s)
+        if turn:
+            self._turns_s = min(self._turns_s, at_s)
         if keys == self._settled:
             self._sampled_s = at_s
             self._samples += 1
@@ -140,7 +140,7 @@ class LineReader:
         if turn and (other or self._of_turn):
             # T1: 21.5 on one line, T2: 22.0 on the next: each is a sample of one channel.
             often = self._lines.in_turn
-            if len(often) > 1 and turn in often and at_s - first_s >= self.SETTLE_S:
+            if len(often) > 1 and turn in often and at_s - self._turns_s >= self.SETTLE_S:
                 if not self._of_turn:  # what was printed before has gone
                     self._of_turn, self._last = True, {}
                 return True

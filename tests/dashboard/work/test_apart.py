@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -126,3 +128,20 @@ async def test_places_are_shared_out(monkeypatch: pytest.MonkeyPatch) -> None:
     going.set()
     await asyncio.gather(*works, quick)
     assert issubclass(TooMuchError, UserError)
+
+
+async def test_who_listens_for_the_page_has_memory_on_top_of_the_programs_own() -> None:
+    """Half a gigabyte in all would leave little on a machine whose libraries take most of it."""
+    board, port = os.openpty()
+    table = {"format": "lines", "port": os.ttyname(port)}
+    process = await apart.spawn("logger.cli", "hear", "--seconds", "30", limit=1 << 18)
+    try:
+        await apart.give(process, json.dumps(table).encode())
+        assert process.stdout is not None
+        assert "nothing from" in json.loads(await process.stdout.readline())["trouble"]
+        most, _ = psutil.Process(process.pid).rlimit(psutil.RLIMIT_DATA)
+        assert most > 520 << 20
+    finally:
+        await apart.end(process)
+        os.close(board)
+        os.close(port)
