@@ -31,6 +31,7 @@ LINES = [
     (b'"21.5","22.0"', {"1": 21.5, "2": 22.0}),
     (b"\xef\xbb\xbf21.5", {"1": 21.5}),
     (b"25.00\xb0C", {"1": 25.0}),  # Latin-1
+    (b"27.50C/81.50F", {"1": 27.5, "2": 81.5}),
     (b"1e3,+5,.5", {"1": 1000.0, "2": 5.0, "3": 0.5}),
 ]  # fmt: skip
 
@@ -478,6 +479,23 @@ def test_a_probe_that_climbs_a_degree_a_second_is_one() -> None:
     reader = LineReader()
     got = [reader.sample(b"%.1f" % (421.5 + 0.5 * i + 0.3 * (i % 3)), 0.5 * i) for i in range(60)]
     assert all(got[4:])
+
+
+@pytest.mark.parametrize(
+    ("names", "first", "second"),
+    [
+        ("t_ms,T1_F,T2_F", 100.0, 20.0),
+        ("ms;T1 (°F);T2 (°C)", 100.0, 68.0),
+        ('"time"\t"T1 [degF]"\t"T2"', 100.0, 68.0),
+        ("time,T_F,T_R", 212.0, 68.0),  # front and rear
+        ("time,T1_K,T2_K", 212.0, 68.0),  # a thermocouple's type
+    ],
+)
+def test_names_above_the_numbers_can_say_the_unit(names: str, first: float, second: float) -> None:
+    mark = next(m for m in "\t;," if m in names)
+    lines = [mark.join((str(500 + 200 * i), "212.00", "68.00")).encode() for i in range(20)]
+    got = read([names.encode(), b"wifi: rssi -67 dBm", *lines], LineReader())[-1]
+    assert got == {"n2": Sample(c=first), "n3": Sample(c=second)}
 
 
 @pytest.mark.slow

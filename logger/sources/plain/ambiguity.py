@@ -15,6 +15,7 @@ from logger.sources.plain.numbers import (
     GROUP,
     MOST_FIELDS,
     Field,
+    Unit,
     by_place,
     fields,
     is_json,
@@ -43,6 +44,8 @@ _WHO: Final = re.compile(
     re.I,
 )
 """Names of what says which probe a line is about (common practice, no source)."""
+_UNIT_IN_NAME: Final = re.compile(r".*(?:(?P<bare>_)|[(\[°]|deg\s?)(?P<unit>[CF])[)\]]?")
+"""T1 (°F), or T1_F; K would also be a thermocouple's type."""
 TURNS: Final = 3
 """How often a line that names one probe, or one board, must come before it counts as a sample."""
 
@@ -64,6 +67,7 @@ class Lines:
         self._decimal = decimal
         self._label: str | None = None
         self._bare = False
+        self._units: list[Unit | None] = []  # by place, as the names above say
         self._hex = False
         self._first: deque[int] = deque(maxlen=_WINDOW)
         self._ids: bool | None = False
@@ -128,8 +132,11 @@ class Lines:
             return []
         if found and all(field.key.isdigit() for field in found):
             found = self._by_place(found, text, line)
+        if len(found) == len(self._units) and all(f.key.isdigit() for f in found):
+            found = [replace(f, unit=f.unit or u) for f, u in zip(found, self._units, strict=True)]
         label, self._label = self._label, None
         if not found and not self.waits:
+            self._units = _units_above(text) or self._units
             self._label = text.rstrip(":") if _LABEL.fullmatch(text.rstrip(":")) else None
         elif len(found) == 1 and found[0].key == "1":
             self._bare = self._bare or label is None  # then words only come now and then, and aren't names
@@ -236,6 +243,17 @@ def says_who(field: Field) -> bool:
     """Say whether a value names a probe: {"ch": 1}, {"id": "28ff01"}."""
     named = _WHO.fullmatch(field.key.rsplit(".", 1)[-1]) is not None
     return named and bool(field.text) and (field.whole or field.value is None)
+
+
+def _units_above(names: str) -> list[Unit | None]:
+    """Read the units in `time,T1 (°F),T2 (°F)`.
+
+    T1_F could also mean the front, unless all names but the first end like that.
+    """
+    parts = [_UNIT_IN_NAME.fullmatch(part.strip().strip('"')) for part in re.split("[,;\t]", names)]
+    sure = len(parts) > 1 and all(parts[1:])
+    units = [part["unit"] if part and (sure or not part["bare"]) else None for part in parts]
+    return units if any(units) else []
 
 
 def _of(turn: str, values: Sequence[Field]) -> list[Field]:

@@ -58,7 +58,7 @@ _NAMED: Final = re.compile(
 _DECIMAL_COMMAS: Final = re.compile(r"[-+]?\d+,\d+(?:,?\s+[-+]?\d+,\d+)+")
 """21,5 22,0, and 21,5, 22,0: a comma without a space is a decimal comma."""
 _PROBE: Final = re.compile(r"[A-Za-z][\w.\-/#{}=\"]*")
-_SLASHES: Final = re.compile(r"[-+]?\d+\.\d+(?:\s*/\s*[-+]?\d+\.\d+)+")
+_SLASHES: Final = re.compile(r"[-+]?\d+\.\d+\s?[CFK]?(?:\s*/\s*[-+]?\d+\.\d+\s?[CFK]?)+")
 _BY_NUMBER: Final = re.compile(
     rf"\[?(?P<number>\d{{1,3}})(?:\]\s*[:=]?|\s*(?:=|:(?=\s)))\s*(?P<value>{_NUMBER}|[-A-Za-z/]{{2,5}})"
     r"\s*(?P<unit>(?:°\s*|deg\s*)?[CFK])?(?:[\s,;|]+|$)"
