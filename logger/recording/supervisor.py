@@ -11,9 +11,10 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from io import FileIO
 from typing import Final
 
-from logger.recording.service_manager import ADDRESS, Listener
+from logger.recording.service_manager import PIPE
 
 GRACE_S: Final = 1.6
 """How long a child may take to end after SIGTERM: the promised 2 s minus our own part. [s]"""
@@ -50,34 +51,32 @@ def python_module(module: str, *arguments: str) -> tuple[str, ...]:
     return (sys.executable, "-P", "-m", module, *arguments)
 
 
-async def _run(
-    child: Child, listener: Listener | None, stop: asyncio.Event, silent_s: float
-) -> tuple[int | None, bool]:
+async def _run(child: Child, stop: asyncio.Event, silent_s: float) -> tuple[int | None, bool]:
     """Run a child until it ends or is killed because it hangs; return its status, and whether it hung.
 
     The status is None if everything is stopping.
     """
-    env = {**os.environ, "PYTHONUNBUFFERED": "1"}
-    env.pop(ADDRESS, None)  # the page doesn't talk to the service manager
-    if listener is not None:
-        listener.begin()
-        env[ADDRESS] = listener.address
-    process = await asyncio.create_subprocess_exec(
-        *child.argv,
-        stdin=asyncio.subprocess.DEVNULL,
-        # Its own session: only we get Ctrl-C, and we end the children in order.
-        start_new_session=True,
-        preexec_fn=end_with_parent,
-        env=env,
-    )
-    hung = False
-    ended = asyncio.create_task(process.wait())
-    stopping = asyncio.create_task(stop.wait())
-    while not ended.done() and not stopping.done():
-        await asyncio.wait((ended, stopping), timeout=_LOOK_S, return_when=asyncio.FIRST_COMPLETED)
-        if listener is not None:
-            listener.hear()  # its last word too, for whoever listens to us
-            if not hung and listener.silent_s > (silent_s if listener.ready else START_S):
+    heard, told = os.pipe()
+    with FileIO(heard) as signs, FileIO(told, "w"):
+        for end in (heard, told):
+            os.set_blocking(end, False)
+        process = await asyncio.create_subprocess_exec(
+            *child.argv,
+            stdin=asyncio.subprocess.DEVNULL,
+            # Its own session: only we get Ctrl-C, and we end the children in order.
+            start_new_session=True,
+            preexec_fn=end_with_parent,
+            pass_fds=(told,),
+            env={**os.environ, "PYTHONUNBUFFERED": "1"} | ({PIPE: str(told)} if child.watched else {}),
+        )
+        hung, heard_s, patience_s = False, time.monotonic(), START_S
+        ended = asyncio.create_task(process.wait())
+        stopping = asyncio.create_task(stop.wait())
+        while not ended.done() and not stopping.done():
+            await asyncio.wait((ended, stopping), timeout=_LOOK_S, return_when=asyncio.FIRST_COMPLETED)
+            if signs.read(4096):
+                heard_s, patience_s = time.monotonic(), silent_s
+            elif child.watched and not hung and time.monotonic() - heard_s > patience_s:
                 hung = True
                 with contextlib.suppress(ProcessLookupError):
                     process.kill()
@@ -106,27 +105,24 @@ async def supervise(
     async def keep(child: Child) -> None:
         nonlocal status
         wait_s = _FIRST_WAIT_S
-        with contextlib.closing(Listener()) if child.watched else contextlib.nullcontext() as listener:
-            while not stop.is_set():
-                started = time.monotonic()
-                code, hung = await _run(child, listener, stop, silent_s)
-                if code is None:
-                    break
-                if child.needed and code in (0, USER_ERROR):
-                    status = code
-                    stop.set()
-                    break
-                if not own_fault(time.monotonic() - started, code):
-                    wait_s = _FIRST_WAIT_S
-                how = (
-                    f"gave no sign of life for {silent_s:g} s and was killed"
-                    if hung
-                    else f"ended ({_how(code)})"
-                )
-                say(f"{child.name} {how}; restarting it")
-                with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(stop.wait(), wait_s)
-                wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
+        while not stop.is_set():
+            started = time.monotonic()
+            code, hung = await _run(child, stop, silent_s)
+            if code is None:
+                break
+            if child.needed and code in (0, USER_ERROR):
+                status = code
+                stop.set()
+                break
+            if not own_fault(time.monotonic() - started, code):
+                wait_s = _FIRST_WAIT_S
+            how = (
+                f"gave no sign of life for {silent_s:g} s and was killed" if hung else f"ended ({_how(code)})"
+            )
+            say(f"{child.name} {how}; restarting it")
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(stop.wait(), wait_s)
+            wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
 
     async with asyncio.TaskGroup() as group:
         for child in children:

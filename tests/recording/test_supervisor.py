@@ -126,7 +126,7 @@ def test_a_child_that_hangs_is_killed_and_started_again(tmp_path: Path) -> None:
 def test_what_a_child_says_reaches_the_service_manager(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """`run` as a service of systemd: what the logger reports of itself is passed on."""
+    """`run` as a service of systemd, with `NotifyAccess=all`: the logger reports by itself."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
         heard.bind(str(tmp_path / "notify"))
         heard.settimeout(60)
