@@ -14,7 +14,7 @@ import shutil
 import sqlite3
 import sys
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -75,35 +75,25 @@ class Salvage:
     lost: list[str] = field(default_factory=list)  # what couldn't be read, as far as is known
 
 
-class Fault(str):
-    """What is wrong with a journal, in words; `structure`: SQLite itself can't read it."""
+def check(path: Path, *, every_firing: bool = False) -> dict[str, list[str]]:
+    """Check that a journal is whole, though it may be written meanwhile; return what is wrong, in words.
 
-    structure = True
-
-
-class BadRows(Fault):
-    """Rows with wrong checksums: they are gaps, and moving them to another file brings nothing back."""
-
-    structure = False
-
-
-def check(path: Path, *, every_firing: bool = False) -> list[Fault]:
-    """Check that a journal is whole; it may be written meanwhile.
-
-    Checks the whole file's structure, and the checksums of the latest firing or of every one. JournalError if
-    it can't be read for another reason: a newer version, a disk that doesn't respond.
+    `structure`: SQLite itself can't read it. `rows`: in the latest firing or in every one, rows with wrong
+    checksums; they are gaps, and moving them to another file brings nothing back. JournalError if it can't be
+    read for another reason: a newer version, a disk that doesn't respond.
     """
     try:
         with errors_of(path), contextlib.closing(open_to_read(path)) as db:
             found = [str(row[0]) for row in db.execute("PRAGMA quick_check(20)")]
             for table in ("firing", "layout", "event", "twin"):  # small: their indexes too
                 found += [str(row[0]) for row in db.execute(f"PRAGMA integrity_check({table})")]
-            wrong = [Fault(text) for text in dict.fromkeys(found) if text != "ok"]
-            return wrong or [BadRows(text) for text in _bad_rows(db, every_firing=every_firing)]
+            wrong = [text for text in dict.fromkeys(found) if text != "ok"]
+            bad = [] if wrong else _bad_rows(db, every_firing=every_firing)
     except JournalError as exc:
         if exc.reason != "damaged":
             raise
-        return [Fault(str(exc))]
+        wrong, bad = [str(exc)], []
+    return {what: texts for what, texts in (("structure", wrong), ("rows", bad)) if texts}
 
 
 def _bad_rows(db: sqlite3.Connection, *, every_firing: bool) -> list[str]:
@@ -125,65 +115,63 @@ def _bad_rows(db: sqlite3.Connection, *, every_firing: bool) -> list[str]:
 CARRIED: Final = ("armed", "clocks", "unjudged")
 """The entries of `meta` that a logger needs at once."""
 
-
-@dataclass(slots=True)
-class GoingOn:
-    """What a journal that replaces a damaged one begins with."""
-
-    firing: FiringInfo | None = None  # the running one
-    meta: dict[str, dict[str, Any]] = field(default_factory=dict)  # see `CARRIED`
-    # the next ones of the damaged journal, where they are known
-    numbers: dict[str, int] = field(default_factory=dict)
+Meta = dict[str, dict[str, Any]]
+"""Entries of a journal's table `meta`."""
 
 
-def going_on_from(path: Path) -> GoingOn:
-    """Look in a damaged journal for what must go on, as far as it is found in time."""
-    found = GoingOn()
+def going_on_from(path: Path) -> tuple[FiringInfo | None, Meta]:
+    """Look in a damaged journal for what must go on, as far as it is found in time: see `begin_instead`."""
+    running: FiringInfo | None = None
+    meta: Meta = {}
     until_s = time.monotonic() + _QUICKLY_S
     # SQLite first, in case only other places are damaged.
     with contextlib.suppress(sqlite3.Error), contextlib.closing(connect_read_only(path)) as db:
         db.set_progress_handler(lambda: time.monotonic() > until_s, 1000)
         for key, said, twin in twice(db, "firing", "ORDER BY key"):
             info = firing_info(true_row("firing", key, said, twin))
-            if info.running:
-                found.firing = info
-        found.meta = {name: value for name in CARRIED if (value := read_meta(db, name))}
-    if found.firing is None:
+            running = info if info.running else running
+        meta = {name: value for name in CARRIED if (value := read_meta(db, name))}
+    if running is None:
         with contextlib.suppress(OSError), contextlib.closing(PageFile(path)) as file:
             for _, info in sorted(Gathered(file, until_s).firings.items()):
-                if info.running:
-                    found.firing = info
-    return found
+                running = info if info.running else running
+    return running, meta
 
 
-def start_over(writer: JournalWriter, going_on: GoingOn) -> Path:
-    """Set a writer's damaged journal aside, and let the writer go on with a new one in its place.
+def start_over(writer: JournalWriter, running: FiringInfo | None, meta: Meta) -> Path:
+    """Set a writer's damaged journal aside, and let the writer go on with a new one: see `begin_instead`.
 
-    Returns the damaged one, for `join`. JournalError if the new one can't be written; try again then.
+    JournalError if the new one can't be written; try again then.
     """
-    going_on.numbers = next_numbers(writer._db)
+    numbers = next_numbers(writer._db)
     with contextlib.suppress(sqlite3.Error):
         writer._db.execute("ROLLBACK")
     with contextlib.suppress(JournalError):
         writer.close()
-    aside = begin_instead(writer.path, going_on)
+    aside = begin_instead(writer.path, running, meta, numbers)
     writer._take(open_to_write(writer.path))
     return aside
 
 
-def begin_instead(path: Path, going_on: GoingOn) -> Path:
-    """Set a journal aside and put a new one in its place; return the one set aside."""
+def begin_instead(
+    path: Path, running: FiringInfo | None, meta: Meta, numbers: Mapping[str, int] | None = None
+) -> Path:
+    """Set a journal aside and put a new one in its place; return the one set aside, for `join`.
+
+    The new one begins with the running firing, entries of `meta` (`CARRIED`), and the damaged one's next
+    numbers, as far as they are known.
+    """
     now = int(time.time())
     with disk_errors_of(path), in_the_making(path) as new:
         with contextlib.closing(JournalWriter(new)) as writer, writer.transaction():
             # High enough that nobody who has read up to a number mistakes new rows for old ones.
             first = {"event": now, "request": now, "set_apart": now, "arrival": now * 1000}
-            known = going_on.numbers
+            known = numbers or {}
             writer.set_meta(NUMBERS, {name: max(n, known.get(name, 0)) for name, n in first.items()})
-            for key, value in going_on.meta.items():
+            for key, value in meta.items():
                 writer.set_meta(key, value)
-            if going_on.firing is not None:
-                writer.open_copy(going_on.firing, None)
+            if running is not None:
+                writer.open_copy(running, None)
         return set_aside(path)
 
 
@@ -309,13 +297,11 @@ def main(argv: list[str]) -> int:
 
 
 def _check_and_repair(path: Path) -> dict[str, Any]:
-    faults = check(path)
-    structure = [fault for fault in faults if fault.structure]
-    repaired: list[str] = []
-    if not structure:
-        with contextlib.closing(JournalWriter(path)) as writer:
-            repaired = writer.repair(every=True)
-    return {"repaired": repaired, "structure": structure, "rows": [f for f in faults if not f.structure]}
+    found = check(path)
+    if "structure" in found:
+        return dict(found)
+    with contextlib.closing(JournalWriter(path)) as writer:
+        return {**found, "repaired": writer.repair(every=True)}
 
 
 if __name__ == "__main__":

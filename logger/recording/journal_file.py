@@ -13,7 +13,7 @@ from logger.errors import StokewatchError
 from logger.journal.aside import beside, finish_setting_aside
 from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
-from logger.journal.salvage import GoingOn, begin_instead, going_on_from, start_over
+from logger.journal.salvage import begin_instead, going_on_from, start_over
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
 
@@ -83,7 +83,7 @@ class JournalFile:
                 raise why
             if reason in ("damaged", "read_only") and self._may_begin():
                 try:
-                    self._afresh(begin_instead(self._path, going_on_from(self._path)), why)
+                    self._afresh(begin_instead(self._path, *going_on_from(self._path)), why)
                     continue
                 except JournalError as exc:
                     why = exc
@@ -136,8 +136,7 @@ class JournalFile:
     ) -> bool:
         if not self._may_begin():
             return False
-        going_on = GoingOn(firing, {"clocks": clocks})
-        self._afresh(start_over(writer, going_on), why)
+        self._afresh(start_over(writer, firing, {"clocks": clocks}), why)
         return True
 
     def _may_begin(self) -> bool:

@@ -122,7 +122,7 @@ def bytes_on_disk(folder: Path, hours: float) -> None:
     readings = frames * CHANNELS
     assert writer.firing(key).readings == readings
     ours, theirs = (size(db, path) for db, path in ((writer._db, writer.path), (plain.db, plain.path)))
-    assert check(writer.path) == []
+    assert check(writer.path) == {}
     parts = dict(writer._db.execute("SELECT substr(name, 1, 5), sum(pgsize) FROM dbstat GROUP BY 1"))
     print(f"\n{hours:g} h, {CHANNELS} channels, {HZ} Hz, MAX31855 words: {readings:,} readings")
     print(

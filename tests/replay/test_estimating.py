@@ -208,7 +208,7 @@ def test_a_salvaged_journal_keeps_them(tmp_path: Path) -> None:
     with sqlite3.connect(path) as db:
         db.execute("UPDATE estimate SET data = 'broken' WHERE t_us = ?", (START_US,))
     db.close()
-    join(path, begin_instead(path, going_on_from(path)))
+    join(path, begin_instead(path, *going_on_from(path)))
     reader = JournalReader(path)
     assert reader.estimates(firing)["low"].estimate_c.tolist() == [101.0, 102.0]
     reader.close()
