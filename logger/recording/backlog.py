@@ -79,18 +79,17 @@ class Backlog:
         Without a firing, only what can't be placed is kept.
         """
         early = len(self._early)
-        if firing is not None:
-            for unit in self._units:
-                for batch in unit.batches:
-                    writer.append(firing.id, batch)
-                for t_us, zones in unit.estimates:
-                    writer.add_estimate(firing.id, t_us, zones)
         self._keep_apart(writer, firing, now_us)
-        if firing is not None:
-            events = [event for unit in self._units for event in unit.events]
-            for event in [*self._early[:early], *events]:
-                t_us = max(event.t_us, firing.started_us)
-                writer.add_event(firing.id, t_us, event.kind, event.data, event.who)
+        if firing is None:
+            return early
+        for unit in self._units:
+            for batch in unit.batches:
+                writer.append(firing.id, batch)
+            for t_us, zones in unit.estimates:
+                writer.add_estimate(firing.id, t_us, zones)
+        for event in [*self._early[:early], *(event for unit in self._units for event in unit.events)]:
+            t_us = max(event.t_us, firing.started_us)
+            writer.add_event(firing.id, t_us, event.kind, event.data, event.who)
         return early
 
     def written(self, firing: FiringInfo | None, early: int) -> tuple[list[Token], list[Token]]:

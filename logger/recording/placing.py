@@ -8,7 +8,7 @@ from itertools import islice
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
-from logger.journal.rows import Apart, Key
+from logger.journal.rows import Apart
 from logger.reading import Event, Frame
 from logger.recording.backlog import Token, Unit
 from logger.recording.hosttime import HostTime
@@ -200,20 +200,17 @@ class Placing:
             if stream.line is not None and stream.line.clock.begun
         }
 
-    def forget(self, keys: dict[str, list[Key]]) -> None:
+    def forget(self, unit: Unit) -> None:
         """Accept frames that couldn't be kept if they come again; in the journal's thread."""
-        for rig, of_rig in keys.items():
+        lost = [(rig, Came(seq, ms, 0.0, crc)) for rig, keys in unit.keys.items() for seq, ms, crc in keys]
+        for row in unit.apart:
+            frame = decode(row.line)
+            lost.append((row.rig, Came(frame.seq, frame.ms, 0.0, checksum(row.line))))
+            account = row.rig if row.why in ("unplaced", "channels") else f"by {row.source}"
+            self.apart.add(account, -1, -len(row.line))
+        for rig, came in lost:
             if (stream := self._streams.get(rig)) is not None:
-                for seq, ms, crc in of_rig:
-                    stream.forget(Came(seq, ms, 0.0, crc))
-
-    def forget_apart(self, row: Apart) -> None:
-        """Accept a frame that couldn't be set apart if it comes again; in the journal's thread."""
-        frame = decode(row.line)
-        if (stream := self._streams.get(row.rig)) is not None:
-            stream.forget(Came(frame.seq, frame.ms, 0.0, checksum(row.line)))
-        account = row.rig if row.why in ("unplaced", "channels") else f"by {row.source}"
-        self.apart.add(account, -1, -len(row.line))
+                stream.forget(came)
 
     def expect(self, planned: Iterable[str]) -> None:
         """Prefer rigs with one of the plan's channels; in the journal's thread."""

@@ -214,9 +214,7 @@ class Recorder:
         for gone in self._backlog.add(unit):
             # The disk takes nothing and memory is full: whoever still has these frames should keep them.
             self._lost += gone.readings + len(gone.apart)
-            self._intake.placing.forget(gone.keys)
-            for row in gone.apart:
-                self._intake.placing.forget_apart(row)
+            self._intake.placing.forget(gone)
             self._rigs.tell("ask_again", gone.tokens)
 
     def _commit(self, writer: JournalWriter) -> bool:

@@ -408,7 +408,7 @@ async def test_what_memory_had_to_let_go_of_is_welcome_when_it_comes_again() -> 
     for seq in range(1000, 1050):
         await way.put(line(seq), (seq - 1000) / 10)
     taken = way.take()
-    way.intake.placing.forget({"a1": taken.keys["a1"][20:30]})
+    way.intake.placing.forget(Unit(keys={"a1": taken.keys["a1"][20:30]}))
     for seq in range(1000, 1050):
         await way.put(line(seq), 5 + seq / 100_000)
     assert [frame.seq for frame, _ in way.take().frames] == list(range(1020, 1030))
