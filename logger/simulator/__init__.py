@@ -18,10 +18,9 @@ import numpy as np
 
 from logger.exchange.export import whole_file
 from logger.plan import Plan
-from logger.reading import Bytes, Floats
 from logger.simulator.drawn import MISHAPS, draw
 from logger.simulator.fire import burn
-from logger.simulator.probes import read
+from logger.simulator.probes import Readings, read
 from logger.simulator.scenario import Scenario, ScenarioError
 from logger.simulator.truth import reachable_target_c, tell
 from logger.simulator.wiring import wired_plan
@@ -40,16 +39,10 @@ __all__ = (
 
 
 @dataclass(frozen=True, slots=True)
-class SimulatedFiring:
-    """A simulated firing, n instants, k probes in the plan's order."""
+class SimulatedFiring(Readings):
+    """A simulated firing."""
 
-    # titled as invented, with the simulated rig's channels and cold junctions
-    plan: Plan
-    t_s: Floats  # array (n,); from the first reading. [s]
-    # array (n, k); as read, with lag, flicker and noise; NaN where faulty or out of range. [°C]
-    temperature_c: Floats
-    status: Bytes  # uint8 array (n, k); `Status` of each
-    cold_junction_c: Floats  # array (n, k); NaN for infrared. [°C]
+    plan: Plan  # titled as invented, with the simulated rig's channels and cold junctions
     truth: dict[str, Any]  # what really happened (`logger.simulator.truth`)
 
 
@@ -71,11 +64,12 @@ def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedF
     readings = read(fire, scenario, rate_hz)
     target_c = reachable_target_c(fire, scenario)
     return SimulatedFiring(
+        readings.t_s,
+        readings.temperature_c,
+        readings.status,
+        readings.cold_junction_c,
+        readings.faults,
         plan=wired_plan(scenario.plan(target_c)),
-        t_s=readings.t_s,
-        temperature_c=readings.temperature_c,
-        status=readings.status,
-        cold_junction_c=readings.cold_junction_c,
         truth=tell(fire, scenario, readings, target_c),
     )
 

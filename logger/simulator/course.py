@@ -71,7 +71,7 @@ class Course:
         elif self.rake is None and now >= self.fed + (scenario.rake_after_s or LONGEST_S):
             self._rake_out(now)
         for collapse in list(self._collapses):
-            zone = self.names.index(collapse.zone)
+            zone = scenario.zone_at(collapse.zone)
             if self._due(collapse, now) and (self.rake is not None or middle_c[zone] >= 480):
                 self._collapses.remove(collapse)
                 if self.rake is None:
@@ -191,7 +191,7 @@ class Course:
         if stall.mend_s is not None:
             free = min(int(stall.mend_s), len(limit))
             limit[free:] = cap_c + 2.0 * np.arange(len(limit) - free)
-        self.cap_c[now:, self.names.index(stall.zone)] = limit
+        self.cap_c[now:, self.scenario.zone_at(stall.zone)] = limit
 
     # -- shared ----------------------------------------------------------------------------------------
 

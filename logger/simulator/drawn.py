@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any, Final
@@ -145,28 +146,21 @@ def _draw_probes(rng: np.random.Generator, zones: tuple[ZoneSpec, ...], count: i
     by_name = {z.name: z for z in zones}
     wanted: list[tuple[str, Reads]] = [(z.name, "wall" if rng.random() < 0.4 else "air") for z in zones]
     infrared = count >= 6 and rng.random() < 0.6
-    second: list[tuple[str, Reads]] = []
-    for zone, first in list(wanted):
-        second.append((zone, "air" if first == "wall" else "wall"))
-    order = rng.permutation(len(second))
-    spare = [second[i] for i in order]
+    second: list[tuple[str, Reads]] = [(zone, "air" if first == "wall" else "wall") for zone, first in wanted]
+    spare = [second[i] for i in rng.permutation(len(second))]
     if infrared:
         spare.insert(0, ("upper", "surface"))
     third: list[tuple[str, Reads]] = [(z.name, "air") for z in zones]
     wanted = (wanted + spare + third)[: count - 1]
-    seen: dict[str, int] = {}
-    thermocouples, infrareds = 1, 0
+    seen: Counter[str] = Counter()
     for zone_name, reads in wanted:
         place = by_name[zone_name]
-        word = {"air": "air", "wall": "wall", "surface": "ir"}.get(reads, reads)
-        name = f"{zone_name} {word}"
-        seen[name] = seen.get(name, 0) + 1
+        name = f"{zone_name} {'ir' if reads == 'surface' else reads}"
+        seen[name] += 1
         if seen[name] > 1:
             name = f"{name} {seen[name]}"
-        if reads == "surface":
-            channel, infrareds = f"ir{infrareds}", infrareds + 1
-        else:
-            channel, thermocouples = f"k{thermocouples}", thermocouples + 1
+        kind = "ir" if reads == "surface" else "k"
+        channel = f"{kind}{sum(spec.probe.channel.startswith(kind) for spec in specs)}"
         height = max(2.0, round(place.height_cm + _uniform(rng, -4, 4)))
         specs.append(_spec(rng, name, channel, height, place.side, reads, zone_name))
     return tuple(specs)
@@ -241,7 +235,7 @@ def _draw_mishaps(plain: Scenario, wanted: list[str], rng: np.random.Generator) 
 
 
 def _draw_fault(plain: Scenario, name: str, rng: np.random.Generator) -> Fault:
-    kinds = FAULT_KINDS if name == "probe_fault" else [k for k in FAULT_KINDS if k == name]
+    kinds = [kind for kind in FAULT_KINDS if name in (kind, "probe_fault")]
     kind = kinds[int(rng.integers(len(kinds)))] if len(kinds) > 1 else kinds[0]
     able = [s.probe for s in plain.probes if _can_have(s.probe, kind)]
     probe = able[int(rng.integers(len(able)))].name

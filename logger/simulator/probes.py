@@ -20,13 +20,14 @@ FLICKER_HZ: Final = 10
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """The rig's readings: n instants, k probes."""
+    """What the rig reads: n instants, k probes in the plan's order."""
 
-    t_s: Floats
+    t_s: Floats  # array (n,); from the first reading. [s]
+    # array (n, k); as read, with lag, flicker and noise; NaN where faulty or out of range. [°C]
     temperature_c: Floats
-    status: Bytes
-    cold_junction_c: Floats
-    faults: list[dict[str, Any]]
+    status: Bytes  # uint8 array (n, k); `Status` of each
+    cold_junction_c: Floats  # array (n, k); NaN for infrared. [°C]
+    faults: list[dict[str, Any]]  # see `truth`
 
 
 def place_c(fire: Fire, scenario: Scenario) -> Floats:
@@ -34,13 +35,12 @@ def place_c(fire: Fire, scenario: Scenario) -> Floats:
 
     Coals; a bead between gas and glow; the outer face of the wall.
     """
-    names = [zone.name for zone in scenario.zones]
     columns = []
     for spec in scenario.probes:
         if spec.probe.reads == "coals":
             columns.append(fire.coals_c[:, 0])
             continue
-        z = names.index(spec.probe.zone)
+        z = scenario.zone_at(spec.probe.zone)
         if spec.probe.reads == "air":
             columns.append(spec.glow * fire.glow_c[:, z] + (1 - spec.glow) * fire.gas_c[:, z])
         else:
@@ -63,11 +63,10 @@ def read(fire: Fire, scenario: Scenario, rate_hz: float) -> Readings:
     tick = np.minimum((t * FLICKER_HZ).astype(np.int64), len(flicker) - 1)
     temperature = np.empty((len(t), k))
     cold = np.empty((len(t), k))
-    names = [zone.name for zone in scenario.zones]
     for j, spec in enumerate(scenario.probes):
         value = np.interp(t, grid, seen_s[:, j])
         if spec.probe.reads != "coals":
-            flame = np.interp(t, grid, fire.flame[:, names.index(spec.probe.zone)])
+            flame = np.interp(t, grid, fire.flame[:, scenario.zone_at(spec.probe.zone)])
             value += scenario.flicker_c * _flicker_share(spec) * flame * flicker[tick, j]
         value += spec.bias_c * value / 800.0 + rng.normal(0, spec.noise_c, len(t))
         temperature[:, j] = value
@@ -99,11 +98,10 @@ def _flicker_share(spec: ProbeSpec) -> float:
 def _as_seen(fire: Fire, scenario: Scenario, true_s: Floats) -> Floats:
     """The place's temperature as it reaches the probe: touching, conducting, reflecting."""
     seen = true_s.copy()
-    names = [zone.name for zone in scenario.zones]
     for j, spec in enumerate(scenario.probes):
         if spec.probe.reads == "coals":
             continue
-        z = names.index(spec.probe.zone)
+        z = scenario.zone_at(spec.probe.zone)
         if spec.probe.reads == "wall":  # the tip's back is in the gas
             seen[:, j] = 0.9 * seen[:, j] + 0.1 * fire.gas_c[:, z]
         elif spec.probe.reads == "surface":

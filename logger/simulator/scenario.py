@@ -159,3 +159,7 @@ class Scenario:
             soak_min=round(self.soak_s / 60),
             probes=tuple(spec.probe for spec in self.probes),
         )
+
+    def zone_at(self, name: str) -> int:
+        """Find the place of a zone with pots among `zones`."""
+        return [zone.name for zone in self.zones].index(name)

@@ -200,7 +200,6 @@ def _most_lost(level: Floats, start: int) -> float:
 
 def _collapses(fire: Fire, scenario: Scenario, levels: dict[str, Floats]) -> list[dict[str, Any]]:
     facts: list[dict[str, Any]] = []
-    names = [zone.name for zone in scenario.zones]
     for event in fire.events:
         if event["kind"] != "coal_collapse":
             continue
@@ -216,7 +215,7 @@ def _collapses(fire: Fire, scenario: Scenario, levels: dict[str, Floats]) -> lis
                 "start_s": event["start_s"],
                 "end_s": event["end_s"] if event["end_s"] is not None else float(len(fire.flame_kw) - 1),
                 "probes_lost_c": probes_lost,
-                "wall_lost_c": _most_lost(fire.wall_c[:, names.index(zone), 0], start),
+                "wall_lost_c": _most_lost(fire.wall_c[:, scenario.zone_at(zone), 0], start),
                 "coals_change_c": round(change, 1),
                 "coals_held": change > -25.0,
                 "counts": probes_lost >= COLLAPSE_C and change > -25.0,
