@@ -54,7 +54,7 @@ class Home:
 
     @property
     def sign(self) -> Path:
-        """The logger's sign of life: `health.Sign`."""
+        """The logger's sign of life: `health.give_sign`."""
         return self.root / "logger.state"
 
     def create(self) -> None:

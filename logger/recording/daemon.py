@@ -12,12 +12,12 @@ from typing import Any, Final
 
 from logger.home import AlreadyRunning, Home, LoggerLock
 from logger.journal.reader import JournalReader
-from logger.recording.health import Sign
+from logger.recording.health import give_sign
 from logger.recording.hosttime import HostTime, goes_on_at, stamp
 from logger.recording.intake import Intake
 from logger.recording.recorder import Recorder
 from logger.recording.rigs import Rigs, Settings
-from logger.recording.service_manager import tell
+from logger.recording.supervisor import tell
 from logger.recording.upkeep import look_after
 
 __all__ = ["Settings", "run_logger"]
@@ -78,18 +78,17 @@ class Logger:
         self._recorder.start()
         self._home.remember()
         tell("READY=1")
-        with contextlib.closing(Sign(self._home)) as sign:
-            self._rigs.feeding.start()
-            tasks: list[asyncio.Future[None]] = [
-                self._rigs.feeding.ended,
-                asyncio.create_task(self._watch(sign), name="watch"),
-                asyncio.create_task(self._signal_beacons(), name="beacons"),
-                asyncio.create_task(look_after(self._home.journal, self._recorder.journal), name="upkeep"),
-            ]
-            try:
-                await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-            finally:
-                await self._end(tasks)
+        self._rigs.feeding.start()
+        tasks: list[asyncio.Future[None]] = [
+            self._rigs.feeding.ended,
+            asyncio.create_task(self._watch(), name="watch"),
+            asyncio.create_task(self._signal_beacons(), name="beacons"),
+            asyncio.create_task(look_after(self._home.journal, self._recorder.journal), name="upkeep"),
+        ]
+        try:
+            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            await self._end(tasks)
 
     async def _end(self, tasks: list[asyncio.Future[None]]) -> None:
         """Stop producers first, then commit what they sent, and acknowledge it if that is still possible."""
@@ -104,7 +103,7 @@ class Logger:
             if isinstance(outcome, Exception):
                 raise outcome
 
-    async def _watch(self, sign: Sign) -> None:
+    async def _watch(self) -> None:
         """Return when asked to stop, or when the journal's thread has failed."""
         while not self._stop.is_set() and not self._recorder.ended.done():
             self._intake.check_host_clock()
@@ -113,7 +112,7 @@ class Logger:
             # A slow disk doesn't count as hung: a restart would lose the readings waiting for it.
             if self._recorder.stuck_s < _STUCK_S:
                 tell("WATCHDOG=1")
-                sign.give(recording=self._recorder.recording, trouble=self._recorder.trouble)
+                give_sign(self._home, recording=self._recorder.recording, trouble=self._recorder.trouble)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(_WATCH_S):
                     await self._stop.wait()

@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 from dataclasses import dataclass
+from io import FileIO
 from typing import Any, Final
 
 from logger.home import Home
@@ -20,32 +21,19 @@ LITTLE: Final = 50_000_000
 """Less room than this is reported: about a night of 16 channels at 10 Hz. [bytes]"""
 
 
-class Sign:
-    """A running logger's sign of life in its folder."""
-
-    def __init__(self, home: Home) -> None:
-        self._file = -1
-        with contextlib.suppress(OSError):  # a full disk: then `look` finds no sign
-            self._file = os.open(home.sign, os.O_RDWR | os.O_CREAT, 0o600)
-            if os.fstat(self._file).st_size != SIZE:
-                os.pwrite(self._file, b" " * SIZE, 0)
-
-    def close(self) -> None:
-        """Close the file."""
-        if self._file >= 0:
-            os.close(self._file)
-            self._file = -1
-
-    def give(self, *, recording: bool, trouble: str) -> None:
-        """Write the sign."""
-        said = stamp()
-        for length in (400, 100, 0):
-            data = json.dumps({**said, "recording": recording, "trouble": trouble[:length]}).encode()
-            if len(data) <= SIZE:
-                break
-        if self._file >= 0:
-            with contextlib.suppress(OSError):
-                os.pwrite(self._file, data.ljust(SIZE), 0)
+def give_sign(home: Home, *, recording: bool, trouble: str) -> None:
+    """Leave a running logger's sign of life in its folder, if that can be written to."""
+    said = stamp()
+    for length in (400, 100, 0):
+        data = json.dumps({**said, "recording": recording, "trouble": trouble[:length]}).encode()
+        if len(data) <= SIZE:
+            break
+    # By its name each time: the disk may have been away, and the file another.
+    with (
+        contextlib.suppress(OSError),
+        FileIO(os.open(home.sign, os.O_WRONLY | os.O_CREAT, 0o600), "w") as file,
+    ):
+        file.write(data.ljust(SIZE))
 
 
 @dataclass(frozen=True, slots=True)

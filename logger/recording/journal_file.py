@@ -36,10 +36,8 @@ class JournalFile:
         self._path = path
         self.tell = tell
         self._afresh_s: list[float] = []
-        self.missing = ""
-        """Why there is no journal yet; empty if there is one."""
-        self.full = ""
-        """Why the open journal doesn't take readings; empty while it does."""
+        self.refusing = ""
+        """Why no readings can be written; empty while they can."""
         self._refusals = 0
         self.damage = ""
         """Set by whoever finds it damaged: another is started in its place."""
@@ -69,7 +67,7 @@ class JournalFile:
                     log.warning("%s", text)
                     self.tell("journal_repaired", text)
                 resume(writer)
-                self.missing = ""
+                self.refusing = ""
                 return writer
             except JournalError as exc:
                 why: Exception = exc
@@ -87,9 +85,9 @@ class JournalFile:
                     continue
                 except JournalError as exc:
                     why = exc
-            if not self.missing:
+            if not self.refusing:
                 log.error("%s; readings wait in memory", why)
-            self.missing = f"the disk isn't taking readings: {why}"
+            self.refusing = f"the disk isn't taking readings: {why}"
             if stopped():
                 return None
             time.sleep(_AGAIN_S)
@@ -104,9 +102,9 @@ class JournalFile:
         self, exc: JournalError, writer: JournalWriter, firing: FiringInfo | None, clocks: dict[str, Any]
     ) -> bool:
         """Report that it doesn't take readings, and try to fix it; True if the writer has another journal."""
-        if not self.full:
+        if not self.refusing:
             log.error("%s; readings wait in memory", exc)
-        self.full = f"the disk isn't taking readings: {exc}"
+        self.refusing = f"the disk isn't taking readings: {exc}"
         self._refusals += exc.reason == "misuse"
         if exc.reason == "damaged" or self._refusals >= _PATIENCE:
             with contextlib.suppress(JournalError):
@@ -120,9 +118,9 @@ class JournalFile:
     def taken(self) -> None:
         """Note that it takes readings."""
         self._refusals = 0
-        if self.full:
+        if self.refusing:
             log.info("the journal takes readings again")
-            self.full = ""
+            self.refusing = ""
 
     def latest(self) -> JournalReader:
         """Open the journal with the latest frames: just after one was set aside, that one."""

@@ -99,16 +99,12 @@ class Recorder:
     @property
     def trouble(self) -> str:
         """What keeps it from its work, in words; empty if nothing does."""
-        return self.journal.missing or self._told_trouble
-
-    @property
-    def _told_trouble(self) -> str:
-        return self.journal.full or self.judged.trouble or self.journal.upkeep
+        return self.journal.refusing or self.judged.trouble or self.journal.upkeep
 
     @property
     def recording(self) -> bool:
         """Whether readings get onto the disk."""
-        return not (self.journal.missing or self.journal.full)
+        return not self.journal.refusing
 
     def happened(self, what: str, detail: str) -> None:
         """Add an event (a word, and a sentence) to the firing; callable from any thread."""
@@ -290,7 +286,7 @@ class Recorder:
             "beacons": self._rigs.beacons(),
             "firing": None if standing.firing is None else standing.firing.id,
             "holding": standing.holding,
-            "trouble": self._told_trouble,
+            "trouble": self.trouble,
             "verdict": verdict.get("load"),
             "alarms": verdict.get("alarms"),
         }

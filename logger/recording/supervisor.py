@@ -1,4 +1,9 @@
-"""Keep the logger, the page and (in a demo) the simulated rig alive, each as its own process."""
+"""Keep the logger, the page and (in a demo) the simulated rig alive, each as its own process.
+
+References
+----------
+.. [1] sd_notify(3): datagrams to the socket that the environment names in NOTIFY_SOCKET.
+"""
 
 from __future__ import annotations
 
@@ -7,14 +12,13 @@ import contextlib
 import ctypes
 import os
 import signal
+import socket
 import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from io import FileIO
 from typing import Final
-
-from logger.recording.service_manager import PIPE
 
 GRACE_S: Final = 1.6
 """How long a child may take to end after SIGTERM: the promised 2 s minus our own part. [s]"""
@@ -30,6 +34,8 @@ _LONGEST_WAIT_S: Final = 5.0
 _HEALTHY_AFTER_S: Final = 10.0
 _STARTED_AFTER_S: Final = 0.5
 _FROM_OUTSIDE: Final = (-signal.SIGKILL, -signal.SIGTERM, -signal.SIGINT, -signal.SIGHUP)
+_SIGNS: Final = "STOKEWATCH_SIGNS"
+"""In a watched child's environment: the number of the open pipe that takes its signs of life."""
 USER_ERROR: Final = 2
 """Status of a child that was given something wrong: restarting can't fix that."""
 
@@ -41,8 +47,23 @@ class Child:
     name: str
     argv: tuple[str, ...]
     needed: bool = True  # if it ends cleanly, or through a user's mistake, everything ends
-    # reports every second (`service_manager.tell`); if it hangs, it is killed and restarted
+    # reports every second (`tell`); if it hangs, it is killed and restarted
     watched: bool = False
+
+
+def tell(state: str) -> None:
+    """Tell our supervisor, and a service manager [1]_: `READY=1`, `WATCHDOG=1`, `STOPPING=1`."""
+    with contextlib.suppress(OSError):
+        os.write(int(os.environ.get(_SIGNS, "-1")), b".")
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address:
+        return
+    if address.startswith("@"):  # an abstract name
+        address = "\0" + address[1:]
+    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as outlet:
+        outlet.setblocking(False)
+        outlet.connect(address)
+        outlet.send(state.encode())
 
 
 def python_module(module: str, *arguments: str) -> tuple[str, ...]:
@@ -67,7 +88,7 @@ async def _run(child: Child, stop: asyncio.Event, silent_s: float) -> tuple[int 
             start_new_session=True,
             preexec_fn=end_with_parent,
             pass_fds=(told,),
-            env={**os.environ, "PYTHONUNBUFFERED": "1"} | ({PIPE: str(told)} if child.watched else {}),
+            env={**os.environ, "PYTHONUNBUFFERED": "1"} | ({_SIGNS: str(told)} if child.watched else {}),
         )
         hung, heard_s, patience_s = False, time.monotonic(), START_S
         ended = asyncio.create_task(process.wait())

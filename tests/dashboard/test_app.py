@@ -15,7 +15,7 @@ from dashboard.security.access import Access, host_name
 from dashboard.serving import listen, serve
 from logger.errors import UserError
 from logger.home import Home
-from logger.recording.health import Sign
+from logger.recording.health import give_sign
 
 HOST = {"host": "127.0.0.1:8050"}
 ORIGIN = {**HOST, "origin": "http://127.0.0.1:8050"}
@@ -50,10 +50,10 @@ def test_health_tells_of_a_logger_that_cannot_record(client: TestClient, path: P
     SmallFire(path, k=2).light()
     home = Home(path.parent)
     with home.logger_lock():
-        sign = Sign(home)
-        sign.give(recording=False, trouble="the disk isn't taking readings: the disk is full; make room")
+        give_sign(
+            home, recording=False, trouble="the disk isn't taking readings: the disk is full; make room"
+        )
         answer = client.get("/healthz")
-        sign.close()
     assert answer.status_code == 200, "the journal can be read"
     assert answer.json()["ok"] is False
     assert "make room" in answer.json()["why"]

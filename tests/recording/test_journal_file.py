@@ -41,7 +41,7 @@ def test_a_damaged_journal_is_set_aside_and_another_begun(opened: Opened) -> Non
     (aside,) = opened.file.asides
     assert aside.is_file()
     assert opened.told == ["journal_set_aside"]
-    assert opened.file.missing == ""
+    assert opened.file.refusing == ""
 
 
 def test_a_running_firing_goes_on_in_another_when_its_journal_is_found_damaged(opened: Opened) -> None:
@@ -58,9 +58,9 @@ def test_a_running_firing_goes_on_in_another_when_its_journal_is_found_damaged(o
     assert running is not None
     assert running.id == firing.id
     writer.close()
-    assert "it is damaged" in opened.file.full
+    assert "it is damaged" in opened.file.refusing
     opened.file.taken()
-    assert opened.file.full == ""
+    assert opened.file.refusing == ""
 
 
 def test_one_that_goes_on_refusing_for_no_known_cause_counts_as_damaged(opened: Opened) -> None:
@@ -88,7 +88,7 @@ def test_not_one_after_the_other(opened: Opened) -> None:
 
     assert opened.file.open(fails, lambda: True) is None
     assert len(opened.file.asides) == MOST_AN_HOUR
-    assert "made up" in opened.file.missing
+    assert "made up" in opened.file.refusing
 
 
 def test_what_a_newer_version_wrote_is_left_alone(opened: Opened) -> None:
@@ -105,7 +105,7 @@ def test_it_waits_for_a_disk_that_takes_nothing(opened: Opened, monkeypatch: pyt
     tried: list[str] = []
 
     def full(_: JournalWriter) -> None:
-        tried.append(opened.file.missing)
+        tried.append(opened.file.refusing)
         if len(tried) < 3:
             raise JournalError("the disk is full", "full")
 
@@ -114,7 +114,7 @@ def test_it_waits_for_a_disk_that_takes_nothing(opened: Opened, monkeypatch: pyt
     writer.close()
     why = "the disk isn't taking readings: the disk is full"
     assert tried == ["", why, why]
-    assert opened.file.missing == ""
+    assert opened.file.refusing == ""
 
 
 def test_the_latest_frames_are_in_the_one_just_set_aside(opened: Opened) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.recording.service_manager import tell
+from logger.recording.supervisor import tell
 from tests.processes import STOKEWATCH, process
 
 

@@ -111,7 +111,7 @@ def test_a_child_that_hangs_is_killed_and_started_again(tmp_path: Path) -> None:
     """It reports that it is alive, and then stops: halted, as by a debugger, or in an endless loop."""
     note = tmp_path / "pids"
     telling = _notes_pid(note, "while True: tell('WATCHDOG=1'); time.sleep(0.1)")
-    lives = "from logger.recording.service_manager import tell\ntell('WATCHDOG=1')\n"
+    lives = "from logger.recording.supervisor import tell\ntell('WATCHDOG=1')\n"
     with supervised(lives + telling) as process:
         first = until(lambda: _pids(note), "the child")[0]
         os.kill(first, signal.SIGSTOP)
@@ -131,6 +131,6 @@ def test_what_a_child_says_reaches_the_service_manager(
         heard.bind(str(tmp_path / "notify"))
         heard.settimeout(60)
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-        telling = "from logger.recording.service_manager import tell\ntell('READY=1')\nsignal.pause()"
+        telling = "from logger.recording.supervisor import tell\ntell('READY=1')\nsignal.pause()"
         with supervised(_notes_pid(tmp_path / "pids", telling)):
             assert heard.recv(100) == b"READY=1"

@@ -10,7 +10,7 @@ from dashboard.live.board import Board, Value
 from dashboard.live.watch import Watcher
 from logger.home import Home
 from logger.reading import Status
-from logger.recording.health import Sign
+from logger.recording.health import give_sign
 
 NOW_S = 1_795_700_000.0
 
@@ -168,16 +168,14 @@ def test_a_logger_that_cannot_record_is_said(
     looked(watcher)
     home = Home(path.parent)
     with home.logger_lock():
-        sign = Sign(home)
-        sign.give(recording=False, trouble="the disk is full; make room")
+        give_sign(home, recording=False, trouble="the disk is full; make room")
         assert looked(watcher) == "afresh"
         said = watcher.board()
         assert (said.trouble, said.unrecorded) == ("the disk is full; make room", True)
         assert looked(watcher) == "same"
-        sign.give(recording=True, trouble="")
+        give_sign(home, recording=True, trouble="")
         assert looked(watcher) == "afresh"
         assert watcher.board().trouble is None
-        sign.close()
 
 
 def test_a_replaced_journal_is_opened_anew(path: Path, fire: SmallFire, watcher: Watcher) -> None:
