@@ -8,6 +8,17 @@ from logger.plan import Probe, Reads
 from logger.simulator.scenario import Collapse, Fault, Gust, ProbeSpec, Scenario, ZoneSpec
 
 DEMO_SEED: Final = 20
+# Name, channel, height [cm], side, what it reads, zone, lag [s], bias [°C].
+_PROBES: Final[tuple[tuple[str, str, float, str, Reads, str, float, float], ...]] = (
+    ("coals", "k0", 0, "centre", "coals", "under", 25, 1.5),
+    ("lower wall", "k1", 10, "front", "wall", "lower", 8, -2.0),
+    ("lower air", "k2", 14, "front", "air", "lower", 14, 1.0),
+    ("windward air", "k3", 28, "windward", "air", "windward", 4, -1.0),
+    ("leeward wall", "k4", 30, "leeward", "wall", "leeward", 10, 2.5),
+    ("upper air", "k5", 50, "centre", "air", "upper", 3, 0.5),
+    ("upper wall", "k6", 54, "centre", "wall", "upper", 9, -1.5),
+    ("upper ir", "ir0", 54, "centre", "surface", "upper", 0.5, 0.0),
+)
 
 
 def demo_scenario() -> Scenario:
@@ -22,15 +33,16 @@ def demo_scenario() -> Scenario:
         ZoneSpec("leeward", 30, "leeward", exposure=0.25, sky=0.09, share=1.05),
         ZoneSpec("upper", 52, "centre", exposure=0.7, sky=0.18, share=1.1),
     )
-    probes = (
-        _spec("coals", "k0", 0, "centre", "coals", "under", lag_s=25, bias_c=1.5),
-        _spec("lower wall", "k1", 10, "front", "wall", "lower", lag_s=8, bias_c=-2.0),
-        _spec("lower air", "k2", 14, "front", "air", "lower", lag_s=14, bias_c=1.0),
-        _spec("windward air", "k3", 28, "windward", "air", "windward", lag_s=4, bias_c=-1.0),
-        _spec("leeward wall", "k4", 30, "leeward", "wall", "leeward", lag_s=10, bias_c=2.5),
-        _spec("upper air", "k5", 50, "centre", "air", "upper", lag_s=3, bias_c=0.5),
-        _spec("upper wall", "k6", 54, "centre", "wall", "upper", lag_s=9, bias_c=-1.5),
-        _spec("upper ir", "ir0", 54, "centre", "surface", "upper", lag_s=0.5, bias_c=0.0),
+    probes = tuple(
+        ProbeSpec(
+            Probe(name, channel, None, height_cm, side, reads, zone, None if reads == "surface" else "K"),
+            lag_s=lag_s,
+            bias_c=bias_c,
+            noise_c=0.4,
+            glow=0.5,
+            emissivity=0.98,
+        )
+        for name, channel, height_cm, side, reads, zone, lag_s, bias_c in _PROBES
     )
     return Scenario(
         seed=DEMO_SEED,
@@ -64,25 +76,4 @@ def demo_scenario() -> Scenario:
         gusts=(Gust("lit", 1320.0, 0.75, 18.0), Gust("lit", 2130.0, 0.3, 12.0)),
         collapses=(Collapse("windward", "fed", 900.0, severity=0.6, slump_s=25.0, mend_s=420.0),),
         faults=(Fault("leeward wall", "open", "lit", 1500.0, 240.0),),
-    )
-
-
-def _spec(
-    name: str,
-    channel: str,
-    height_cm: float,
-    side: str,
-    reads: Reads,
-    zone: str,
-    *,
-    lag_s: float,
-    bias_c: float,
-) -> ProbeSpec:
-    return ProbeSpec(
-        probe=Probe(name, channel, None, height_cm, side, reads, zone, None if reads == "surface" else "K"),
-        lag_s=lag_s,
-        bias_c=bias_c,
-        noise_c=0.4,
-        glow=0.5,
-        emissivity=0.98,
     )
