@@ -59,15 +59,7 @@ class Logger:
         time_line = HostTime(scale, goes_on_at(beat, scale, stamp()))
         self._intake = Intake(time_line)
         self._rigs = Rigs(settings, self._intake, beat.get("beacons") or ())
-        self._recorder = Recorder(
-            settings.home.journal,
-            self._intake,
-            time_line,
-            self._rigs,
-            plan=settings.plan,
-            title=settings.title,
-            invented=settings.invented,
-        )
+        self._recorder = Recorder(settings, self._intake, time_line, self._rigs)
 
     async def run(self) -> None:
         """Record until asked to end, or until the journal's thread or a source fails."""

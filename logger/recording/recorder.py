@@ -7,14 +7,12 @@ import logging
 import threading
 import time
 from concurrent.futures import Future, ThreadPoolExecutor
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.errors import UserError
 from logger.journal.reader import JournalReader
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
-from logger.plan import Plan
 from logger.reading import Event
 from logger.recording.backlog import Backlog, Unit
 from logger.recording.firing_state import FiringState, Standing
@@ -26,7 +24,7 @@ from logger.recording.requests_carried_out import WAITS, RequestDesk
 from logger.rig_line.beacon import Show
 
 if TYPE_CHECKING:
-    from logger.recording.rigs import Rigs
+    from logger.recording.rigs import Rigs, Settings
 
 COMMIT_S: Final = 0.2
 """Between commits; the first frame after a pause is committed at once. Including the work itself, none waits
@@ -50,20 +48,11 @@ class Recorder:
     From there it tells `rigs` what was committed or refused.
     """
 
-    def __init__(
-        self,
-        path: Path,
-        intake: Intake,
-        time_line: HostTime,
-        rigs: Rigs,
-        *,
-        plan: Plan | None,
-        title: str,
-        invented: bool,
-    ) -> None:
+    def __init__(self, settings: Settings, intake: Intake, time_line: HostTime, rigs: Rigs) -> None:
+        path = settings.home.journal
         self._path, self._intake, self._time, self._rigs = path, intake, time_line, rigs
         self._backlog = Backlog()
-        self.state = FiringState(plan, title=title, invented=invented)
+        self.state = FiringState(settings.plan, title=settings.title, invented=settings.invented)
         self.judged = Judged(path, time_line, beacons=rigs.beacons, happened=self._backlog.happened)
         self._desk = RequestDesk(time_line, rigs, keep=self._keep_after_request)
         self._kept_s = float("-inf")

@@ -18,11 +18,13 @@ from pathlib import Path
 
 import psutil
 
+from logger.home import Home
 from logger.reading import Frame, Sample
 from logger.recording.backlog import Token
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
 from logger.recording.recorder import Recorder
+from logger.recording.rigs import Settings
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
 from tests.recording.made_recorder import Nobody
@@ -44,15 +46,8 @@ async def run(rigs: int, channels: int, seconds: int) -> None:
             now_s = time.monotonic()
             waits_s.extend(now_s - sent_s[number] for _, number in tokens if isinstance(number, int))
 
-    recorder = Recorder(
-        Path(tempfile.mkdtemp()) / "journal.sqlite",
-        intake,
-        time_line,
-        Told(),
-        plan=None,
-        title="Invented",
-        invented=True,
-    )
+    settings = Settings(home=Home(Path(tempfile.mkdtemp())), title="Invented", invented=True)
+    recorder = Recorder(settings, intake, time_line, Told())
     recorder.start()
     before_mb = most_mb = process.memory_info().rss / 1e6
     begun_s = time.monotonic()

@@ -8,13 +8,14 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from logger.home import Home
 from logger.plan import Plan
 from logger.reading import Frame, Sample
 from logger.recording.backlog import Token
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
 from logger.recording.recorder import Recorder
-from logger.recording.rigs import Rigs
+from logger.recording.rigs import Rigs, Settings
 from logger.rig_line.wire import encode
 from logger.sources import Arrival
 
@@ -43,7 +44,9 @@ def made_recorder(
 ) -> tuple[Recorder, Intake]:
     time_line = time_line or HostTime()
     intake = Intake(time_line)
-    return Recorder(path, intake, time_line, rigs or Nobody(), plan=plan, title=title, invented=True), intake
+    settings = Settings(home=Home(path.parent), plan=plan, title=title, invented=True)
+    assert settings.home.journal == path
+    return Recorder(settings, intake, time_line, rigs or Nobody()), intake
 
 
 async def hear(intake: Intake, seq: int, ms: int | None = None, **c: float) -> None:

@@ -55,8 +55,10 @@ async def test_readings_go_on_when_the_judgement_fails(
     await record(path, 0, 5)
     monkeypatch.setattr(judged, "Judging", broken)
     await record(path, 5, 5)  # resumed
-    await record(tmp_path / "new.sqlite", 0, 5)  # begun
-    for journal, readings in ((path, 10), (tmp_path / "new.sqlite", 5)):
+    new = tmp_path / "new" / "journal.sqlite"
+    new.parent.mkdir()
+    await record(new, 0, 5)  # begun
+    for journal, readings in ((path, 10), (new, 5)):
         with contextlib.closing(JournalReader(journal)) as reader:
             firing = reader.firing("last")
             assert firing.readings == readings

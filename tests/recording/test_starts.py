@@ -212,7 +212,8 @@ def test_a_newer_versions_journal_is_left_alone(path: Path) -> None:
 
 async def test_the_judgement_catches_up_beside_the_recording(path: Path, tmp_path: Path) -> None:
     """Its state is lost after a long stretch: recording resumes at once, judging later, and each thing is said once."""
-    long = tmp_path / "long.sqlite"
+    long = tmp_path / "long" / "journal.sqlite"
+    long.parent.mkdir()
     writer = JournalWriter(long)
     bench = Bench(long)
     now_us = bench.recorder._time.utc_us()
