@@ -16,7 +16,7 @@ from logger.cold_check.hands import Hand
 from logger.diagnosis.channels import FAULT_WORDS
 from logger.diagnosis.finding import Finding, Level
 from logger.diagnosis.order import about_clock, about_seq
-from logger.physics.uncertainty import infrared_budget, thermocouple_budget
+from logger.physics.uncertainty import combined_c, infrared_budget, thermocouple_budget
 from logger.plan import Plan, Probe, assign_probes
 from logger.reading import Batch, Bytes, Channel, Floats, Frame, Status
 from logger.words.said import Degrees, Said, said
@@ -93,7 +93,8 @@ class _Line:
         amplifier_c, junction_c = LIMITS_C.get(self.channel.amp or "", _OTHER_LIMITS_C)
         level = np.array([self.level_c])
         if self.infrared:
-            return float(infrared_budget(level, instrument_limit_c=amplifier_c, aim_c=1.0).combined_c[0])
+            budget = infrared_budget(level, instrument_limit_c=amplifier_c, aim_c=1.0)
+            return float(combined_c(budget)[0])
         letter = self.channel.letter
         cold = self.junction_c
         budget = thermocouple_budget(
@@ -104,7 +105,7 @@ class _Line:
             cold_junction_limit_c=junction_c,
             cold_junction_c=cold if np.isfinite(cold) else 25.0,
         )
-        return float(budget.combined_c[0])
+        return float(combined_c(budget)[0])
 
 
 def check_readings(plan: Plan | None, batches: Sequence[Batch], hands: Mapping[Key, Hand]) -> list[Finding]:

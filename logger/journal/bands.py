@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.physics.uncertainty import COVERAGE, infrared_budget, thermocouple_budget
+from logger.physics.uncertainty import COVERAGE, combined_c, infrared_budget, thermocouple_budget
 from logger.plan import Probe, Reads
 from logger.reading import Floats
 
@@ -42,7 +42,7 @@ class ReadingBand:
 def _still_c(letter: str | None, tolerance_class: int, surface: bool) -> Floats:
     """Standard uncertainty of a steady reading, over the grid. [°C]."""
     if surface and letter is None:
-        return infrared_budget(_GRID_C).combined_c
-    u: Floats = thermocouple_budget(_GRID_C, letter=letter, tolerance_class=tolerance_class).combined_c
+        return combined_c(infrared_budget(_GRID_C))
+    u = combined_c(thermocouple_budget(_GRID_C, letter=letter, tolerance_class=tolerance_class))
     known = np.isfinite(u)  # beyond the letter's range: as at its end
     return np.asarray(np.interp(_GRID_C, _GRID_C[known], u[known]), dtype=np.float64)

@@ -6,7 +6,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -29,17 +28,14 @@ COVERAGE: Final[dict[float, float]] = {
 DRIFT_FROM_C: Final = 800.0
 
 
-@dataclass(frozen=True, slots=True)
-class Budget:
-    """Standard uncertainties by cause, already in the result's unit; arrays of the reading's shape."""
+Causes = dict[str, Floats]
+"""Standard uncertainties by cause, independent of one another: arrays of the reading's shape [°C]."""
 
-    causes: dict[str, Floats]  # dict of str to array; independent of one another. [°C]
 
-    @property
-    def combined_c(self) -> Floats:
-        """Root of the sum of squares [1]_, 5.1.2. [°C]."""
-        combined: Floats = np.sqrt(sum(np.square(u) for u in self.causes.values()))
-        return combined
+def combined_c(causes: Causes) -> Floats:
+    """Root of the sum of squares [1]_, 5.1.2. [°C]."""
+    combined: Floats = np.sqrt(sum(np.square(u) for u in causes.values()))
+    return combined
 
 
 def from_limits(half_width: ArrayLike) -> Floats:
@@ -56,7 +52,7 @@ def thermocouple_budget(
     amplifier_limit_c: ArrayLike = 2.0,
     cold_junction_limit_c: float = 2.0,
     cold_junction_c: float = 25.0,
-) -> Budget:
+) -> Causes:
     """Uncertainty of a thermocouple's reading as the temperature where its bead is.
 
     Causes `class`, `drift`, `amplifier`, `cold_junction`; the probe's lag, and how that place relates to the
@@ -78,7 +74,7 @@ def thermocouple_budget(
         here = slope_uv_per_c(letter, reading)
         share = slope_uv_per_c(letter, np.asarray(cold_junction_c, dtype=np.float64)) / here
         causes["cold_junction"] = from_limits(cold_junction_limit_c * np.abs(share)) + still
-    return Budget(causes)
+    return causes
 
 
 def infrared_budget(
@@ -91,7 +87,7 @@ def infrared_budget(
     instrument_limit_c: float = 2.0,
     instrument_limit_share: float = 0.02,
     aim_c: float = 8.0,
-) -> Budget:
+) -> Causes:
     """Uncertainty of a corrected infrared reading (`infrared.corrected_c`) as the surface's temperature.
 
     Causes `instrument`, `emissivity`, `reflection`, `aim`; flame, smoke or ash in the way are not included.
@@ -104,14 +100,12 @@ def infrared_budget(
     per_hundredth = infrared.emissivity_sensitivity_c(surface, emissivity=emissivity, surroundings_c=around)
     per_c = infrared.surroundings_sensitivity(surface, emissivity=emissivity, surroundings_c=around)
     limit = np.maximum(instrument_limit_c, instrument_limit_share * np.abs(surface))
-    return Budget(
-        {
-            "instrument": from_limits(limit),
-            "emissivity": np.abs(per_hundredth) * u_emissivity / 0.01,
-            "reflection": np.abs(per_c) * u_surroundings_c,
-            "aim": np.full(surface.shape, aim_c),
-        }
-    )
+    return {
+        "instrument": from_limits(limit),
+        "emissivity": np.abs(per_hundredth) * u_emissivity / 0.01,
+        "reflection": np.abs(per_c) * u_surroundings_c,
+        "aim": np.full(surface.shape, aim_c),
+    }
 
 
 def _tolerance_c(letter: str, tolerance_class: int, temperature_c: Floats) -> Floats:

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from logger.physics.infrared import corrected_c, radiance, temperature_c
-from logger.physics.uncertainty import infrared_budget
+from logger.physics.uncertainty import combined_c, infrared_budget
 
 CLAY_EMISSIVITY: Final = 0.92
 """Of fired clay, 8-14 µm; 0.90 to 0.95 (from memory)."""
@@ -77,7 +77,7 @@ def surface_of_spot(
         surroundings_c=around,
         u_surroundings_c=U_SURROUNDINGS * (around + 273.15),
     )
-    return surface, float(budget.combined_c)
+    return surface, float(combined_c(budget))
 
 
 def moved_by(spots: list[Spot], t_s: float, u_c: float) -> tuple[float, float]:
