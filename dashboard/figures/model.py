@@ -8,6 +8,7 @@ import numpy as np
 
 from dashboard.figures.look import Theme, Unit
 from logger.reading import Floats
+from logger.report.stack_map import downwards
 
 Kind = Literal["note", "wood", "spot", "alarm", "good", "act"]
 
@@ -89,6 +90,5 @@ class Band:
 
 def numbered(heights_cm: Sequence[float | None]) -> list[int]:
     """Number probes from 1, from the top of the stack down, those without a height last; order as given."""
-    down = [1e9 if height is None else -height for height in heights_cm]
-    order = sorted(range(len(down)), key=down.__getitem__)
-    return [order.index(i) + 1 for i in range(len(down))]
+    order = downwards(heights_cm)
+    return [order.index(i) + 1 for i in range(len(order))]

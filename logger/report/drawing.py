@@ -19,6 +19,7 @@ from logger.reading import Floats
 from logger.report.gather import Gathered
 from logger.report.levels import within
 from logger.report.shown import Shown, since
+from logger.report.stack_map import downwards
 from logger.report.story import Entry
 from logger.words.looks import DASHES, DAY, STAGES, Dash, Ruler, rulers
 
@@ -59,8 +60,7 @@ class Scales:
 
 def order_of(traces: Traces) -> list[int]:
     """Order the probes' columns from the top of the stack down, those without a height last."""
-    heights = [c.probe.height_cm for c in traces.columns]
-    return sorted(range(len(heights)), key=lambda i: (-(-1e9 if (h := heights[i]) is None else h), i))
+    return downwards([column.probe.height_cm for column in traces.columns])
 
 
 def times_of(known: Gathered, traces: Traces) -> tuple[list[Floats], float]:

@@ -17,7 +17,6 @@ from logger.report.drawing import (
     SOFT,
     Scales,
     el,
-    order_of,
     picture,
     stroke,
     times_of,
@@ -26,7 +25,7 @@ from logger.report.drawing import (
 from logger.report.gather import Gathered
 from logger.report.levels import means_in, within
 from logger.report.shown import Shown
-from logger.report.stack_map import HEAT, STEP_CM, heat, numbers_beside, rows_cm, spread
+from logger.report.stack_map import HEAT, STEP_CM, downwards, heat, numbers_beside, rows_cm, spread
 from logger.report.story import Entry
 
 COLUMNS: Final = 220
@@ -65,7 +64,7 @@ def draw_stack(
         return float(bottom - (cm - rows[0] + STEP_CM / 2) * per_cm)
 
     parts = [*_cells(scales, cells, rows, y), *_axes(scales, rows, y, bottom)]
-    order = enumerate(order_of(traces), 1)
+    order = enumerate(downwards(heights), 1)
     probes = ((h, number) for number, i in order if (h := heights[i]) is not None)
     for h, numbers in numbers_beside(probes, FONT / per_cm):
         parts.append(words(numbers, scales.x(0.0) + 6.0, y(h) + 5.5, **HALO))

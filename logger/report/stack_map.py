@@ -41,6 +41,12 @@ def heat(temperature_c: float) -> str:
     return f"rgb({','.join(str(round(a + share * (b - a))) for a, b in zip(low, high, strict=True))})"
 
 
+def downwards(heights_cm: Sequence[float | None]) -> list[int]:
+    """Order probes from the top of the stack down, those without a height last."""
+    down = [1e9 if height is None else -height for height in heights_cm]
+    return sorted(range(len(down)), key=down.__getitem__)
+
+
 def rows_cm(heights_cm: Sequence[float | None]) -> Floats:
     """Return the heights of a picture's rows, `STEP_CM` apart, from the bottom up [cm]."""
     known = [height for height in heights_cm if height is not None]
