@@ -193,27 +193,40 @@ class PageAt(Group):
 
 @dataclass(frozen=True, slots=True)
 class Influx(Group):
-    """What the command line says about an InfluxDB; child processes inherit the rest in their environment."""
+    """What the command line and the environment say about an InfluxDB; the command line comes first."""
 
     influx_url: str | None = option(
-        "--influx", metavar="URL", help="Address of the InfluxDB; otherwise STOKEWATCH_INFLUX_URL."
+        "--influx",
+        envvar="STOKEWATCH_INFLUX_URL",
+        metavar="URL",
+        help="Address of the InfluxDB; otherwise STOKEWATCH_INFLUX_URL.",
     )
-    influx_org: str | None = option(
-        "--influx-org", type=text, metavar="NAME", help="Otherwise STOKEWATCH_INFLUX_ORG, or stokewatch."
+    influx_org: str = option(
+        "--influx-org",
+        envvar="STOKEWATCH_INFLUX_ORG",
+        default="stokewatch",
+        type=text,
+        metavar="NAME",
+        help="Otherwise STOKEWATCH_INFLUX_ORG, or stokewatch.",
     )
-    influx_bucket: str | None = option(
+    influx_bucket: str = option(
         "--influx-bucket",
+        envvar="STOKEWATCH_INFLUX_BUCKET",
+        default="stokewatch",
         type=text,
         metavar="NAME",
         help="Otherwise STOKEWATCH_INFLUX_BUCKET, or stokewatch.",
     )
     influx_token_file: Path | None = option(
         "--influx-token-file",
+        envvar="STOKEWATCH_INFLUX_TOKEN_FILE",
         type=FILE,
         help="File with the token; otherwise STOKEWATCH_INFLUX_TOKEN_FILE, or STOKEWATCH_INFLUX_TOKEN.",
     )
-    site: str | None = option(
+    site: str = option(
         "--site",
+        envvar="STOKEWATCH_SITE",
+        default="",
         type=text,
         help="Name of this place, if several share a bucket; otherwise STOKEWATCH_SITE.",
     )
@@ -228,10 +241,8 @@ class Influx(Group):
         """Find the InfluxDB; None if none is named."""
         from logger.mirror.target import Target
 
-        return Target.find(
-            self.influx_url,
-            org=self.influx_org,
-            bucket=self.influx_bucket,
-            site=self.site,
-            token_file=self.influx_token_file,
+        if not self.influx_url:
+            return None
+        return Target.checked(
+            self.influx_url, self.influx_org, self.influx_bucket, self.site, self.influx_token_file
         )

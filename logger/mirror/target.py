@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -29,41 +28,20 @@ class Target:
     token: str = field(default="", repr=False)  # empty where the server needs none; never shown
 
     @classmethod
-    def find(
-        cls,
-        url: str | None = None,
-        *,
-        org: str | None = None,
-        bucket: str | None = None,
-        site: str | None = None,
-        token_file: Path | None = None,
-        environ: Mapping[str, str] | None = None,
-    ) -> Target | None:
-        """Combine the command line and the environment; the command line comes first.
+    def checked(cls, url: str, org: str, bucket: str, site: str, token_file: Path | None) -> Target:
+        """Check what was given, and read the token from its file or from STOKEWATCH_INFLUX_TOKEN.
 
-        The environment has STOKEWATCH_INFLUX_URL (None without one), _ORG, _BUCKET and STOKEWATCH_SITE, and
-        the token in the file named by STOKEWATCH_INFLUX_TOKEN_FILE, or in STOKEWATCH_INFLUX_TOKEN itself.
         There is no option for the token: everyone on a machine can read command lines. TargetError names what
         is wrong.
         """
-        env = os.environ if environ is None else environ
-        given = url or env.get("STOKEWATCH_INFLUX_URL", "")
-        if not given:
-            return None
-        named = token_file or env.get("STOKEWATCH_INFLUX_TOKEN_FILE", "")
-        token = _read_token(Path(named)) if named else env.get("STOKEWATCH_INFLUX_TOKEN", "").strip()
+        token = (
+            _read_token(token_file) if token_file else os.environ.get("STOKEWATCH_INFLUX_TOKEN", "").strip()
+        )
         if not token.isascii() or any(c.isspace() for c in token):
             raise TargetError("the token for InfluxDB has spaces or odd characters in it; copy it exactly")
-        place = env.get("STOKEWATCH_SITE", "") if site is None else site
-        if len(place) > MAX_SITE or not place.isprintable():
-            raise TargetError(f"site {place!r}: give up to {MAX_SITE} printable characters on one line")
-        return cls(
-            url=checked_url(given),
-            org=org or env.get("STOKEWATCH_INFLUX_ORG") or "stokewatch",
-            bucket=bucket or env.get("STOKEWATCH_INFLUX_BUCKET") or "stokewatch",
-            site=place,
-            token=token,
-        )
+        if len(site) > MAX_SITE or not site.isprintable():
+            raise TargetError(f"site {site!r}: give up to {MAX_SITE} printable characters on one line")
+        return cls(checked_url(url), org, bucket, site, token)
 
     def unreachable(self, exc: Exception) -> str:
         """Say that the server can't be reached."""

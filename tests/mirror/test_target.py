@@ -2,13 +2,27 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import click
 import pytest
+from click.testing import CliRunner
 
+from logger.cli.options import Influx, grouped
 from logger.mirror.target import Target, TargetError
 
 
-def find(**environ: str) -> Target | None:
-    return Target.find(environ=environ)
+def find(*arguments: str, **environ: str) -> Target | None:
+    """The InfluxDB that a command is given by its arguments and the environment."""
+
+    @click.command()
+    @grouped("influx", Influx)
+    def command(influx: Influx) -> Target | None:
+        return influx.target()
+
+    found = CliRunner().invoke(
+        command, arguments, None, environ, catch_exceptions=False, standalone_mode=False
+    )
+    target: Target | None = found.return_value
+    return target
 
 
 def test_none_is_named() -> None:
@@ -27,9 +41,8 @@ def test_the_command_line_goes_before_the_environment(tmp_path: Path) -> None:
         "STOKEWATCH_INFLUX_TOKEN": "def",
     }
     assert find(**environ) == Target("http://one:8086", "o1", "b1", "meadow", "def")
-    found = Target.find(
-        "https://two/influx", org="o2", bucket="b2", site="barn", token_file=token, environ=environ
-    )
+    given = "--influx=https://two/influx --influx-org=o2 --influx-bucket=b2 --site=barn --influx-token-file"
+    found = find(*given.split(), str(token), **environ)
     assert found == Target("https://two/influx", "o2", "b2", "barn", "abc==")
     environ["STOKEWATCH_INFLUX_TOKEN_FILE"] = str(token)
     assert find(**environ).token == "abc=="  # type: ignore[union-attr]
