@@ -6,13 +6,13 @@ import contextlib
 import fcntl
 import json
 import os
-import tempfile
+import secrets
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import IO, Final
 
 from logger.errors import UserError
 
@@ -119,16 +119,24 @@ class Home:
 
 def write_whole(path: Path, data: bytes) -> None:
     """Write a file so that it appears whole or not at all; it is on the disk when this returns."""
-    handle, draft = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=".part", dir=path.parent)
+    with appearing(path, 0o600) as file:
+        file.write(data)
+    sync_folder(path.parent)
+
+
+@contextmanager
+def appearing(path: Path, mode: int) -> Iterator[IO[bytes]]:
+    """Write a file under another name and rename it when complete; `mode` is as `os.open` takes it."""
+    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
+        with os.fdopen(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as file:
+            yield file
             file.flush()
             os.fsync(file.fileno())
-        Path(draft).replace(path)
+        draft.replace(path)
     finally:
-        Path(draft).unlink(missing_ok=True)
-    sync_folder(path.parent)
+        with contextlib.suppress(OSError):
+            draft.unlink(missing_ok=True)
 
 
 def sync_folder(folder: Path) -> None:

@@ -5,8 +5,6 @@ from __future__ import annotations
 import contextlib
 import csv
 import io
-import os
-import secrets
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import IO, Any, Final
@@ -16,6 +14,7 @@ import numpy as np
 from logger.errors import UserError
 from logger.exchange.csv_text import Progress
 from logger.exchange.line_protocol import lines_of
+from logger.home import appearing
 from logger.journal.reader import Column, JournalReader
 from logger.plan import assign_probes
 from logger.reading import Floats, Ints, Status
@@ -136,24 +135,14 @@ def whole_file(out: Path) -> Iterator[IO[bytes]]:
 
     ExportError: it can't be written; a file that was at `out` is still there.
     """
-    beside = out.with_name(f".{out.name}.{secrets.token_hex(4)}.part")
+    device = False  # or a pipe: it can't be replaced
     try:
-        if out.exists() and not out.is_file():  # a device or a pipe: it can't be replaced
-            with out.open("wb") as file:
-                yield file
-            return
-        with beside.open("xb") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(out)
-    except OSError as exc:
         device = out.exists() and not out.is_file()
+        with out.open("wb") if device else appearing(out, 0o666) as file:
+            yield file
+    except OSError as exc:
         what = "only part of it was written" if device else "nothing was written"
         raise ExportError(f"{out}: {exc.strerror or exc}; {what}, choose another place") from exc
-    finally:
-        with contextlib.suppress(OSError):
-            beside.unlink(missing_ok=True)
 
 
 def _rows(

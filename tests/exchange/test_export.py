@@ -268,9 +268,14 @@ def test_a_failed_export_leaves_what_was_there(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == [out]
 
 
-def test_an_export_to_nowhere(reader: JournalReader, firing: str, tmp_path: Path) -> None:
-    with pytest.raises(ExportError, match="No such file or directory; nothing was written"):
-        export_csv(reader, firing, tmp_path / "no" / "out.csv")
+@pytest.mark.parametrize(
+    ("place", "why"), [("no/out.csv", "No such file or directory"), (300 * "a", "File name too long")]
+)
+def test_an_export_to_nowhere(
+    reader: JournalReader, firing: str, tmp_path: Path, place: str, why: str
+) -> None:
+    with pytest.raises(ExportError, match=f"{why}; nothing was written"):
+        export_csv(reader, firing, tmp_path / place)
 
 
 def test_options_survive_the_trip(
