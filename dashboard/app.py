@@ -28,7 +28,8 @@ from dashboard.security.guard import on_error
 from dashboard.security.limits import Limits
 from dashboard.shell import INDEX, shell
 from dashboard.standing import first_look, opened
-from dashboard.work.gathering import version_of
+from dashboard.stored.exports import Exports
+from dashboard.work.gathering import Gathering, version_of
 from dashboard.work.spool import MAX_BYTES
 from logger.errors import StokewatchError, UserError
 from logger.home import Home
@@ -67,7 +68,7 @@ def create_app(
     # FastAPI's own documentation pages load scripts from the internet.
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     door = door or Door()
-    context = Context(journal_path)
+    context = Context(journal_path, Gathering(journal_path), Exports(journal_path))
     hub = Hub(journal_path, VERSION, first_look)
     server.include_router(door.routes())
     for page in modules().values():

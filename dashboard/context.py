@@ -3,9 +3,13 @@
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from fastapi import HTTPException
+
+if TYPE_CHECKING:
+    from dashboard.stored.exports import Exports
+    from dashboard.work.gathering import Gathering
 
 
 @dataclass(frozen=True)
@@ -13,6 +17,8 @@ class Context:
     """What a running page works with."""
 
     journal_path: Path  # it need not exist yet
+    gathering: "Gathering"
+    exports: "Exports"
 
     @property
     def home(self) -> Path:

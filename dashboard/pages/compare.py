@@ -20,7 +20,6 @@ from dashboard.parts.comparison import SOURCES, bars, fact_table, heat_key
 from dashboard.parts.frame import button, door_row, follow_theme, graph, items, options, page_top, templates
 from dashboard.stored import shelf
 from dashboard.words import shown as in_unit
-from dashboard.work.gathering import gathering
 from logger.errors import StokewatchError, UserError
 from logger.exchange.export import FORMULA
 from logger.report.gather import Gathered
@@ -139,7 +138,7 @@ def choose(chosen: Any, now: Any, options: Any) -> str:
 async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
     """Work out one firing after another: each takes seconds the first time, and shows once it is ready."""
     ids = ids_of(firings)[:MOST]
-    gathered = gathering(here().journal_path)
+    gathered = here().gathering
     done: list[str] = []
     for number, firing in enumerate(ids, 1):
         try:
@@ -164,7 +163,7 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
 )
 async def stop(_: int, firings: Any, ready: Any) -> Any:
     """Stop working out."""
-    gathered = gathering(here().journal_path)
+    gathered = here().gathering
     for firing in ids_of(firings)[:MOST]:
         if firing not in ids_of(ready):
             with contextlib.suppress(UserError):
@@ -206,7 +205,7 @@ async def show(ready: Any, unit: Any, theme: Any, firings: Any, zone: Any) -> An
 
 async def _known(ready: Any) -> tuple[list[Gathered], dict[str, str]]:
     """Return the firings that have been worked out, and why the others couldn't be."""
-    gathered = gathering(here().journal_path)
+    gathered = here().gathering
     known, wrong = [], {}
     for firing in ids_of(ready)[:MOST]:
         try:
@@ -223,7 +222,7 @@ async def _chosen(firing: str, known: list[Gathered], wrong: dict[str, str]) -> 
     if one is None:
         title = ""
         with contextlib.suppress(UserError):  # an unknown one is reported when its turn comes
-            title = (await gathering(here().journal_path).firing(firing)).title
+            title = (await here().gathering.firing(firing)).title
         return html.Li([html.B(title or firing), " is being worked out …"])
     info = one.info
     when = tables.day_of(info, "no date in the file")

@@ -13,7 +13,6 @@ from dashboard.parts.frame import NOTHING, button, client, dialog, door_row, gra
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.shell import WAITING
 from dashboard.words import degrees
-from dashboard.work.gathering import gathering
 from logger.errors import StokewatchError
 from logger.report.shown import shown
 from logger.report.story import verdicts
@@ -202,7 +201,7 @@ async def summary(state: str, unit: str) -> Any:
         return []
     in_unit = unit_of(unit)
     try:
-        known = await gathering(here().journal_path).known("last")
+        known = await here().gathering.known("last")
     except StokewatchError:
         return []
     info = known.info

@@ -19,9 +19,7 @@ from dashboard.parts.firing_card import binned_card, card, coldest, peak_id
 from dashboard.parts.frame import ALL_FIRINGS, button, door_row, notice, options, page_top
 from dashboard.security.guard import may_act
 from dashboard.stored import shelf
-from dashboard.stored.exports import exports
 from dashboard.words import Unit
-from dashboard.work.gathering import gathering
 from dashboard.work.spool import Spool
 from logger.errors import StokewatchError
 from logger.journal.reader import FiringInfo
@@ -200,7 +198,7 @@ async def work_out_peaks(_: Any, waiting: Any, order: Any, turn: Any, unit: Any)
     all peaks are known.
     """
     path, there = here().journal_path, [part["id"]["firing"] for part in ctx.outputs_list[0]]
-    gathered, left = gathering(path), ids_of(waiting)
+    gathered, left = here().gathering, ids_of(waiting)
     told: list[Any] = [no_update] * len(there)
     info = None
     while left and (info is None or info.running):
@@ -276,7 +274,7 @@ def routes(context: Context) -> APIRouter:
 
     @router.get("/made/{token}", response_class=Response)
     async def made(token: str) -> Response:
-        return exports(context.journal_path).take(token)
+        return context.exports.take(token)
 
     @router.post("/upload", dependencies=[Depends(context.operator)])
     async def upload(

@@ -13,8 +13,7 @@ from dashboard.pages import progress
 from dashboard.pages.asked import act, button_pressed, ids_of, next_turn, on_change
 from dashboard.parts.frame import button, client, door_row, notice, section
 from dashboard.stored import shelf
-from dashboard.stored.exports import Download, exports
-from dashboard.work.gathering import gathering
+from dashboard.stored.exports import Download
 from dashboard.work.works import Work
 from logger.journal.bin import put_back, throw_away
 
@@ -30,14 +29,14 @@ DELETING: Final = "Deleting"
 async def save(clicks: list[Any], running: Any) -> Any:
     """Start writing a firing to a file."""
     pressed = button_pressed()
-    made = exports(here().journal_path)
-    info = await gathering(here().journal_path).firing(str(pressed.get("firing")))
+    made = here().exports
+    info = await here().gathering.firing(str(pressed.get("firing")))
     await made.works.stop(running)
     return made.begin(info, str(pressed.get("kind"))).key, False
 
 
 async def _find(errand: Any) -> Work | None:
-    return exports(here().journal_path).works.find(errand)
+    return here().exports.works.find(errand)
 
 
 def _tell(answer: Any, errand: Any) -> tuple[str, Any]:
@@ -50,7 +49,7 @@ def _tell(answer: Any, errand: Any) -> tuple[str, Any]:
 
 
 def _stopped(errand: Any) -> str:
-    work = exports(here().journal_path).works.forget(errand)
+    work = here().exports.works.forget(errand)
     if work is None or work.words != DELETING:
         return "Stopped; nothing was saved."
     set_props("firings-turn", {"data": errand})
@@ -105,7 +104,7 @@ def sure() -> Any:
 async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
     """Move a firing to the bin, or put it back."""
     pressed, path = button_pressed(), here().journal_path
-    info = await gathering(path).firing(str(pressed.get("firing")))
+    info = await here().gathering.firing(str(pressed.get("firing")))
     if pressed.get("type") == "firing-delete":
         now_us, where = round(time.time() * 1e6), "in the bin"
         await write(path, lambda writer: throw_away(writer, info.id, now_us))
@@ -154,5 +153,5 @@ async def delete_now(_: Any, doomed: Any) -> Any:
     path, ids = here().journal_path, ids_of(doomed)
     if not ids:
         raise PreventUpdate
-    work = exports(path).works.begin_apart("delete", DELETING, journal=str(path), firings=ids)
+    work = here().exports.works.begin_apart("delete", DELETING, journal=str(path), firings=ids)
     return work.key, False, True

@@ -14,7 +14,6 @@ from dashboard.pages.asked import act, read_kept
 from dashboard.parts.import_form import page_words, reading_of
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
-from dashboard.stored.exports import exports
 from dashboard.work.spool import MAX_FILES, Spool
 from dashboard.work.works import Works
 from logger.errors import StokewatchError, UserError
@@ -33,7 +32,7 @@ def spool_here() -> Spool:
 
 def works_here() -> Works:
     """Return the work in progress."""
-    return exports(here().journal_path).works
+    return here().exports.works
 
 
 class Errand(msgspec.Struct):

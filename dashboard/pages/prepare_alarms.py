@@ -19,7 +19,6 @@ from dashboard.pages import progress
 from dashboard.pages.asked import WRONG, on_change
 from dashboard.parts.frame import graph, halves, section
 from dashboard.words import Unit, alarm_name, span
-from dashboard.work.gathering import gathering
 from dashboard.work.works import Work
 from logger.errors import StokewatchError
 from logger.journal.reader import FiringInfo, JournalReader
@@ -84,7 +83,7 @@ async def _work(wanted: Any, _: Any = None) -> Work | None:
     """Find or start the rehearsal that is wanted."""
     if not isinstance(wanted, dict) or not {"firing", "toml"} <= set(wanted):
         return None
-    gathered = gathering(here().journal_path)
+    gathered = here().gathering
     info = await gathered.firing(str(wanted["firing"]))
     return await gathered.rehearsal(info, tried_on(loads(str(wanted["toml"])), info))
 
@@ -124,7 +123,7 @@ async def show(told: Any, firing: Any, unit: Any, theme: Any) -> Any:
     if not isinstance(firing, str):
         return no_update, True, []
     mine = told if isinstance(told, dict) and told.get("firing") == firing else None
-    info = await gathering(here().journal_path).firing(firing)
+    info = await here().gathering.firing(firing)
     figure = await asyncio.to_thread(_figure, info, mine, unit_of(unit), theme_of(theme))
     return figure, False, [] if mine is None else [_call(alarm) for alarm in named(mine["alarms"])]
 

@@ -29,7 +29,6 @@ from dashboard.stored import shelf
 from dashboard.tables import day_of
 from dashboard.words import Unit, capital, degrees
 from dashboard.work.apart import run_apart
-from dashboard.work.gathering import gathering
 from logger.errors import UserError
 from logger.journal.reader import FiringInfo, JournalReader
 from logger.plan import MAX_TOML, Plan, PlanError, loads
@@ -170,7 +169,7 @@ async def copy_firing(_: Any, firing: Any) -> Any:
     """Copy an earlier firing's plan."""
     if not isinstance(firing, str):
         return None, "Choose a firing first."
-    info = await gathering(here().journal_path).firing(firing)
+    info = await here().gathering.firing(firing)
     plan = info.plan.for_channels(info.seen)
     plan = replace(plan, title=f"Copy of {plan.title}"[:200] if plan.title else "")
     return Draft(to_document(plan)), "Copied that firing's probes, targets and alarms."

@@ -31,7 +31,6 @@ from dashboard.parts.plan_form import other_alarms
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.preparing.planning import errors_of, read_document, to_document, with_fields
 from dashboard.stored.replayed import ALL_SIDES, named_for, shown
-from dashboard.work.gathering import gathering
 from dashboard.work.works import Work
 from logger.errors import UserError
 from logger.plan import Plan
@@ -158,7 +157,7 @@ def judged_by(plan: Plan, alarms: Any) -> Plan:
 
 async def judgement(firing: Any, alarms: Any) -> Work:
     """Start or find the judgement of a firing by its own plan, but with these alarm settings."""
-    gathered = gathering(here().journal_path)
+    gathered = here().gathering
     info = await gathered.firing(id_of(firing))
     return await gathered.judgement(info, judged_by(info.plan, alarms) if alarms else None)
 
@@ -166,7 +165,7 @@ async def judgement(firing: Any, alarms: Any) -> Work:
 async def _judgement(firing: Any, alarms: Any) -> Work | None:
     """Start or find the firing's judgement; None if there is no such firing, which the page's top reports."""
     try:
-        await gathering(here().journal_path).firing(id_of(firing))
+        await here().gathering.firing(id_of(firing))
     except UserError:
         return None
     return await judgement(firing, alarms)
@@ -225,7 +224,7 @@ async def show(
     if not id_of(firing):
         return {**nothing, "about": "No firing chosen."}
     try:
-        info = await gathering(here().journal_path).firing(id_of(firing))
+        info = await here().gathering.firing(id_of(firing))
         answer = await _answer(info.id, judged)
     except UserError as exc:
         return {**nothing, "about": f"{exc}"}
@@ -253,7 +252,7 @@ async def turn(glass: Any, firing: Any, judged: Any, unit: Any, hidden: Any) -> 
     """Place the names in the traces again: the tablet was turned."""
     if not id_of(firing) or hidden:
         raise PreventUpdate
-    info = await gathering(here().journal_path).firing(id_of(firing))
+    info = await here().gathering.firing(id_of(firing))
     answer = await _answer(info.id, judged)
     return await asyncio.to_thread(named_for, info, answer, unit_of(unit), _room(glass))
 
@@ -330,7 +329,7 @@ def jump(back: Any, on: Any, now: Any, end: Any, marks: Any, play: Any, speed: A
 async def settings(firing: Any, _: int | None, unit: Any) -> Any:
     """Make the form of all alarms' settings, filled in with the firing's own."""
     try:
-        info = await gathering(here().journal_path).firing(id_of(firing))
+        info = await here().gathering.firing(id_of(firing))
     except UserError:
         raise PreventUpdate from None  # reported at the top of the page
     return other_alarms(to_document(info.plan), unit_of(unit))
@@ -352,7 +351,7 @@ async def rerun(_: Any, __: Any, ons: list[Any], values: list[Any], firing: Any,
     switches, fields = ([part["id"] for part in group] for group in ctx.states_list[:2])
     if ctx.triggered_id == "replay-own":
         return {}, False, [""] * len(fields)
-    plan = (await gathering(here().journal_path).firing(id_of(firing))).plan
+    plan = (await here().gathering.firing(id_of(firing))).plan
     alarms = with_fields(to_document(plan), [*fields, *switches], [*values, *ons])["alarm"]
     wished = {}
     for rule, settings in alarms.items():

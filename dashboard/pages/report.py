@@ -34,9 +34,8 @@ from dashboard.parts.frame import (
     templates,
 )
 from dashboard.security.guard import may_act
-from dashboard.stored.exports import FILES, download_headers, exports, file_name
+from dashboard.stored.exports import FILES, download_headers, file_name
 from dashboard.words import span
-from dashboard.work.gathering import gathering
 from dashboard.work.works import Work
 from logger.journal.reader import JournalReader
 from logger.report.describe import FIELDS, TITLE, describe
@@ -101,7 +100,7 @@ def _body() -> list[Any]:
 
 
 async def _rehearsal(firing: Any) -> Work:
-    gathered = gathering(here().journal_path)
+    gathered = here().gathering
     return await gathered.rehearsal(await gathered.firing(id_of(firing)))
 
 
@@ -133,7 +132,7 @@ async def show(firing: Any, unit: Any, glass: Any, _: Any, theme: Any) -> Any:
     """Show how the firing went."""
     if not id_of(firing):
         raise PreventUpdate
-    known = await gathering(here().journal_path).known(id_of(firing))
+    known = await here().gathering.known(id_of(firing))
     write = shown(unit_of(unit), "UTC")  # times here are minutes since the first reading
     pictures = await asyncio.to_thread(_pictures, known, write, theme_of(theme), glass_px(glass)[0])
     info = known.info
@@ -188,7 +187,7 @@ async def show_form(firing: Any, _: Any) -> Any:
     """Show the form with what has been saved, and the photos."""
     if not id_of(firing):
         raise PreventUpdate
-    info = await gathering(here().journal_path).firing(id_of(firing))
+    info = await here().gathering.firing(id_of(firing))
     texts = _texts(info.title, info.facts)
     names = [path.name for path in await asyncio.to_thread(photos_of, here().home, info.id)]
     shown_photos = photos(info.id, names, may_act=may_act())
@@ -227,7 +226,7 @@ async def save(_: int | None, values: list[Any], saved: Any, firing: Any) -> Any
     if not texts:
         return no_update, no_update, errors, "Nothing was changed."
     path = here().journal_path
-    info = await gathering(path).firing(id_of(firing))
+    info = await here().gathering.firing(id_of(firing))
     try:
         changed = await write(path, lambda writer: describe(writer, writer.firing(info.id), texts))
     except RequestError as exc:
@@ -287,7 +286,7 @@ follow_theme("report")
 def routes(context: Context) -> APIRouter:
     """Make the page's endpoints: files to save, the report itself, photos."""
     router = APIRouter(prefix="/api/report")
-    gathered = gathering(context.journal_path)
+    gathered = context.gathering
 
     @router.get("/{firing}/page")
     async def page(
@@ -306,7 +305,7 @@ def routes(context: Context) -> APIRouter:
 
     @router.get("/{firing}/file/{kind}", response_class=Response)
     async def file(firing: str, kind: Literal["csv", "parquet", "line-protocol"]) -> Response:
-        return await exports(context.journal_path).make(await gathered.firing(firing), kind)
+        return await context.exports.make(await gathered.firing(firing), kind)
 
     @router.get("/{firing}/photo/{name}")
     async def photo(firing: str, name: str) -> FileResponse:

@@ -6,7 +6,6 @@ import logging
 import os
 import shutil
 from collections.abc import Callable
-from functools import lru_cache
 from pathlib import Path
 from typing import IO, Final
 from urllib.parse import quote
@@ -146,12 +145,6 @@ class Exports:
             raise UserError("this file is no longer here; save it again")
         self.works.forget(token)
         return made
-
-
-@lru_cache(maxsize=4)
-def exports(journal_path: Path) -> Exports:
-    """Return a journal's exports, shared by all pages."""
-    return Exports(journal_path)
 
 
 def file_name(title: str, firing: str, ending: str) -> str:

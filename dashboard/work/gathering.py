@@ -7,7 +7,7 @@ import json
 import logging
 from collections import OrderedDict
 from collections.abc import Callable
-from functools import cache, lru_cache
+from functools import cache
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -148,9 +148,3 @@ def version_of(folder: Path, *kinds: str) -> str:
     for path in sorted(path for path in folder.rglob("*") if path.suffix in kinds):
         digest.update(path.read_bytes())
     return digest.hexdigest()
-
-
-@lru_cache(maxsize=4)
-def gathering(journal_path: Path) -> Gathering:
-    """Return a journal's gathering, shared by all pages."""
-    return Gathering(journal_path)

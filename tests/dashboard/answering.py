@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from dashboard.context import Asker, Context, asker, current
+from dashboard.stored.exports import Exports
+from dashboard.work.gathering import Gathering
 from logger.journal.writer import JournalWriter
 
 
@@ -37,7 +39,8 @@ def logger_that_answers(journal: Path, answer: dict[str, Any]) -> Iterator[list[
 @contextlib.contextmanager
 def somebody(journal: Path, who: str | None = "page", **more: Any) -> Iterator[None]:
     """Be the caller: an operator or, with `None`, a watcher."""
-    context, asking = current.set(Context(journal)), asker.set(Asker(who, **more))
+    context = current.set(Context(journal, Gathering(journal), Exports(journal)))
+    asking = asker.set(Asker(who, **more))
     try:
         yield
     finally:
