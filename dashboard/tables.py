@@ -18,7 +18,7 @@ from logger.words.looks import STAGES
 if TYPE_CHECKING:  # 80 MB that a page showing only a fire can do without
     import pandas as pd
 
-DAY_US: Final = 86_400_000_000
+DAY_S: Final = 86_400.0
 
 
 def places(columns: Sequence[Column]) -> list[Place]:
@@ -38,10 +38,9 @@ def on_steps(
     Probes are in the plan's order; NaN where one sent nothing, or a fault. `distrusted` gives spans [s] by
     probe whose readings can't be trusted and are left out.
     """
-    length_us = (info.last_us or info.started_us) - info.started_us
-    step_s = next((s for s in (1, 10, 60) if s * columns * 1_000_000 >= length_us), 60)
-    fine = 1 if step_s == 1 or length_us < DAY_US / 12 else 10 if length_us < DAY_US else 60
-    wide_s = max(fine, int(np.ceil(length_us / 1e6 / max(1, columns))))
+    length_s = info.length_s
+    fine = 1 if length_s <= columns or length_s < DAY_S / 12 else 10 if length_s < DAY_S else 60
+    wide_s = max(fine, int(np.ceil(length_s / max(1, columns))))
     rollups = reader.rollups(info.id, fine)
     told = []
     for column in reader.columns(info.id):

@@ -122,8 +122,7 @@ def named_for(info: FiringInfo, judged: dict[str, Any] | None, unit: Unit, glass
     with contextlib.closing(JournalReader(here().journal_path)) as reader:
         lines = tables.lines(reader, info, MAX_POINTS)
         course, stages = _around(reader, info, judged, unit)
-    length_s = ((info.last_us or info.started_us) - info.started_us) / 1e6
-    drawn = traces_figure(lines, course, length_s=length_s, stages=stages, glass=glass)
+    drawn = traces_figure(lines, course, length_s=info.length_s, stages=stages, glass=glass)
     told = Patch()
     told["layout"]["annotations"] = drawn["layout"]["annotations"]
     told["data"][len(lines)]["y"] = drawn["data"][len(lines)]["y"]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 FINE_S: Final = 1
 COARSE_S: Final = 10
-LONG_US: Final = 24 * 3600 * 1_000_000
+LONG_S: Final = 24 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +92,7 @@ def zone_levels(
     reader: JournalReader, info: FiringInfo, doubtful: Mapping[str, Sequence[Span]] | None = None
 ) -> Levels:
     """Return how hot each zone was, without readings that are `distrusted`."""
-    span_us = (info.last_us or info.started_us) - info.started_us
-    rollups = reader.rollups(info.id, FINE_S if span_us <= LONG_US else COARSE_S)
+    rollups = reader.rollups(info.id, FINE_S if info.length_s <= LONG_S else COARSE_S)
     lines = []
     for column in reader.columns(info.id):
         if (found := rollups.get((column.rig, column.channel))) is not None:
