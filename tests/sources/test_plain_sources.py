@@ -78,6 +78,16 @@ async def test_a_board_that_prints_numbers(tmp_path: Path) -> None:
         await until(lambda: any(isinstance(came, Arrival) for came in running.arrivals))
 
 
+@pytest.mark.parametrize("told", ["C", "F"])
+async def test_names_that_give_the_unit_may_be_missed_another_time(tmp_path: Path, told: str) -> None:
+    cable = Cable(tmp_path / "tty-board")
+    async with Running(PrintedLines(source_of(format="lines", port=cable.port, unit=told), set())) as running:
+        cable.write(b"booting\r\nT1_F,T2_F\r\n")
+        await printing(cable, b"212.0,68.0\r\n", lambda: bool(samples(running)))
+        assert samples(running)[0] == {"n1": Sample(c=100.0), "n2": Sample(c=20.0)}
+        assert ("add --unit F" in running.reports[0][1]["detail"]) is (told == "C")
+
+
 async def test_a_board_that_is_pulled_out_and_put_back(tmp_path: Path) -> None:
     cable = Cable(tmp_path / "tty-board")
     source = source_of(format="lines", port=cable.port, channel=[{"name": "top", "field": "T1"}])

@@ -67,7 +67,8 @@ class Lines:
         self._decimal = decimal
         self._label: str | None = None
         self._bare = False
-        self._units: list[Unit | None] = []  # by place, as the names above say
+        self.units: list[Unit | None] = []
+        """By place, as names above the numbers say; empty if none did."""
         self._hex = False
         self._first: deque[int] = deque(maxlen=_WINDOW)
         self._ids: bool | None = False
@@ -132,11 +133,11 @@ class Lines:
             return []
         if found and all(field.key.isdigit() for field in found):
             found = self._by_place(found, text, line)
-        if len(found) == len(self._units) and all(f.key.isdigit() for f in found):
-            found = [replace(f, unit=f.unit or u) for f, u in zip(found, self._units, strict=True)]
+        if len(found) == len(self.units) and all(f.key.isdigit() for f in found):
+            found = [replace(f, unit=f.unit or u) for f, u in zip(found, self.units, strict=True)]
         label, self._label = self._label, None
         if not found and not self.waits:
-            self._units = _units_above(text) or self._units
+            self.units = _units_above(text) or self.units
             self._label = text.rstrip(":") if _LABEL.fullmatch(text.rstrip(":")) else None
         elif len(found) == 1 and found[0].key == "1":
             self._bare = self._bare or label is None  # then words only come now and then, and aren't names

@@ -65,6 +65,11 @@ class LineReader:
         return self._lines.trouble
 
     @property
+    def named_f(self) -> bool:
+        """Whether only names above the numbers, printed once, say that some are in °F."""
+        return "F" in self._lines.units
+
+    @property
     def settled(self) -> bool:
         """Whether all is clear: what the lines mean, and who takes turns."""
         return not self._lines.waits and len(self._lines.in_turn) == len(self._lines.turns)
