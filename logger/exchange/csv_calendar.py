@@ -66,9 +66,6 @@ def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opti
 
     `above` are the cells above the header. CsvError: there is none, or it doesn't give the whole time.
     """
-    if table.own and not options.time:
-        table.time = [0]
-        return
     below = [cell.strip()[: csv_cells.MAX_CELL] for cell in units_row] + [""] * len(table.headers)
     for wanted in options.time:
         found = find_columns(table.headers, wanted)
@@ -90,9 +87,8 @@ def find_time(table: Table, units_row: Sequence[str], above: Sequence[str], opti
         if counted and options.counts_rows:
             table.number_rows()
             return
-    if not table.own:
-        _find_what_follows(table)
-        _find_offset(table, [cell for i in table.time if (cell := below[i])], above)
+    _find_what_follows(table)
+    _find_offset(table, [cell for i in table.time if (cell := below[i])], above)
 
 
 def _find_what_follows(table: Table) -> None:

@@ -39,10 +39,7 @@ def find_temperatures(
     there are none or too many, or a unit can mean two things.
     """
     table.by = _column_of_probes(table, options)
-    keep, leave_out = (
-        _chosen(table, wanted, what)
-        for wanted, what in ((options.keep, "keep"), (options.leave_out, "leave out"))
-    )
+    keep, leave_out = _chosen(table, options.keep, "keep"), _chosen(table, options.leave_out, "leave out")
     beside, units = _units_beside(table)
     titles = " ".join(above)[:4000]
     unsaid: Unit = "f" if _FAHRENHEIT.search(titles) and not _CELSIUS.search(titles) else "c"
@@ -50,10 +47,6 @@ def find_temperatures(
     all_told = any(csv_words.unit_cell(cell)[0] for cell in units_row)
     for i, header in enumerate(table.headers):
         if i in leave_out or i in units or i in (*table.time, table.by):
-            continue
-        if table.own:
-            if not keep or i in keep:
-                _add(table, Column(i, header.removeprefix("'"), options.unit or "c", sure=True))
             continue
         plain, scale = csv_words.scale_in(header)
         # A letter is a name if others stand beside it: T1_A, T1_B, T1_C.
@@ -87,9 +80,19 @@ def find_temperatures(
             column.scale = _scaled(table, i, scale)
     if not table.columns:
         raise _none(table)
-    if len(table.columns) > MAX_WORTH and not table.own and not named:
+    if len(table.columns) > MAX_WORTH and not named:
         raise too_many(table.name, table.names)
     _qualities(table)
+
+
+def take_all(table: Table, options: CsvOptions) -> None:
+    """Take all columns of a file of our own for temperatures, but those that are left out as asked."""
+    keep, leave_out = _chosen(table, options.keep, "keep"), _chosen(table, options.leave_out, "leave out")
+    for i, header in enumerate(table.headers):
+        if i not in (*table.time, *leave_out) and (not keep or i in keep):
+            _add(table, Column(i, header.removeprefix("'"), options.unit or "c", sure=True))
+    if not table.columns:
+        raise _none(table)
 
 
 _COUNTS: Final = "only counts the rows or names the logger"
@@ -112,8 +115,6 @@ def _none(table: Table) -> CsvError:
 
 def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
     """Find the column that names each row's probe, in a file with one row per reading."""
-    if table.own:
-        return None
     others = [i for i in range(len(table.headers)) if i not in table.time]
     changing = [i for i in others if len(set(table.cells(i))) > 1]
     one_after_another = None
@@ -166,7 +167,7 @@ def _qualities(table: Table) -> None:
     ends = [*(column.at for column in table.columns[1:]), len(table.headers)]
     for column, end in zip(table.columns, ends, strict=True):
         beside = found if len(found) == 1 else [q for q in found if column.at < q < end]
-        if beside and not table.own:
+        if beside:
             column.quality = beside[0]
 
 
@@ -239,7 +240,7 @@ def _named_beside(table: Table, i: int, unit: Unit | None) -> str | None:
 def _units_beside(table: Table) -> tuple[dict[int, Unit], set[int]]:
     """Find columns that hold only a unit (CH1, Unit, CH2, Unit), and the units of the columns before them."""
     units: dict[int, Unit] = {}
-    if table.own or table.by is not None:
+    if table.by is not None:
         return units, set()
     for i in range(len(table.headers)):
         cells = {csv_words.unit_cell(cell) for cell in table.cells(i)}

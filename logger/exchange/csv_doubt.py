@@ -145,8 +145,7 @@ def last_look(table: Table, values_c: Floats, status: Bytes) -> None:
         many = "1 reading is" if out_of_range == 1 else f"{out_of_range} readings are"
         table.guesses.append(f"{many} not between {low_c:g} and {high_c:g} °C: kept as out of range")
     values_c[status != Status.OK] = np.nan
-    if not table.own:
-        _doubt_units(table, values_c)
+    _doubt_units(table, values_c)
 
 
 def _sentinels(values: Floats, status: Bytes) -> list[tuple[float, int]]:

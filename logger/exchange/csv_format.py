@@ -12,7 +12,7 @@ from typing import Final
 from logger.exchange import csv_words
 from logger.exchange.csv_calendar import find_time
 from logger.exchange.csv_cells import MAX_CELL, TimeKind, is_number, is_value, kind_of
-from logger.exchange.csv_columns import find_temperatures
+from logger.exchange.csv_columns import find_temperatures, take_all
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
 from logger.exchange.csv_text import HEAD_LINES, Row, Text, open_text
 
@@ -24,6 +24,7 @@ _AFTER: Final = re.compile(r"(?<=\d)(?:e[+\-]?\d{1,3}|\s*[°º]?\s?[CFK℃℉])$
 """What may follow a number: its exponent, or its unit."""
 _WITH_COMMA: Final = re.compile(r"[+\-−]?\d+,\d+")
 _WITH_POINT: Final = re.compile(r"[+\-−]?(?:\d+|(\d{1,3}(?:,\d{3})+))\.\d+")
+_NO_READINGS: Final = "a header, but no readings below it"
 _SIGNS: Final = ("#", "%", "//", "!")
 _NO_TIMES: Final = (
     (
@@ -57,17 +58,19 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
         rows = [(n, row[1:] if len(row) > 2 and row[0].strip() in _SIGNS else row) for n, row in rows]
     if not rows:
         raise CsvError("the file is empty", file=path.name, code="empty")
-    first, header, units_row = _find_header(rows, path.name, text.own, options)
+    if text.own:
+        return text, _own_table(text, rows, options)
+    first, header, units_row = _find_header(rows, path.name, options)
     names = [cell.casefold() for cell in trimmed(rows[header][1]) if cell] if header is not None else []
-    data = [row for row in rows[first:] if text.own or not is_beside(row[1], names)] or rows[first:]
+    data = [row for row in rows[first:] if not is_beside(row[1], names)] or rows[first:]
     width = Counter(len(trimmed(row)) for _, row in data).most_common(1)[0][0]
     width = max(width, len(trimmed(rows[header][1])) if header is not None else 0, 1)
     cells = [row[:width] + [""] * (width - len(row)) for _, row in data]
     guesses = list(text.guesses)
     raw_header = [cell.strip() for cell in rows[header][1]] if header is not None else []
-    if not text.own and _begins_unnamed(raw_header, cells):
+    if _begins_unnamed(raw_header, cells):
         raw_header.insert(0, "")
-    if header and not text.own:
+    if header:
         raw_header = _with_groups(raw_header, rows[header - 1][1])
     table = Table(
         path=path,
@@ -77,8 +80,7 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
         header=raw_header,
         first_row=data[0][0],
         head=[(number, row) for (number, _), row in zip(data, cells, strict=True)],
-        headers=_headers(raw_header, width, guesses, own=text.own),
-        own=text.own and header == 0,
+        headers=_headers((raw_header + [""] * width)[:width], guesses),
         guesses=guesses,
     )
     if text.encoding == "latin-1" and _GARBLED.search(" ".join(raw_header)):
@@ -88,7 +90,7 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
     if header is None:
         guesses.append("no header: columns are named by their numbers")
     table.decimal = _find_decimal(table, options)
-    if header is not None and not text.own:
+    if header is not None:
         _refuse_split_decimals(table, len(trimmed(rows[header][1])))
     above = [cell for _, row in rows[: header or 0] for cell in row]
     find_time(table, units_row, above, options)
@@ -100,6 +102,19 @@ def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozense
             row[table.time[0]] = before[table.time[0]]  # a date that is only given where a day begins
     find_temperatures(table, units_row, above, options, named)
     return text, table
+
+
+def _own_table(text: Text, rows: Sequence[Row], options: CsvOptions) -> Table:
+    """Describe a table that this program has written: seconds, then a column for each probe."""
+    (number, header), *data = rows
+    if not data:
+        raise CsvError(_NO_READINGS, file=text.path.name, code="no-readings")
+    guesses = list(text.guesses)
+    headers = [header[0], *_headers(header[1:], guesses, at=2)]  # a probe may be called time_s
+    table = Table(text.path, ",", ".", number, header, data[0][0], data, headers, time=[0], own=True)
+    table.guesses = guesses
+    take_all(table, options)
+    return table
 
 
 def trimmed(row: Sequence[str]) -> list[str]:
@@ -133,14 +148,8 @@ def _begins_unnamed(header: Sequence[str], rows: Sequence[Sequence[str]]) -> boo
 # --- the header ---------------------------------------------------------------------------------------------
 
 
-def _find_header(
-    rows: Sequence[Row], name: str, own: bool, options: CsvOptions
-) -> tuple[int, int | None, list[str]]:
+def _find_header(rows: Sequence[Row], name: str, options: CsvOptions) -> tuple[int, int | None, list[str]]:
     """Find the first row of data, the row of names above it if any, and the row of units."""
-    if own and options.skip is None:
-        if len(rows) == 1:
-            raise CsvError("a header, but no readings below it", file=name, code="no-readings")
-        return 1, 0, []
     kinds = [_data_kind(row, options) for _, row in rows]
     if options.skip is not None:
         return _below(rows, kinds, name, options.skip)
@@ -269,17 +278,15 @@ def _with_groups(header: list[str], above: Sequence[str]) -> list[str]:
     ]
 
 
-def _headers(row: Sequence[str], width: int, guesses: list[str], *, own: bool) -> list[str]:
-    headers = [" ".join(cell[:MAX_CELL].split()) for cell in row[:width]]
-    headers += [""] * (width - len(headers))
+def _headers(row: Sequence[str], guesses: list[str], at: int = 1) -> list[str]:
+    """Name columns by their header, each differently; those without one by their number, from `at`."""
+    headers = [" ".join(cell[:MAX_CELL].split()) for cell in row]
     count: Counter[str] = Counter()
-    used = {headers[0].casefold()} if not own else set()  # a probe of our own may be called time_s
+    used: set[str] = set()
     for i, header in enumerate(headers):
-        if own and i == 0:
-            continue
-        new = header or f"column {i + 1}"
+        new = header or f"column {at + i}"
         folded = new.casefold()
-        if i and folded in used:
+        if folded in used:
             while (new := f"{header or folded} {count[folded] + 2}").casefold() in used:
                 count[folded] += 1
             if len(guesses) < 12:
@@ -302,7 +309,7 @@ def _find_decimal(table: Table, options: CsvOptions) -> str:
     commas = [place for place in cells if _WITH_COMMA.fullmatch(place[2])]
     points = [match for *_, cell in cells if (match := _WITH_POINT.fullmatch(cell))]
     grouped = any(re.fullmatch(r"[+\-−]?\d{1,3}(?:\.\d{3})+,\d+", cell) for *_, cell in cells)
-    if table.own or not (commas or grouped):
+    if not (commas or grouped):
         return "."
     if not grouped and not points and all(re.fullmatch(r"[+\-−]?[1-9]\d{0,2},\d{3}", c) for *_, c in commas):
         columns = {j for _, j, _ in commas}
@@ -360,7 +367,7 @@ def _refuse_otherwise(rows: Sequence[Row], name: str) -> None:
         what = "is SQL, not a table: export the rows from the database as CSV, and import that"
         raise CsvError(what, file=name, code="no-table")
     if len(rows) == 1 and len(first) > 1 and not any(is_number(cell) for cell in first):
-        raise CsvError("a header, but no readings below it", file=name, code="no-readings")
+        raise CsvError(_NO_READINGS, file=name, code="no-readings")
     _refuse_turned(rows, name)
 
 

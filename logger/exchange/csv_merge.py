@@ -168,6 +168,8 @@ class _ByProbe:
 
 def _with_own_times(table: Table) -> dict[int, list[Column]]:
     """Find columns of times that each stand before those read at them: t1, T1, t2, T2; else none."""
+    if table.own or len(table.time) > 1:
+        return {}
     first = table.time[0]
     times = [first]
     for i in range(first + 1, len(table.headers)):
@@ -181,7 +183,7 @@ def _with_own_times(table: Table) -> dict[int, list[Column]]:
         for at, end in itertools.pairwise([*times, len(table.headers)])
     }
     whole = sum(map(len, groups.values())) == len(table.columns) and all(groups.values())
-    if len(groups) < 2 or len(table.time) > 1 or not whole or table.own:
+    if len(groups) < 2 or not whole:
         return {}
     of_times = {table.headers[at] for at in groups}
     table.left_out[:] = [pair for pair in table.left_out if pair[0] not in of_times]

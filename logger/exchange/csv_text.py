@@ -163,6 +163,7 @@ def open_text(path: Path, options: CsvOptions) -> Text:
     if not lines:
         raise CsvError("the file is empty", file=path.name, code="empty")
     own = not above and lines[0].strip().strip('"').split(",")[0] == _OWN_TIME
+    own = own and options.skip is None and not options.time and options.decimal is None
     labels = labels_of(lines) if options.delimiter is None and not own else ""
     arrows = not labels and has_arrows(lines)
     if arrows:

@@ -72,7 +72,7 @@ class TimeReader:
         parts = ([row[i] for i in table.time] for _, row in table.head[:40])
         found = (csv_cells.kind_of(csv_cells.joined(cells, table.digits)) for cells in parts)
         kinds = Counter(kind for kind in found if kind is not None)
-        usual = "number" if table.own or not kinds else kinds.most_common(1)[0][0]
+        usual = "number" if not kinds else kinds.most_common(1)[0][0]
         # Spreadsheets write midnight as the date alone.
         self._kind: csv_cells.TimeKind = "datetime" if usual == "date" else usual
         self._values: list[Floats] = []
@@ -360,8 +360,6 @@ def _count_of(table: Table, values: Floats, options: CsvOptions) -> _Count:
             what = f"--time-unit {wanted!r}: for numbers it must be one of {choice}"
             raise table.refuse(what, code="time-unit")
         return _Count(_UNITS_S[wanted], "1970") if wanted[:4] == "unix" else counted(wanted)
-    if table.own:
-        return _Count(1.0)
     said = f"{table.headers[table.time[0]]} {table.time_hint}"
     units = [found.lastgroup or "" for found in _HEADER_UNIT.finditer(said.replace("_", " "))]
     for unit_s, before_s, words, header in _SINCE:

@@ -38,7 +38,7 @@ def rows(firing: CsvFiring) -> list[list[float | None]]:
 
 
 def test_our_own_format(tmp_path: Path) -> None:
-    firing = read(tmp_path, "time_s,coals,upper\n0,280,80.5\n1,281.25,\n2.5,282,81\n")
+    firing = read(tmp_path, "time_s,coals,upper\n0,280,80.5\n1,281.25\n2.5,282,81\n")
     assert firing.names == ("coals", "upper")
     assert firing.t_s.tolist() == [0, 1, 2.5]
     assert rows(firing) == [[280, 80.5], [281.25, None], [282, 81]]
