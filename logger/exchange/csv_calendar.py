@@ -47,7 +47,7 @@ _LIMITS: Final = ((1990, 2100), (1, 12), (1, 31), (0, 23), (0, 59), (0, 59))
 _PART_OF_DATE: Final = re.compile(
     "|".join(word for part in _USUAL[:3] for word in _PARTS[part].split("|") if len(word) > 1), re.I
 )
-_DATE_WORD: Final = re.compile(r"(?<![a-z])dat(e|um)(?![a-z])", re.I)
+_DATE_WORD: Final = re.compile(r"(?<![a-z])(dat(e|um|o)|fecha)(?![a-z])", re.I)
 _MILLIS: Final = re.compile(r"ms|msecs?|millis(econds?)?|milliseconds?", re.I)
 _MICROS: Final = re.compile(r"us|µs|(tv_?)?usecs?|micros(econds?)?|microseconds?", re.I)
 _UNIT_FOR_NAME: Final = re.compile(rf"{_MILLIS.pattern}|{_MICROS.pattern}|s|secs?", re.I)
@@ -168,7 +168,9 @@ def _guess_time(table: Table) -> list[int]:
     if kind == "clock":
         return [*of_kind("date")[:1], first]
     if kind == "date":
-        digits = [i for i in named if kinds[i] == "number" and _all_cells(table, i, csv_cells.HHMMSS)]
+        first = next((i for i in of_kind("date") if _DATE_WORD.search(words[i])), first)
+        digits = [i for i in named if not _DATE_WORD.search(words[i])]
+        digits = [i for i in digits if i != first and _all_cells(table, i, csv_cells.HHMMSS)]
         clock = (of_kind("clock") or digits)[:1] or _parts_of_the_day(words, of_kind("number"))
         if not clock:
             what = "has dates, but no column has the time of day; name both with"

@@ -54,8 +54,10 @@ _FORMS: Final[tuple[tuple[TimeKind, re.Pattern[str]], ...]] = (
 )
 _NUMBER: Final = re.compile(r"[+\-−]?(\d+([.,]\d*)?|[.,]\d+)([ed][+-]?\d+)?", re.I)
 _YEAR: Final = re.compile(r"(?:19|20)\d{2}")
-HHMMSS: Final = re.compile(r"(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?|\d[0-5]\d[0-5]\d")
-"""21:04:05, 21:04 or 9:04:05, without the colons."""
+HHMMSS: Final = re.compile(
+    r"(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d)?|\d[0-5]\d[0-5]\d|(?:[01]?\d|2[0-3])\.[0-5]\d\.[0-5]\d"
+)
+"""21:04:05, 21:04 or 9:04:05, without the colons, or with points."""
 _STAMP: Final = re.compile(
     r"(?:19|20)\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d(?:\.\d+)?)?"
 )
@@ -85,7 +87,10 @@ def _as(form: str) -> Callable[[re.Match[str]], str]:
 
 _REWRITTEN: Final[tuple[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]], ...]] = (
     (re.compile(r"(?<=\d)\s?\[[A-Z][A-Za-z_]+(?:/[A-Za-z_\-]+){1,2}\]$"), ""),  # +01:00[Europe/Vienna]
-    (re.compile(r"(?<=\d)\s\([A-Z][\w ]+\)$"), ""),  # GMT+0100 (Central European Standard Time)
+    (
+        re.compile(r"(?<=[+\-]\d{4}) [A-Z]{3,5}$|(?<=\d)\s\([A-Z][\w ]+\)$"),
+        "",
+    ),  # +0100 (Central …)
     (re.compile(r"^T(?=\d{1,2}:)|^\+(?=\d+:)", re.I), ""),
     (re.compile(r"(?<=\d)[, ]\s?(?:à|klo|kl\.?|um|at|a las|om|alle)\s(?=\d)", re.I), " "),
     (re.compile(r"(?<=\d)\sUhr$"), ""),
@@ -95,6 +100,7 @@ _REWRITTEN: Final[tuple[tuple[re.Pattern[str], str | Callable[[re.Match[str]], s
     (re.compile(r"(?<=\d)\sπ\.?μ\.?$"), " AM"),
     (re.compile(r"(?<=\d)\sμ\.?μ\.?$"), " PM"),
     (re.compile(r"^(\d{4})\. ?(\d{1,2})\. ?(\d{1,2})\.(?=\s|$)"), r"\1-\2-\3"),  # 2025. 11. 27. in Hungarian
+    (re.compile(r"^(\d{1,2})\. (\d{1,2})\. (\d{4})(?=\s|$)"), r"\1.\2.\3"),
     (re.compile(r"[\[({]([^\])}]+)[\])}]"), r"\1"),  # [2026-11-25 10:00:00]
     (re.compile(r"^[\[({]|[\])}]$"), ""),
     (re.compile(r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日"), r"\1-\2-\3"),

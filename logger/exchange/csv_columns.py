@@ -25,8 +25,9 @@ from logger.exchange.csv_table import (
 
 MAX_WORTH: Final = 256  # if more columns may be temperatures, they are refused before they are read
 _LEAST_KELVIN: Final = 200.0  # -73 °C: no probe in or near a fire has been colder. [K]
-_FAHRENHEIT: Final = re.compile(r"(°|º|deg\.?) ?F\b|fahrenheit|units?\s*[:=]?\s*F\b", re.I)
-_CELSIUS: Final = re.compile(r"(°|º) ?C\b|celsius", re.I)
+_FAHRENHEIT: Final = re.compile(r"(°|º|deg(rees?)?\.?) ?F\b|fahrenheit|units?\s*[:=]?\s*F\b", re.I)
+_CELSIUS: Final = re.compile(r"(°|º|deg(rees?)?\.?) ?C\b|celsius", re.I)
+_LETTERS: Final[dict[str, Unit]] = {"c": "c", "℃": "c", "f": "f", "℉": "f"}
 _EXTREME: Final = re.compile(r"(?<![a-z])(min|max|minimum|maximum|std|stdev|sd)(?![a-z])")
 
 
@@ -56,7 +57,9 @@ def find_temperatures(
         unit_below, other = csv_words.unit_cell(below)
         if unit and unit_below and unit != unit_below and options.unit is None:
             raise _two_units(table, i, unit, unit_below)
-        unit = unit or unit_below or beside.get(i) or _unit_in_cells(table, i)
+        unit = unit or unit_below or beside.get(i)
+        each = None if unit or options.unit else _unit_in_cells(table, i)
+        unit = unit or each
         scale = csv_words.scale_in(below)[1] if unit_below else scale
         sure = i in keep or bool({header.casefold(), name.casefold()} & named)
         why = None if i in keep else _why_not(table, i, unit, below.strip() if other else "", sure=sure)
@@ -74,7 +77,7 @@ def find_temperatures(
             table.guesses.append(f"{shown(header)} ends in F: taken as °F")
             name, unit = header[:-2], "f"
         column = Column(i, name or header, options.unit or unit or unsaid, sure=sure or unit is not None)
-        column.told = options.unit is not None or unit is not None
+        column.told, column.each = options.unit is not None or unit is not None, each is not None
         _add(table, column)
         if scale != 1:
             column.scale = _scaled(table, i, scale)
@@ -93,6 +96,10 @@ def take_all(table: Table, options: CsvOptions) -> None:
             _add(table, Column(i, header.removeprefix("'"), options.unit or "c", sure=True))
     if not table.columns:
         raise _none(table)
+    other = [name for name in table.names if csv_words.says_other_unit(name)]
+    if other and options.unit is None:
+        what = f"{listed(other)}: read as °C, as all columns are where the first is time_s"
+        table.guesses.append(what)
 
 
 _COUNTS: Final = "only counts the rows or names the logger"
@@ -199,7 +206,8 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
     if sure:
         return None
     id_number = csv_words.KEY.fullmatch(header) and len(set(cells)) == 1 and cells[0].isdecimal()
-    counts = csv_words.INDEX.fullmatch(header) and not any(n % 1 for n in numbers_in(table, i))
+    numbers = numbers_in(table, i)
+    counts = csv_words.INDEX.fullmatch(header) and numbers and not any(n % 1 for n in numbers)
     if unit is None and (counts or id_number):
         return _COUNTS
     if unit is None and csv_words.is_time_word(header):
@@ -207,7 +215,7 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
     if all(kind_of(cell) in ("datetime", "date", "clock") for cell in cells) and cells:
         return "another time"
     why = csv_words.why_no_temperature(header, unit) or _named_beside(table, i, unit)
-    if table.by is not None and why == csv_words.A_STATE and 2 * len(numbers_in(table, i)) > len(cells):
+    if table.by is not None and why == csv_words.A_STATE and 2 * len(numbers) > len(cells):
         why = None  # the state of each row's sensor
     if why is None and unit is None and i < min(table.time) and len(set(cells)) == 1:
         why = f"comes before the time and always says {shown(cells[0])}: names the logger"
@@ -249,16 +257,17 @@ def _units_beside(table: Table) -> tuple[dict[int, Unit], set[int]]:
     found: dict[int, Unit] = {}
     for i, unit in units.items():
         others = [j for j in range(i) if j not in table.time and j not in units]
-        found |= dict.fromkeys(others if len(units) == 1 else others[-1:], unit)
+        of_all = [j for j in others if _why_not(table, j, None, "", sure=False) is None]
+        found |= dict.fromkeys(of_all if len(units) == 1 else others[-1:], unit)
     return found, set(units)
 
 
 def _unit_in_cells(table: Table, i: int) -> Unit | None:
-    """Find the unit that follows every number in a column: 68.0 F."""
+    """Find the unit, at first, that follows every number in a column: 68.0 F."""
     numbers = (csv_words.WITH_UNIT.fullmatch(cell) for cell in table.cells(i) if re.search(r"\d", cell))
-    letters = {match[1].lower() if match else "" for match in numbers}
-    letter = letters.pop() if len(letters) == 1 else ""
-    return "f" if letter in ("f", "℉") else "c" if letter in ("c", "℃") else None
+    letters = [match[1].lower() if match else "" for match in numbers]
+    units = [_LETTERS.get(letter) for letter in letters]
+    return units[0] if units and None not in units else None
 
 
 def _kelvin_or_type(table: Table, i: int, unit: Unit | None, options: CsvOptions) -> Unit | None:

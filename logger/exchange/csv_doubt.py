@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from typing import Final, cast
 
@@ -11,7 +12,7 @@ from logger.conversion.columns import CELSIUS_RANGE_C
 from logger.exchange.csv_cells import offset_words
 from logger.exchange.csv_table import Column, CsvError, CsvOptions, Hint, Table, listed, shown
 from logger.exchange.csv_time import Times
-from logger.exchange.csv_words import has_temperature_word
+from logger.exchange.csv_words import has_temperature_word, unit_in
 from logger.reading import Bytes, Floats, Ints, Status
 
 _FEW: Final = 8
@@ -29,6 +30,7 @@ _NEAR_ZERO_C: Final = 5.0
 _ROOM_C: Final = 8.0
 _HOT_C: Final = 100.0
 _FRACTION: Final = 2.0  # nothing in or near a fire stays this close to 0 °C: fractions, kilowatts or volts
+_ROUNDED_C: Final = 0.6  # whole °F and whole °C of one reading may differ by so much
 _HOUR_US: Final = 3_600_000_000
 _DAY_US: Final = 24 * _HOUR_US
 _NEVER_SET: Final = (0, 3657, 10_957)  # 1970, 1980 and 2000: where clocks without a battery start [days]
@@ -47,7 +49,7 @@ def leave_out_what_is_none(table: Table, texts: Mapping[int, str], *, keep: bool
     before = table.columns
     if not table.own:
         table.leave_out({c: why for c in before if (why := _why_none(table, c, texts.get(c.at, ""), keep))})
-        for judge in () if keep else (_stands_still, _no_temperatures_beside, _codes):
+        for judge in () if keep else (_stands_still, _no_temperatures_beside, _codes, _said_twice):
             table.leave_out(judge(table))
     if not table.columns:
         table.columns = before  # for the preview
@@ -127,6 +129,19 @@ def _codes(table: Table) -> dict[Column, str]:
             found.append(column)
     few = 2 * len(found) <= len(table.columns)
     return dict.fromkeys(found, "whole numbers, mostly 0: a code") if few else {}
+
+
+def _said_twice(table: Table) -> dict[Column, str]:
+    """Find columns that give another's readings in another unit: tempC, tempF."""
+    found = {}
+    for pair in itertools.combinations(table.columns, 2):
+        of_c, other = sorted(pair, key=lambda c: c.unit)
+        names = {unit_in(table.headers[c.at])[0].casefold() for c in pair}
+        if of_c.unit == other.unit or len(names) > 1 or len(of_c.values[0]) < _FEW:
+            continue
+        if np.allclose(of_c.values[0], other.values[0], rtol=0, atol=_ROUNDED_C, equal_nan=True):
+            found[other] = f"{of_c.name} in °{other.unit.upper()}"
+    return found
 
 
 def last_look(table: Table, values_c: Floats, status: Bytes) -> None:

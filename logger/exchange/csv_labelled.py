@@ -86,6 +86,7 @@ def labels_of(lines: Sequence[str]) -> Labels:
             with_names = way == "pairs" and tuple(_one(lines[0], way)) != usual  # a header of its own
             if keys.count(usual) >= enough and not with_names:
                 return way
+    some = [line for line in some if line.strip(" -=*_\r\n")]  # not the lines between records
     names = [match[1] if (match := _LINE.fullmatch(line[:_LONGEST])) else "" for line in some]
     few = 1 < len(set(names)) <= 40 and "" not in names
     return "blocks" if few and names.count(names[0]) >= max(3, 0.8 * len(names) / len(set(names))) else ""

@@ -120,6 +120,7 @@ class Column:
     name: str  # without its unit
     unit: Unit = "c"
     told: bool = True  # whether the file gives the unit
+    each: bool = False  # whether its cells do, each for itself
     sure: bool = False  # named by somebody or has a unit: a temperature whatever its values
     scale: float = 1.0  # factor for tenths or hundredths of a degree
     quality: int | None = None  # column that says whether to believe it

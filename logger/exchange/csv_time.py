@@ -253,15 +253,19 @@ class TimeReader:
             if later and min(later) > tomorrow >= max(days or 0 for days in by_year):
                 self._table.guesses.append("dates have the year first: otherwise they would be in the future")
                 return "ymd"
+        _, row, cell = self._days[dates[0]]
         pairs = [(int(date[_A] or 0), int(date[_B] or 0)) for date in dates]
         if any(first > 12 for first, _ in pairs):
+            if len(dates[0][_YY] or "") == 2 and (by_year[0] or 0) > (_days(dates[0][:-1], "dmy") or 0) + 366:
+                what = f"{cell.split()[0]!r} may have the day or the year first; if the year, write the year "
+                what += "in full, and if the day, say"
+                raise self._refused("day-or-month", row, what, Hint("day_first", True))
             return "dmy"
         if any(second > 12 for _, second in pairs) or all(first == second for first, second in pairs):
             return "mdy"
         if all(date[_SEP] == "." for date in dates):
             self._table.guesses.append("dates with dots have the day first")
             return "dmy"
-        _, row, cell = self._days[dates[0]]
         what = f"{cell.split()[0]!r} may have the day or the month first; say which with"
         raise self._refused("day-or-month", row, what, Hint("day_first", True), Hint("day_first", False))
 

@@ -136,10 +136,13 @@ class Reader:
                 if len(self._memo) < 10_000:
                     self._memo[cell] = found
             value, kind, unit = found
-            if value is None or (unit not in (None, column.unit) and self._options.unit is None):
+            other = unit not in (None, column.unit) and self._options.unit is None
+            if other and column.each and value is not None:
+                value = value * 1.8 + 32.0 if unit == "c" else (value - 32.0) / 1.8
+            elif value is None or other:
                 self._note_bad(_Bad(rows[i], column.at, cell.strip()))
-            else:
-                values[i], status[i] = value, kind
+                continue
+            values[i], status[i] = value, kind
         return values, status
 
     # --- all of it --------------------------------------------------------------------------------------

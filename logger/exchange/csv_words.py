@@ -56,7 +56,8 @@ QUANTITY: Final = re.compile(
 """Headers of a column that says what each row measured."""
 TIME_WORD: Final = re.compile(
     r"(?<![a-z])(time|times|timestamp|date|datetime|elapsed|duration|clock|zeit|uhrzeit|datum|zeitstempel|heure|"
-    r"hora|fecha|tijd|tid|seconds|minutes|hours|millis|epoch|unixtime|uptime)(?![a-z])",
+    r"hora|fecha|tijd|tid|seconds|minutes|hours|millis|epoch|unixtime|uptime)(?![a-z])"
+    r"|(?<=\w)\s?[(\[](?-i:m?s|sec|h)[)\]]$",
     re.I,
 )
 
@@ -79,7 +80,9 @@ _OTHER: Final = (
     r"[km]?m|cm|in|ft|l|ml|k?ohms?|[kMm]?Ω|[kM]?hz|dbm?|deg|bits?|counts?|cts|#|\w{1,4}/\w{1,4}[23²³]?|W/m\^?2"
 )
 _OF_OTHER: Final = re.compile(_OTHER, re.I)
-_OTHER_UNIT: Final = re.compile(rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$|\s(%)$", re.I)
+_OTHER_UNIT: Final = re.compile(
+    rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$|\s(%|k?g/m[3³]|[hk]Pa|m/s)$", re.I
+)
 WITH_UNIT: Final = re.compile(r"[+\-−]?\d+(?:[.,]\d*)?\s*(?:°|º|deg)?\s*([CFK℃℉])", re.I)
 """A number followed by its unit: 68.0 F."""
 _ONE_SIGN: Final = str.maketrans({"℃": "°C", "℉": "°F"})
@@ -196,7 +199,8 @@ def scale_in(header: str) -> tuple[str, float]:
         scale = 0.1 ** (len(match["noughts"]) + 1)
     else:
         scale = 1 / int(match["part"] or match["times"] or match["tail"])
-    return text[: match.start()] + text[match.end() :], round(scale, 6)
+    of_kelvin = text[match.end() : match.end() + 1] == "K"  # no thermocouple comes in tenths
+    return text[: match.start()] + "°" * of_kelvin + text[match.end() :], round(scale, 6)
 
 
 OF_OTHER: Final = "is not a unit of temperature"  # why a column with another unit is left out
@@ -287,6 +291,12 @@ def why_no_time(header: str, below: str) -> str | None:
     if unit and _TIME_UNIT.fullmatch(unit) is None and _OF_OTHER.fullmatch(unit):
         return f"is in {unit}"
     return "is a weight or a length" if _LENGTH.search(header) else None
+
+
+def says_other_unit(header: str) -> bool:
+    """Whether a header gives a unit that isn't °C."""
+    why = why_no_temperature(header, None) or ""
+    return unit_in(header)[1] in ("f", "k") or header.endswith(("_F", " F")) or OF_OTHER in why
 
 
 def why_no_temperature(header: str, unit: Unit | None) -> str | None:
