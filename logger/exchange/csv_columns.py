@@ -208,6 +208,8 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
     id_number = csv_words.KEY.fullmatch(header) and len(set(cells)) == 1 and cells[0].isdecimal()
     numbers = numbers_in(table, i)
     counts = csv_words.INDEX.fullmatch(header) and numbers and not any(n % 1 for n in numbers)
+    if counts and csv_words.MAY_COUNT.fullmatch(header):
+        counts = np.abs(np.diff(numbers)).max(initial=0) <= 1
     if unit is None and (counts or id_number):
         return _COUNTS
     if unit is None and csv_words.is_time_word(header):
@@ -257,8 +259,10 @@ def _units_beside(table: Table) -> tuple[dict[int, Unit], set[int]]:
     found: dict[int, Unit] = {}
     for i, unit in units.items():
         others = [j for j in range(i) if j not in table.time and j not in units]
-        of_all = [j for j in others if _why_not(table, j, None, "", sure=False) is None]
-        found |= dict.fromkeys(of_all if len(units) == 1 else others[-1:], unit)
+        if len(units) == 1:
+            why = {j: _why_not(table, j, None, "", sure=False) for j in others}
+            others = [j for j in others if not why[j] or csv_words.MAY_COUNT.fullmatch(table.headers[j])]
+        found |= dict.fromkeys(others if len(units) == 1 else others[-1:], unit)
     return found, set(units)
 
 

@@ -256,7 +256,8 @@ class TimeReader:
         _, row, cell = self._days[dates[0]]
         pairs = [(int(date[_A] or 0), int(date[_B] or 0)) for date in dates]
         if any(first > 12 for first, _ in pairs):
-            if len(dates[0][_YY] or "") == 2 and (by_year[0] or 0) > (_days(dates[0][:-1], "dmy") or 0) + 366:
+            short = len(dates[0][_YY] or "") == 2 and dates[0][_SEP] != "."
+            if short and (by_year[0] or 0) > (_days(dates[0][:-1], "dmy") or 0) + 366:
                 what = f"{cell.split()[0]!r} may have the day or the year first; if the year, write the year "
                 what += "in full, and if the day, say"
                 raise self._refused("day-or-month", row, what, Hint("day_first", True))

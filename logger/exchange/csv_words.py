@@ -41,6 +41,8 @@ INDEX: Final = re.compile(
     r"(serial|device|logger|station)([ _]?(id|no|nr|number))?|s/?n|counts?)\.?|lfd\.? ?nr\.?",
     re.I,
 )
+MAY_COUNT: Final = re.compile(r"reading|result", re.I)
+"""Headers of a column that counts rows, or has what was read."""
 KEY: Final = re.compile(
     r"(sensor|channel|probe|device|node|tag|name|address|chan|input|unit|module|board|station|entity|place|"
     r"position|location|port|topic|series|ch|kanal|fühler|messstelle|sonde|capteur|voie|canal|meetpunt|"
