@@ -212,7 +212,7 @@ def _why_not(table: Table, i: int, unit: Unit | None, other_unit: str, *, sure: 
         counts = np.abs(np.diff(numbers)).max(initial=0) <= 1
     if unit is None and (counts or id_number):
         return _COUNTS
-    if unit is None and csv_words.is_time_word(header):
+    if unit is None and csv_words.says_time(header):
         return "another time"
     if all(kind_of(cell) in ("datetime", "date", "clock") for cell in cells) and cells:
         return "another time"

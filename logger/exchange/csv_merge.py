@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from logger.exchange import csv_words
-from logger.exchange.csv_cells import kind_of
+from logger.exchange.csv_cells import kind_of, numbers_in
 from logger.exchange.csv_columns import MAX_WORTH, too_many
 from logger.exchange.csv_format import is_beside, is_remark
 from logger.exchange.csv_table import Column, CsvError, CsvOptions, Hint, Table, find_columns, listed, shown
@@ -176,7 +176,9 @@ def _with_own_times(table: Table) -> dict[int, list[Column]]:
         header, cells = table.headers[i], [(row[first].strip(), row[i].strip()) for _, row in table.head]
         others = [(a, b) for a, b in cells if a and b and a != b]
         alike = others and all(kind_of(a) == kind_of(b) for a, b in others)
-        if alike and csv_words.is_time_word(header) and not _OF_ZONE.search(header):
+        rises = (np.diff(numbers_in(table, i)) > 0).all()  # unlike durations: response (ms)
+        named = csv_words.is_time_word(header) or (rises and csv_words.says_time(header))
+        if alike and named and not _OF_ZONE.search(header):
             times.append(i)
     groups = {
         at: [column for column in table.columns if at < column.at < end]

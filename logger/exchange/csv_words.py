@@ -58,10 +58,10 @@ QUANTITY: Final = re.compile(
 """Headers of a column that says what each row measured."""
 TIME_WORD: Final = re.compile(
     r"(?<![a-z])(time|times|timestamp|date|datetime|elapsed|duration|clock|zeit|uhrzeit|datum|zeitstempel|heure|"
-    r"hora|fecha|tijd|tid|seconds|minutes|hours|millis|epoch|unixtime|uptime)(?![a-z])"
-    r"|(?<=\w)\s?[(\[](?-i:m?s|sec|h)[)\]]$",
+    r"hora|fecha|tijd|tid|seconds|minutes|hours|millis|epoch|unixtime|uptime)(?![a-z])",
     re.I,
 )
+_IN_SECONDS: Final = re.compile(r"\w\s?[(\[](m?s|sec|h)[)\]]$")
 
 # ø and ¡ are degree signs from older code pages, read as Latin-1.
 _DEGREES: Final = r"(?:°|º|Â°|˚|�|(?<![^\W\d_])[ø¡]|deg(?:rees?)?\.?)\s?"
@@ -242,6 +242,11 @@ def is_unit(cell: str) -> bool:
 def is_time_word(header: str) -> bool:
     """Whether a header is about time."""
     return TIME_WORD.search(header.replace("_", " ")) is not None
+
+
+def says_time(header: str) -> bool:
+    """Whether a header is about time, or has a unit of it: t2 (s)."""
+    return is_time_word(header) or _IN_SECONDS.search(header) is not None
 
 
 def is_units_row(row: Sequence[str]) -> bool:
