@@ -8,7 +8,6 @@ from urllib.parse import quote
 from zoneinfo import available_timezones
 
 import dash_mantine_components as dmc
-import msgspec
 from dash import ALL, Input, Output, State, callback, dcc, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 
@@ -16,7 +15,7 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages import progress
 from dashboard.pages.asked import act, button_pressed, read_kept
-from dashboard.pages.firings_sent import READ, Errand, files_sent, looked_at, spool_here, works_here
+from dashboard.pages.firings_sent import READ, files_sent, imports, looked_at, spool_here, works_here
 from dashboard.parts.frame import ALL_FIRINGS, button, client, door_row, options, page_top
 from dashboard.parts.import_form import (
     FIELDS,
@@ -133,37 +132,30 @@ async def say_burning(_: Any) -> str:
 )
 async def look_again(sent: Any, values: list[Any], ids: list[Any], running: Any) -> Any:
     """Look at the files again: new ones were sent, or the reading options changed."""
-    batch, names = files_sent(sent)
-    if not names:
+    files = files_sent(sent)
+    if not files.files or imports(running):
         raise PreventUpdate
-    if (going := read_kept(Errand, running)) is not None:
-        if going.imports:
-            raise PreventUpdate
-        await works_here().stop(going.key)
-        if going.batch != batch:
-            spool_here().drop(going.batch)
+    await works_here().stop(running)
+    if running != files.batch:
+        spool_here().drop(str(running))
     try:
         reading = reading_of(ids, values)
     except ReadingRefused as exc:
         return no_update, True, [exc.wrong.get(own.get("field"), "") for own in ids], no_update
-    paths = spool_here().files(batch, names)
-    files = [str(path) for path in paths]
-    work = works_here().begin_apart("preview", "Reading …", files=files, options=reading)
-    errand = Errand(work.key, "preview", batch)
-    return msgspec.to_builtins(errand), False, [no_update] * len(ids), Path(names[0]).stem
+    paths = [str(path) for path in spool_here().files(files.batch, files.files)]
+    works_here().begin_apart("preview", "Reading …", files.batch, files=paths, options=reading)
+    return files.batch, False, [no_update] * len(ids), Path(files.files[0]).stem
 
 
-async def _find(errand: Any) -> Work | None:
-    going = read_kept(Errand, errand)
-    return None if going is None else works_here().find(going.key)
+async def _find(errand: Any, _: Any) -> Work | None:
+    return works_here().find(errand)
 
 
-def _tell(answer: dict[str, Any], errand: Any) -> tuple[str, str | None]:
-    """Report the outcome; the preview is found under the errand's key."""
-    going = msgspec.convert(errand, Errand)
-    if going.kind != "import":
-        return "", going.key
-    spool_here().drop(going.batch)
+def _tell(answer: dict[str, Any], errand: Any, found: Any) -> tuple[str, Any]:
+    """Report the outcome: a preview's key is its batch; an import is of the files `found` before."""
+    if "firing" not in answer:
+        return "", errand
+    spool_here().drop(str(found))
     set_props("import-form", {"hidden": True})
     set_props("import-files", {"children": ""})
     set_props("import-sent", {"data": None})
@@ -176,9 +168,10 @@ progress.follow(
     "import",
     Output("import-found", "data"),
     State("import-errand", "data"),
+    State("import-found", "data"),
     find=_find,
     tell=_tell,
-    failed=lambda why, _: page_words(why)[0],
+    failed=lambda why, *_: page_words(why)[0],
     stopped=None,
 )
 
@@ -253,7 +246,7 @@ async def show(found: Any, unit: Any, ids: list[Any], sent: Any, was_open: Any) 
         "ways": ways,
         "errors": ["say which" if name in asked else "" for name in names],
         "boxes": ["asked" if name in asked else "" for name in names],
-        "files": ", ".join(files_sent(sent)[1]),
+        "files": ", ".join(files_sent(sent).files),
     }
 
 

@@ -3,7 +3,7 @@
 import asyncio
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Annotated, Any, Final, NamedTuple
 
 import msgspec
 from dash import ALL, Input, Output, State, callback, no_update
@@ -23,6 +23,7 @@ from logger.journal.reader import FiringInfo
 from logger.requests import plain_text
 
 READ: Final = {"type": "read", "field": ALL}
+IMPORTING: Final = "Importing"
 
 
 def spool_here() -> Spool:
@@ -35,31 +36,22 @@ def works_here() -> Works:
     return here().exports.works
 
 
-class Errand(msgspec.Struct):
-    """A preview of files, or their import."""
-
-    key: str  # of the work
-    kind: str
-    batch: str  # of the files
-
-    @property
-    def imports(self) -> bool:
-        """Whether an import is under way."""
-        work = works_here().find(self.key)
-        return self.kind == "import" and work is not None and not work.done
+def imports(errand: Any) -> bool:
+    """Tell whether this work is an import that is under way."""
+    work = works_here().find(errand)
+    return work is not None and work.words == IMPORTING and not work.done
 
 
 class Sent(msgspec.Struct):
     """Uploaded files; only the spool knows whether they still exist."""
 
-    batch: str
-    files: list[str]
+    batch: str = ""
+    files: Annotated[list[str], msgspec.Meta(max_length=MAX_FILES)] = []
 
 
-def files_sent(sent: Any) -> tuple[str, list[str]]:
-    """Read the batch and the names of the uploaded files."""
-    found = read_kept(Sent, sent) or Sent("", [])
-    return found.batch, found.files[:MAX_FILES]
+def files_sent(sent: Any) -> Sent:
+    """Read which files were uploaded."""
+    return read_kept(Sent, sent) or Sent()
 
 
 class Looked(NamedTuple):
@@ -70,9 +62,9 @@ class Looked(NamedTuple):
     same: list[FiringInfo]  # firings of the same files
 
 
-async def looked_at(key: Any) -> Looked:
-    """Return the outcome of a preview, or raise StokewatchError."""
-    if (work := works_here().find(key)) is None:
+async def looked_at(batch: Any) -> Looked:
+    """Return the outcome of these files' preview, or raise StokewatchError."""
+    if (work := works_here().find(batch)) is None or not work.done:
         raise UserError("this preview has expired; choose the files again")
     told = work.answer()
     firings = await asyncio.to_thread(shelf.firings, here().journal_path, binned=None)
@@ -94,7 +86,7 @@ async def may_import(found: Any, again: Any, pause: Any, idle: Any) -> bool:
 
 
 async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
-    if not isinstance(found, str):
+    if not found:
         return "choose files first"
     try:
         told, leaps, same = await looked_at(found)
@@ -116,7 +108,6 @@ async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
     Output("import-begun", "error"),
     Input("import-now", "n_clicks"),
     State("import-sent", "data"),
-    State("import-found", "data"),
     State("import-errand", "data"),
     State(READ, "id"),
     State(READ, "value"),
@@ -127,18 +118,16 @@ async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
     State("import-again", "checked"),
     State("import-pause", "checked"),
 )
-async def begin(
-    _: Any, sent: Any, found: Any, running: Any, ids: list[Any], values: list[Any], *form: Any
-) -> Any:
+async def begin(_: Any, sent: Any, running: Any, ids: list[Any], values: list[Any], *form: Any) -> Any:
     """Start importing the files."""
     title, begun, plan_ref, invented, again, pause = form
-    if (going := read_kept(Errand, running)) is not None and going.imports:
+    if imports(running):
         raise PreventUpdate
-    if wrong := await _in_the_way(found, again=again is True, pause=pause is True):
+    files = files_sent(sent)
+    if wrong := await _in_the_way(files.batch, again=again is True, pause=pause is True):
         raise UserError(wrong)
     reading = reading_of(ids, values)
-    batch, names = files_sent(sent)
-    paths = spool_here().files(batch, names)
+    paths = spool_here().files(files.batch, files.files)
     own = plain_text(title, "title") if isinstance(title, str) else ""
     if len(own) > 200 or "\n" in own:
         return no_update, no_update, "give one line of at most 200 characters", ""
@@ -149,16 +138,16 @@ async def begin(
     plan = await asyncio.to_thread(shelf.plan_called, here().journal_path, plan_ref)
     work = works_here().begin_apart(
         "import",
-        "Importing",
+        IMPORTING,
         journal=str(here().journal_path),
         files=[str(each) for each in paths],
         options=reading,
-        title=own or ("" if plan is not None and plan.title else Path(names[0]).stem),
+        title=own or ("" if plan is not None and plan.title else Path(files.files[0]).stem),
         started_us=started_us,
         invented=invented is True,
         plan=None if plan is None else plan.dumps(),
     )
-    return msgspec.to_builtins(Errand(work.key, "import", batch)), False, "", ""
+    return work.key, False, "", ""
 
 
 def _started_us(text: Any) -> int | None:
@@ -180,7 +169,6 @@ def _started_us(text: Any) -> int | None:
 )
 async def cancel(_: Any, __: Any, errand: Any, sent: Any) -> str:
     """Cancel; nothing is kept."""
-    if (going := read_kept(Errand, errand)) is not None:
-        await works_here().stop(going.key)
-    spool_here().drop(files_sent(sent)[0])
+    await works_here().stop(errand)
+    spool_here().drop(files_sent(sent).batch)
     return "/firings"

@@ -81,9 +81,9 @@ class Works:
             del self._works[old]
         return work
 
-    def begin_apart(self, job: str, words: str, **given: Any) -> Work:
+    def begin_apart(self, job: str, words: str, key: Hashable = None, **given: Any) -> Work:
         """Start one of `apart.JOBS`."""
-        return self.begin(lambda work: run_apart(job, tell=work.come, **given), words)
+        return self.begin(lambda work: run_apart(job, tell=work.come, **given), words, key)
 
     def find(self, key: Any) -> Work | None:
         """Find a work; None where it is unknown or forgotten."""
