@@ -8,6 +8,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.acts import ask
 from dashboard.context import here
+from dashboard.figures.look import TEMPLATES
 from dashboard.parts.frame import button, client, dialog, options
 from dashboard.security.guard import operator_only, who_asks
 
@@ -73,6 +74,7 @@ def shell() -> Any:
         children=[
             dcc.Store(id="unit", storage_type="local", data="C"),
             dcc.Store(id="theme", storage_type="local", data="day"),
+            dcc.Store(id="templates", data=TEMPLATES),
             dcc.Store(id="glass-px"),
             dcc.Store(id="me", data=None),
             dcc.Interval(id="me-again", interval=60_000),
@@ -197,6 +199,13 @@ client(
     Output("mantine", "forceColorScheme"),
     Output("theme-choice", "children"),
     Input("theme", "data"),
+)
+client(  # for all figures but those of the Fire page, which are sent anew
+    "retemplate",
+    Output("templates", "storage_type"),
+    Input("theme", "data"),
+    State("templates", "data"),
+    prevent_initial_call=True,
 )
 client("measure", Output("glass-px", "data"), Input("glass-px", "storage_type"))
 client(

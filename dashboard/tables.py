@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
@@ -14,9 +14,6 @@ from logger.report.gather import Gathered
 from logger.report.levels import means_in, within
 from logger.report.story import Entry
 from logger.words.looks import STAGES
-
-if TYPE_CHECKING:  # 80 MB that a page showing only a fire can do without
-    import pandas as pd
 
 DAY_S: Final = 86_400.0
 
@@ -91,20 +88,6 @@ def day_of(info: FiringInfo, otherwise: str = "") -> str:
 def stages(told: Sequence[dict[str, Any]]) -> list[Stage]:
     """Name a rehearsal's stages (`stage`, `from_s`) as they are shown."""
     return [Stage(STAGES.get(s["stage"], str(s["stage"]).replace("_", " ")), s["from_s"]) for s in told]
-
-
-def facts_table(known: Sequence[Gathered]) -> "pd.DataFrame":
-    """Put the facts of several firings side by side: a column for each firing (its ID), a row for each fact.
-
-    Indexed by `zone` and `fact`, in the order of `fact_rows`. Units as in the facts' keys (`peak_c`,
-    `above_600_min`); NaN where a firing has no such fact.
-    """
-    import pandas as pd
-
-    rows = fact_rows(known)
-    values = [[None if fact is None else fact.value for fact in facts] for _, facts in rows]
-    index = pd.MultiIndex.from_tuples([row for row, _ in rows], names=["zone", "fact"])
-    return pd.DataFrame(values, index=index, columns=[one.info.id for one in known], dtype=float)
 
 
 def fact_rows(known: Sequence[Gathered]) -> list[tuple[tuple[str, str], list[Fact | None]]]:

@@ -31,7 +31,7 @@
 
   Object.assign(window.dash_clientside.stokewatch, {
     retemplate(theme, templates) {
-      for (const plot of document.querySelectorAll(".js-plotly-plot")) window.Plotly.relayout(plot, { template: templates[theme] });
+      for (const plot of document.querySelectorAll(".js-plotly-plot:not(#fire *)")) window.Plotly.relayout(plot, { template: templates[theme] });
       return NOTHING();
     },
     report_photos: (_, firing, turn) =>

@@ -2,6 +2,8 @@
 
 import asyncio
 import contextlib
+import csv
+import io
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -17,7 +19,7 @@ from dashboard.figures.look import Unit, theme_of, unit_of
 from dashboard.pages import progress
 from dashboard.pages.asked import ids_of, on_change, read_kept
 from dashboard.parts.comparison import SOURCES, bars, fact_table, heat_key
-from dashboard.parts.frame import button, door_row, follow_theme, graph, items, options, page_top, templates
+from dashboard.parts.frame import button, door_row, graph, items, options, page_top
 from dashboard.stored import shelf
 from dashboard.words import shown as in_unit
 from logger.errors import StokewatchError, UserError
@@ -52,7 +54,6 @@ def layout(firings: str = "", **_query: str) -> Any:
         id="compare",
         children=[
             dcc.Location(id="compare-address", refresh="callback-nav"),
-            templates("compare"),
             dcc.Store(id="compare-firings", data=asked[:MOST]),
             dcc.Store(id="compare-ready", data=[]),
             dcc.Download(id="compare-file"),
@@ -156,19 +157,19 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
 
 
 @on_change(
-    *progress.stops("compare"),
+    *progress.shown("compare", again=True),
     Input("compare-stop", "n_clicks"),
     State("compare-firings", "data"),
     State("compare-ready", "data"),
 )
-async def stop(_: int, firings: Any, ready: Any) -> Any:
+async def stop(_: int, firings: Any, ready: Any) -> progress.Shown:
     """Stop working out."""
     gathered = here().gathering
     for firing in ids_of(firings)[:MOST]:
         if firing not in ids_of(ready):
             with contextlib.suppress(UserError):
                 await (await gathered.rehearsal(await gathered.firing(firing))).stop()
-    return True, True, "Stopped. The rest of the firings were not worked out."
+    return progress.over("Stopped. The rest of the firings were not worked out.")
 
 
 @callback(
@@ -330,10 +331,12 @@ def moment(one: Gathered, zone: str, at_c: float | None, unit: Unit = "C") -> tu
 async def save(_: int | None, ready: Any) -> Any:
     """Save the facts as a CSV file: values in the units of their keys, one column per firing."""
     known, _wrong = await _known(ready)
-    table = tables.facts_table(known)
-    index = [(f"'{zone}" if zone.startswith(FORMULA) else zone, fact) for zone, fact in table.index]
-    table.index = table.index.from_tuples(index, names=table.index.names)
-    return dcc.send_data_frame(table.round(3).to_csv, "comparison.csv")
-
-
-follow_theme("compare")
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    table.writerow(["zone", "fact", *(one.info.id for one in known)])
+    for (zone, key), facts in tables.fact_rows(known):
+        values = [
+            None if fact is None or fact.value is None else round(float(fact.value), 3) for fact in facts
+        ]
+        table.writerow([f"'{zone}" if zone.startswith(FORMULA) else zone, key, *values])
+    return {"content": text.getvalue(), "filename": "comparison.csv"}

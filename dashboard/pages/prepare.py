@@ -14,7 +14,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.figures.look import unit_of
 from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepare_ready
 from dashboard.pages.asked import PLAN, button_pressed, changes_draft, needed_draft, next_turn, on_change
-from dashboard.parts.frame import button, follow_theme, items, templates
+from dashboard.parts.frame import button, items
 from dashboard.parts.plan_form import alarm_fields, changed_words, plan_fields, when_words
 from dashboard.preparing.planning import (
     Document,
@@ -51,7 +51,6 @@ def layout(step: str = "plan", **_query: str) -> Any:
     return html.Div(
         id="prepare",
         children=[
-            templates("prepare"),
             dcc.Store(id="prepare-plan", storage_type="local"),
             dcc.Store(id="prepare-turn", data=0),
             dcc.Store(id="prepare-tried", data={}),
@@ -203,6 +202,3 @@ def check(kept: Any, unit: Any) -> Any:
     told = {"problems": found, "toml": None if plan is None else plan.dumps()}
     shown = limits(plan) if plan else ["Not known yet: something in the plan is wrong."]
     return told, errors, changed, when, items(shown), items(shown), None
-
-
-follow_theme("prepare")

@@ -58,7 +58,7 @@ def tried_on(plan: Plan, firing: FiringInfo) -> Plan:
 
 @on_change(
     Output("prepare-wish", "data"),
-    *progress.stops("prepare"),
+    *progress.shown("prepare", again=True),
     Input("prepare-on-firing", "value"),
     Input("prepare-checked", "data"),
     State("prepare-wish", "data"),
@@ -67,16 +67,16 @@ async def wish(firing: Any, checked: Any, before: Any) -> Any:
     """Start a rehearsal when a firing is chosen, and again when something changes."""
     toml = checked.get("toml") if isinstance(checked, dict) else None
     if not isinstance(firing, str):
-        return None, True, True, ""
+        return None, *progress.over()
     if toml is None:
-        return no_update, True, True, WRONG
+        return no_update, *progress.over(WRONG)
     new = {"firing": firing, "toml": toml}
     if new == before:
         raise PreventUpdate
     with contextlib.suppress(StokewatchError):
         if (work := await _work(before)) is not None:
             await work.stop()
-    return new, False, False, "Working it out …"
+    return new, "0", "Working it out …", False, False
 
 
 async def _work(wanted: Any, _: Any = None) -> Work | None:

@@ -1,7 +1,7 @@
 """Work that somebody is waiting for: its progress, a button to stop it, and the callbacks for both."""
 
 from collections.abc import Awaitable, Callable
-from typing import Any, Final
+from typing import Any
 
 from dash import Input, Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
@@ -13,7 +13,6 @@ from logger.errors import StokewatchError
 
 Shown = tuple[str, str, bool, bool]
 """Share done, words, whether the bar is hidden, whether polling is off."""
-NOTHING: Final[Shown] = ("0", "", True, True)
 
 
 def working(prefix: str) -> Any:
@@ -39,16 +38,10 @@ def working(prefix: str) -> Any:
     )
 
 
-def shown(prefix: str) -> list[Output]:
-    """List the outputs that `Shown` fills."""
+def shown(prefix: str, *, again: bool = False) -> list[Output]:
+    """List the outputs that `Shown` fills; `again` for every callback but the one that polls."""
     parts = (("progress", "value"), ("said", "children"), ("working", "hidden"), ("poll", "disabled"))
-    return [Output(f"{prefix}-{part}", name) for part, name in parts]
-
-
-def stops(prefix: str) -> list[Output]:
-    """List the outputs of stopping it: whether polling is off, whether the bar is hidden, and words."""
-    parts = (("poll", "disabled"), ("working", "hidden"), ("said", "children"))
-    return [Output(f"{prefix}-{part}", name, allow_duplicate=True) for part, name in parts]
+    return [Output(f"{prefix}-{part}", name, allow_duplicate=again) for part, name in parts]
 
 
 async def so_far(work: Work) -> Shown | None:
@@ -59,7 +52,7 @@ async def so_far(work: Work) -> Shown | None:
 
 
 def over(words: str = "") -> Shown:
-    """Show how it ended."""
+    """Show how it ended, or nothing."""
     return ("1", words, True, True)
 
 
@@ -84,21 +77,21 @@ def follow(
         try:
             work = await find(*wanted)
             if work is None:
-                return *NOTHING, no_update
+                return *over(), no_update
             if (far := await so_far(work)) is not None:
                 return *far, no_update
             said, answer = tell(work.answer(), *wanted)
         except Stopped:
             raise PreventUpdate from None
         except StokewatchError as exc:
-            return "0", failed(str(exc), *wanted), True, True, no_update
+            return *over(failed(str(exc), *wanted)), no_update
         return *over(said), answer
 
     if stopped is None:
         return
 
-    @on_change(*stops(prefix), Input(f"{prefix}-stop", "n_clicks"), *given)
-    async def stop(_: int, *wanted: Any) -> Any:
+    @on_change(*shown(prefix, again=True), Input(f"{prefix}-stop", "n_clicks"), *given)
+    async def stop(_: int, *wanted: Any) -> Shown:
         if (work := await find(*wanted)) is not None:
             await work.stop()
-        return True, True, stopped(*wanted)
+        return over(stopped(*wanted))

@@ -5,7 +5,7 @@ import math
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import ALL, Input, Output, State, callback, ctx, dcc, html
+from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
@@ -20,12 +20,10 @@ from dashboard.parts.frame import (
     button,
     client,
     door_row,
-    follow_theme,
     options,
     page_top,
     picture,
     scroll,
-    templates,
 )
 from dashboard.parts.plan_form import other_alarms
 from dashboard.parts.single import chosen, let_single_out
@@ -46,7 +44,6 @@ def layout(firing: str = "", at: str = "", **_query: str) -> Any:
     return html.Div(
         id="replay",
         children=[
-            templates("replay"),
             dcc.Store(id="replay-firing", data=firing),
             dcc.Store(id="replay-told"),
             dcc.Store(id="replay-marks"),
@@ -215,19 +212,18 @@ progress.follow(
 )
 async def show(
     firing: Any, judged: Any, unit: Any, theme: Any, bands: Any, side: Any, glass: Any = None
-) -> dict[str, Any]:
+) -> Any:
     """Show the firing; its verdicts as soon as they are worked out."""
-    nothing: dict[str, Any] = {key: [] for key in ("values", "happened", "zones", "standing", "marks")}
-    nothing |= {key: {} for key in ("traces", "heat", "stack")}
-    nothing |= {"title": "Replay", "doors": ALL_FIRINGS, "hidden": True, "told": None}
-    nothing |= {"sides": [ALL_SIDES], "end": 1}
-    if not id_of(firing):
-        return {**nothing, "about": "No firing chosen."}
     try:
+        if not id_of(firing):
+            raise UserError("No firing chosen.")
         info = await here().gathering.firing(id_of(firing))
         answer = await _answer(info.id, judged)
     except UserError as exc:
-        return {**nothing, "about": f"{exc}"}
+        set_props("replay-about", {"children": f"{exc}"})
+        set_props("replay-doors", {"children": ALL_FIRINGS})
+        set_props("replay-body", {"hidden": True})
+        return no_update
     looks = (unit_of(unit), theme_of(theme), bands is not False, str(side or ALL_SIDES), _room(glass))
     return await asyncio.to_thread(shown, info, answer, *looks)
 
@@ -375,6 +371,3 @@ async def compare_alarms(judged: Any, firing: Any, asked: int | None) -> Any:
     works = [await judgement(firing, alarms) for alarms in (None, judged)]
     own, other = [named((await work.wait()).answer()["alarms"]) for work in works]
     return moment.changed(moment.differences(own, other))
-
-
-follow_theme("replay")

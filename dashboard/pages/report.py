@@ -26,12 +26,10 @@ from dashboard.parts.frame import (
     button,
     client,
     door_row,
-    follow_theme,
     page_top,
     picture,
     save_as,
     scroll,
-    templates,
 )
 from dashboard.security.guard import may_act
 from dashboard.stored.exports import FILES, download_headers, file_name
@@ -60,7 +58,6 @@ def layout(firing: str = "", **_query: str) -> Any:
     return html.Div(
         id="report",
         children=[
-            templates("report"),
             dcc.Store(id="report-firing", data=firing),
             dcc.Store(id="report-ready"),
             dcc.Store(id="report-saved", data={}),
@@ -275,9 +272,6 @@ client(
     State("report-photos-turn", "data"),
     prevent_initial_call=True,
 )
-
-
-follow_theme("report")
 
 
 # --- files --------------------------------------------------------------------------------------------------

@@ -5,9 +5,7 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import ClientsideFunction, Input, Output, State, clientside_callback, dcc, html, set_props
-
-from dashboard.figures.look import TEMPLATES
+from dash import ClientsideFunction, clientside_callback, dcc, html, set_props
 
 STAYS_S: Final = 8.0
 """How long a harmless message stays. [s]"""
@@ -109,22 +107,6 @@ def picture(name: str, label: str, kind: str = "graph") -> Any:
 def client(name: str, *args: Any, **kwargs: Any) -> None:
     """Register a callback that a script in `assets` runs: the security policy forbids inline ones."""
     clientside_callback(ClientsideFunction("stokewatch", name), *args, **kwargs)
-
-
-def templates(prefix: str) -> Any:
-    """Make the store of the figures' templates; its id is `prefix` and `-templates`."""
-    return dcc.Store(id=f"{prefix}-templates", data=TEMPLATES)
-
-
-def follow_theme(prefix: str) -> None:
-    """Switch all figures of a page between day and night at once, in the browser, using `templates`."""
-    client(
-        "retemplate",
-        Output(f"{prefix}-templates", "storage_type"),
-        Input("theme", "data"),
-        State(f"{prefix}-templates", "data"),
-        prevent_initial_call=True,
-    )
 
 
 def notice(text: str, *, bad: bool = False) -> None:

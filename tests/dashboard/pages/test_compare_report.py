@@ -276,8 +276,9 @@ def test_what_a_zone_went_through_is_the_facts(home: Path, ids: list[str]) -> No
             assert bar.peak_c == facts[bar.zone, "peak_c"]
     under = next(bar for bar in bars(known) if bar.zone == "under")
     assert under.reached_target is None  # coals have no target of their own
-    table = tables.facts_table(known)
-    assert table.loc["upper", "peak_c"][ids[0]] == facts["upper", "peak_c"]
+    first = dict(tables.fact_rows(known))["upper", "peak_c"][0]
+    assert first is not None
+    assert first.value == facts["upper", "peak_c"]
 
 
 # --- report

@@ -15,7 +15,7 @@ HARMLESS = {
     "_pages_content.children..._pages_store.data": "which page is shown",
     "replay-progress.value...replay-said.children...replay-working.hidden...replay-poll.disabled"
     "...replay-judged.data": ("judges a stored firing apart, few at once, and writes nothing"),
-    "replay-poll.disabled...replay-working.hidden...replay-said.children": "ends judging; writes nothing",
+    "replay-progress.value...replay-said.children...replay-working.hidden...replay-poll.disabled": "ends judging; writes nothing",
     "replay-title.children...replay-about.children...replay-doors.children...replay-body.hidden"
     "...replay-told.data...replay-marks.data...replay-values.children...replay-happened.children...replay-zones.children"
     "...replay-traces.figure...replay-heat.figure...replay-stack.figure...replay-side.data"
@@ -30,7 +30,7 @@ HARMLESS = {
     "compare-address.search": "an address for the firings that were chosen",
     "compare-progress.value...compare-said.children...compare-working.hidden...compare-poll.disabled"
     "...compare-ready.data": ("rehearses stored firings apart, few at once; keeps the answers"),
-    "compare-poll.disabled...compare-working.hidden...compare-said.children": "ends that",
+    "compare-progress.value...compare-said.children...compare-working.hidden...compare-poll.disabled": "ends that",
     "compare-chosen.children...compare-body.hidden...compare-key.children...compare-endured.figure...compare-endured.style"
     "...compare-facts.children...compare-line.data...compare-zone.data...compare-zone.value": "shows firings beside one another",
     "compare-curves.figure...compare-moments.children...compare-at.error...compare-at.suffix"
@@ -38,7 +38,7 @@ HARMLESS = {
     "compare-file.data": "gives the table as a file",
     "report-progress.value...report-said.children...report-working.hidden...report-poll.disabled"
     "...report-ready.data": "rehearses a stored firing apart; keeps the answer",
-    "report-poll.disabled...report-working.hidden...report-said.children": "ends that",
+    "report-progress.value...report-said.children...report-working.hidden...report-poll.disabled": "ends that",
     "report-name.children...report-about.children...report-doors.children...report-body.hidden"
     "...report-verdicts.children...report-traces.figure...report-heat.figure...report-facts.children": (
         "shows how a firing went"
@@ -66,7 +66,7 @@ HARMLESS = {
     "firings-errand.data...firings-poll.disabled": "writes a firing as a file apart, few at once",
     "firings-progress.value...firings-said.children...firings-working.hidden...firings-poll.disabled"
     "...firings-made.data": "how far that has come, to whoever has its token",
-    "firings-poll.disabled...firings-working.hidden...firings-said.children": "ends that, for whoever has its token",
+    "firings-progress.value...firings-said.children...firings-working.hidden...firings-poll.disabled": "ends that, for whoever has its token",
     "import-progress.value...import-said.children...import-working.hidden...import-poll.disabled"
     "...import-found.data": "how far a look at files, or an import, has come, to whoever has its token",
     # Preparing: the draft is in the browser; whatever is kept, sent or listened to goes through operator_only.
@@ -76,12 +76,12 @@ HARMLESS = {
         "takes a file's; keeps nothing"
     ),
     "prepare-file.data...prepare-plan-said.children": "gives the draft as a file",
-    "prepare-wish.data...prepare-poll.disabled...prepare-working.hidden...prepare-said.children": (
+    "prepare-wish.data...prepare-progress.value...prepare-said.children...prepare-working.hidden...prepare-poll.disabled": (
         "begins to rehearse a stored firing apart"
     ),
     "prepare-progress.value...prepare-said.children...prepare-working.hidden...prepare-poll.disabled"
     "...prepare-rehearsed.data": "rehearses a stored firing apart, few at once, and writes nothing",
-    "prepare-poll.disabled...prepare-working.hidden...prepare-said.children": "ends that",
+    "prepare-progress.value...prepare-said.children...prepare-working.hidden...prepare-poll.disabled": "ends that",
     "prepare-rehearsal.figure...prepare-rehearsal-box.hidden...prepare-calls.children": "draws it",
     '{"name":["ALL"],"type":"prepare-source"}.style': "which fields a source has",
     "prepare-numbers.children...prepare-source-take.hidden...prepare-source-leave.hidden": (
