@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from calling import Browser
 from firing_fixture import SmallFire
 from starlette.testclient import TestClient
 
@@ -31,3 +32,8 @@ def app(path: Path) -> Page:
 def client(app: Page) -> Iterator[TestClient]:
     with TestClient(app.server, base_url="http://127.0.0.1:8050") as made:
         yield made
+
+
+@pytest.fixture
+def browser(client: TestClient, app: Page) -> Browser:
+    return Browser(client, app)

@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from answering import somebody
-from calling import call, text_of
+from calling import Browser, text_of
 from fastapi.testclient import TestClient
 from firing_fixture import START_US, SmallFire
 from msgspec.structs import replace
@@ -52,11 +52,12 @@ LOG = "time (s),low,high\n0,20,30\n1,21,31\n2,22,\n60,80,90\n"
 NASTY = "<img src=x onerror=window.hurt=1>"
 
 
-class Tablet:
+class Tablet(Browser):
     """Calls the page's callbacks as a browser would, and keeps what a browser keeps."""
 
     def __init__(self, client: TestClient, app: Page, path: Path) -> None:
-        self.client, self.app, self.path = client, app, path
+        super().__init__(client, app)
+        self.path = path
         self.has: dict[str, Any] = {
             "unit.data": "C",
             "firings-find.value": "",
@@ -90,7 +91,7 @@ class Tablet:
         elif known.startswith('{"field"'):
             changed = '{"field":"day_first","type":"read"}.value'
         self.has[trigger] = 1 if prop == "n_clicks" else self.has.get(trigger)
-        told = call(self.client, self.app, name, self.has, triggered=changed, many=many)
+        told = self.call(name, self.has, triggered=changed, many=many)
         for component, props in told.items():
             for key, value in props.items():
                 self.has[f"{component}.{key}"] = value
@@ -682,9 +683,7 @@ def save_places(tablet: Tablet, firing: str, said: dict[str, str], unit: str = "
     ]
     many = {'{"as":["ALL"],"path":["ALL"],"type":"places-field"}': list(zip(ids, said.values(), strict=True))}
     values = {"places-firing.data": firing, "unit.data": unit}
-    told = call(
-        tablet.client, tablet.app, "places-said.children", values, triggered="places-save.n_clicks", many=many
-    )
+    told = tablet.call("places-said.children", values, triggered="places-save.n_clicks", many=many)
     return {json.loads(own)["path"]: each["error"] for own, each in told.items() if own.startswith("{")} | {
         "said": text_of(told["places-said"]["children"])
     }

@@ -7,13 +7,12 @@ import csv
 import io
 import json
 import re
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from calling import call, text_of
+from calling import Browser, text_of
 from click.testing import CliRunner
 from fastapi.testclient import TestClient
 from PIL import Image
@@ -62,34 +61,30 @@ def client(app: Page) -> Iterator[TestClient]:
 
 
 @pytest.fixture(scope="module")
+def browser(client: TestClient, app: Page) -> Browser:
+    return Browser(client, app)
+
+
+@pytest.fixture(scope="module")
 def ids(home: Path) -> list[str]:
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         return [info.id for info in reversed(reader.firings())]
 
 
-def until_done(client: TestClient, app: Page, page: str, values: dict[str, Any]) -> dict[str, Any]:
-    end = time.monotonic() + 120
-    while time.monotonic() < end:
-        told = call(client, app, f"{page}-progress.value", values, triggered=f"{page}-poll.n_intervals")
-        if told[f"{page}-poll"]["disabled"]:
-            return told
-    pytest.fail("never worked out")
-
-
-def compared(client: TestClient, app: Page, ids: list[str], unit: str = "C") -> dict[str, Any]:
-    told = until_done(client, app, "compare", {"compare-firings.data": ids})
+def compared(browser: Browser, ids: list[str], unit: str = "C") -> dict[str, Any]:
+    told = browser.follow("compare", {"compare-firings.data": ids})
     values = {
         "compare-ready.data": told["compare-ready"]["data"],
         "compare-firings.data": ids,
         "unit.data": unit,
     }
-    return call(client, app, "compare-endured.figure", values, triggered="compare-ready.data")
+    return browser.call("compare-endured.figure", values, triggered="compare-ready.data")
 
 
-def reported(client: TestClient, app: Page, firing: str, unit: str = "C") -> dict[str, Any]:
-    until_done(client, app, "report", {"report-firing.data": firing})
+def reported(browser: Browser, firing: str, unit: str = "C") -> dict[str, Any]:
+    browser.follow("report", {"report-firing.data": firing})
     values = {"report-ready.data": firing, "unit.data": unit}
-    return call(client, app, "report-verdicts.children", values, triggered="report-ready.data")
+    return browser.call("report-verdicts.children", values, triggered="report-ready.data")
 
 
 def judged(home: Path, firing: str) -> dict[str, Any]:
@@ -103,7 +98,7 @@ def judged(home: Path, firing: str) -> dict[str, Any]:
 
 @pytest.mark.parametrize("unit", ["C", "F"])
 def test_page_compare_report_print_and_command_agree_to_the_degree(
-    client: TestClient, app: Page, home: Path, ids: list[str], unit: str
+    browser: Browser, home: Path, ids: list[str], unit: str
 ) -> None:
     told = CliRunner().invoke(cli, ["rehearse", ids[0], "--home", str(home), "--json"])
     assert told.exit_code == 0, told.output
@@ -113,12 +108,12 @@ def test_page_compare_report_print_and_command_agree_to_the_degree(
     }
     assert len(peaks) == 4
 
-    page = reported(client, app, ids[0], unit)
+    page = reported(browser, ids[0], unit)
     rows = page["report-verdicts"]["children"]["props"]["children"][1]["props"]["children"]
     cells = [[text_of(cell) for cell in row["props"]["children"]] for row in rows]
     assert {zone: peak for zone, peak, *_ in cells} == {z: f"{p} °{unit}" for z, p in peaks.items()}
 
-    shown = compared(client, app, ids, unit)
+    shown = compared(browser, ids, unit)
     words = next(d for d in shown["compare-endured"]["figure"]["data"] if d["name"] == "peaks")
     rows = zip(*words["y"], words["text"], strict=True)
     first = {zone: int(re.findall(r"\d+", text)[0]) for zone, firing, text in rows if firing[0] == "1"}
@@ -128,7 +123,7 @@ def test_page_compare_report_print_and_command_agree_to_the_degree(
         [table] = [t for t in tables_ if t["props"]["data-zone"] == zone]
         assert f"{peak} °{unit}" in text_of(table)
 
-    printed = client.get(f"/api/report/{ids[0]}/page", params={"zone": "UTC", "unit": unit}).text
+    printed = browser.client.get(f"/api/report/{ids[0]}/page", params={"zone": "UTC", "unit": unit}).text
     for zone, peak in peaks.items():
         assert re.search(rf'<th scope="row">{zone}</th><td class="n">{peak} °{unit}</td>', printed), zone
 
@@ -143,9 +138,9 @@ def test_page_compare_report_print_and_command_agree_to_the_degree(
 
 
 def test_a_rehearsal_is_kept_over_a_restart_and_made_again_where_it_would_differ(
-    client: TestClient, app: Page, home: Path, ids: list[str], monkeypatch: pytest.MonkeyPatch
+    browser: Browser, home: Path, ids: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    compared(client, app, ids)
+    compared(browser, ids)
     with contextlib.closing(JournalReader(home / "journal.sqlite")) as reader:
         info = reader.firing(ids[1])
         assert kept_rehearsal(reader, info) is not None
@@ -164,8 +159,8 @@ def test_a_rehearsal_is_kept_over_a_restart_and_made_again_where_it_would_differ
 # -----------------------------------------------------------------------------------------------------
 
 
-def test_compare_is_led_by_what_the_pots_went_through(client: TestClient, app: Page, ids: list[str]) -> None:
-    shown = compared(client, app, ids)
+def test_compare_is_led_by_what_the_pots_went_through(browser: Browser, ids: list[str]) -> None:
+    shown = compared(browser, ids)
     assert text_of(shown["compare-chosen"]["children"][0]).startswith("1  Invented firing, seed 5")
     names = [d["name"] for d in shown["compare-endured"]["figure"]["data"] if d["type"] == "bar"]
     assert names == ["500–600 °C", "600–700 °C", "700–800 °C", "above 800 °C"]
@@ -190,9 +185,9 @@ def test_differences_are_to_the_first_and_have_no_32_in_them() -> None:
     assert change(minutes, Fact("above_600_min", "Above", "min", 10.0, zone="upper"), "F") == "+2.5 min"
 
 
-def test_the_table_can_be_saved(client: TestClient, app: Page, home: Path, ids: list[str]) -> None:
+def test_the_table_can_be_saved(browser: Browser, home: Path, ids: list[str]) -> None:
     values = {"compare-ready.data": ids, "compare-save.n_clicks": 1}
-    told = call(client, app, "compare-file.data", values, triggered="compare-save.n_clicks")
+    told = browser.call("compare-file.data", values, triggered="compare-save.n_clicks")
     rows = list(csv.reader(io.StringIO(told["compare-file"]["data"]["content"])))
     assert rows[0] == ["zone", "fact", *ids]
     by_row = {(row[0], row[1]): row[2:] for row in rows[1:]}
@@ -202,14 +197,14 @@ def test_the_table_can_be_saved(client: TestClient, app: Page, home: Path, ids: 
     assert by_row["windward", "peak_c"][1] == ""  # the second has no such zone
 
 
-def curves(client: TestClient, app: Page, ids: list[str], **more: Any) -> dict[str, Any]:
+def curves(browser: Browser, ids: list[str], **more: Any) -> dict[str, Any]:
     values = {"compare-ready.data": ids, "compare-align.value": "lighting", "unit.data": "C"}
     values |= {f"compare-{key}.value": value for key, value in more.items()}
-    return call(client, app, "compare-curves.figure", values, triggered="compare-ready.data")
+    return browser.call("compare-curves.figure", values, triggered="compare-ready.data")
 
 
-def test_aligned_at_lighting(client: TestClient, app: Page, home: Path, ids: list[str]) -> None:
-    drawn = curves(client, app, ids)
+def test_aligned_at_lighting(browser: Browser, home: Path, ids: list[str]) -> None:
+    drawn = curves(browser, ids)
     lines = [d for d in drawn["compare-curves"]["figure"]["data"] if d["mode"] == "lines"]
     assert [d["name"] for d in lines] == ["1 Invented firing, seed 5", "2 Invented firing, seed 7"]
     assert lines[0]["line"]["dash"] != lines[1]["line"]["dash"]
@@ -221,9 +216,9 @@ def test_aligned_at_lighting(client: TestClient, app: Page, home: Path, ids: lis
     assert "12 °C a minute" in text_of(drawn["compare-moments"]["children"])
 
 
-def test_aligned_where_a_zone_passes_a_temperature(client: TestClient, app: Page, ids: list[str]) -> None:
+def test_aligned_where_a_zone_passes_a_temperature(browser: Browser, ids: list[str]) -> None:
     how = {"align": "a temperature", "zone": "upper", "line": "zone upper", "at": 400}
-    drawn = curves(client, app, ids, **how)
+    drawn = curves(browser, ids, **how)
     assert "upper first passes 400 °C" in text_of(drawn["compare-moments"]["children"])
     for d in drawn["compare-curves"]["figure"]["data"]:
         if d["mode"] != "lines":
@@ -231,31 +226,29 @@ def test_aligned_where_a_zone_passes_a_temperature(client: TestClient, app: Page
         pairs = list(zip(d["x"], d["y"], strict=True))
         assert max(y for x, y in pairs if x < -0.2 and y is not None) < 400
         assert next(y for x, y in pairs if x >= 0.2 and y is not None) > 390
-    never = curves(client, app, ids, **{**how, "at": 1190})
+    never = curves(browser, ids, **{**how, "at": 1190})
     assert "never reached 1190 °C" in text_of(never["compare-moments"]["children"])
     assert len([d for d in never["compare-curves"]["figure"]["data"] if d["mode"] == "lines"]) == 2
 
 
 @pytest.mark.parametrize("given", [5000, 5, None, "hot", True, [1]])
 def test_a_temperature_that_is_none_is_refused_beside_it(
-    client: TestClient, app: Page, ids: list[str], given: Any
+    browser: Browser, ids: list[str], given: Any
 ) -> None:
-    drawn = curves(client, app, ids, align="a temperature", zone="upper", at=given)
+    drawn = curves(browser, ids, align="a temperature", zone="upper", at=given)
     assert drawn["compare-at"]["error"] == "Enter 30 to 1200 °C."
     assert "compare-curves" not in drawn  # what was drawn stays
 
 
-def test_one_that_is_not_there_is_named_and_the_others_shown(
-    client: TestClient, app: Page, ids: list[str]
-) -> None:
-    shown = compared(client, app, [ids[0], "20200101-0000-none"])
+def test_one_that_is_not_there_is_named_and_the_others_shown(browser: Browser, ids: list[str]) -> None:
+    shown = compared(browser, [ids[0], "20200101-0000-none"])
     chosen = [text_of(item) for item in shown["compare-chosen"]["children"]]
     assert "no such firing" in chosen[1]
     assert shown["compare-body"]["hidden"] is False
 
 
-def test_nothing_chosen_yet(client: TestClient, app: Page) -> None:
-    told = until_done(client, app, "compare", {"compare-firings.data": []})
+def test_nothing_chosen_yet(browser: Browser) -> None:
+    told = browser.follow("compare", {"compare-firings.data": []})
     assert told["compare-said"]["children"] == "Choose at least two firings."
 
 
@@ -285,8 +278,8 @@ def test_what_a_zone_went_through_is_the_facts(home: Path, ids: list[str]) -> No
 # --------------------------------------------------------------------------------------------------------
 
 
-def test_report_tells_verdicts_and_what_was_written(client: TestClient, app: Page, ids: list[str]) -> None:
-    page = reported(client, app, ids[0])
+def test_report_tells_verdicts_and_what_was_written(browser: Browser, ids: list[str]) -> None:
+    page = reported(browser, ids[0])
     assert page["report-name"]["children"] == "Invented firing, seed 5"
     assert "nothing here was measured" in text_of(page["report-about"]["children"])
     verdicts = text_of(page["report-verdicts"]["children"])
@@ -295,32 +288,16 @@ def test_report_tells_verdicts_and_what_was_written(client: TestClient, app: Pag
     assert "Coldest zone's peak" in text_of(page["report-facts"]["children"])
     assert page["report-heat"]["figure"]["data"][0]["type"] == "heatmap"
     values = {"report-ready.data": ids[0]}
-    shown = call(
-        client,
-        app,
-        "report-form.children...report-saved.data...report-photos",
-        values,
-        triggered="report-ready.data",
+    shown = browser.call(
+        "report-form.children...report-saved.data...report-photos", values, triggered="report-ready.data"
     )
     assert shown["report-saved"]["data"] == {"title": "Invented firing, seed 5", **DESCRIBED}
 
 
-def written(client: TestClient, app: Page, firing: str, texts: dict[str, Any], saved: dict[str, str]) -> Any:
+def written(browser: Browser, firing: str, texts: dict[str, Any], saved: dict[str, str]) -> Any:
     fields = [({"type": "report-text", "name": name}, text) for name, text in texts.items()]
     values = {"report-ready.data": firing, "report-saved.data": saved, "report-save.n_clicks": 1}
-    return call(
-        client,
-        app,
-        f"report-saved.data@{save_id(app)}",
-        values,
-        triggered="report-save.n_clicks",
-        many={TEXT: fields},
-    )
-
-
-def save_id(app: Page) -> str:
-    [name] = [n for n in app.callback_map if "report-saved.data@" in n]
-    return name.split("report-saved.data@")[1].split("...")[0]
+    return browser.call("", values, triggered="report-save.n_clicks", many={TEXT: fields})
 
 
 def facts(home: Path, firing: str) -> dict[str, Any]:
@@ -329,42 +306,40 @@ def facts(home: Path, firing: str) -> dict[str, Any]:
         return {**info.facts, "title": info.title}
 
 
-def test_what_is_written_down_is_in_the_report(
-    client: TestClient, app: Page, home: Path, ids: list[str]
-) -> None:
+def test_what_is_written_down_is_in_the_report(browser: Browser, home: Path, ids: list[str]) -> None:
     saved = {"title": "Invented firing, seed 7"}
     texts = {"title": "Trial, invented", "clay": "<b>red</b>", "temper": ""}
-    answer = written(client, app, ids[1], texts, saved)
+    answer = written(browser, ids[1], texts, saved)
     assert answer["report-written"]["children"] == "Saved."
     assert facts(home, ids[1])["clay"] == "<b>red</b>"
-    page = client.get(f"/api/report/{ids[1]}/page").text
+    page = browser.client.get(f"/api/report/{ids[1]}/page").text
     assert "&lt;b&gt;red&lt;/b&gt;" in page
     assert "<b>red" not in page
-    again = written(client, app, ids[1], {"clay": "<b>red</b>"}, {"clay": "<b>red</b>"})
+    again = written(browser, ids[1], {"clay": "<b>red</b>"}, {"clay": "<b>red</b>"})
     assert again["report-written"]["children"] == "Nothing was changed."
-    written(client, app, ids[1], {"clay": ""}, {"clay": "<b>red</b>"})
+    written(browser, ids[1], {"clay": ""}, {"clay": "<b>red</b>"})
     assert "clay" not in facts(home, ids[1])
     assert facts(home, ids[1])["title"] == "Trial, invented"  # what was not touched stays
-    written(client, app, ids[1], {"title": "Invented firing, seed 7"}, {"title": "Trial, invented"})
+    written(browser, ids[1], {"title": "Invented firing, seed 7"}, {"title": "Trial, invented"})
 
 
 @pytest.mark.parametrize(("field", "text", "said"), [("clay", "x" * 1001, "1000"), ("title", "", "name")])
 def test_what_is_refused_names_its_field(
-    client: TestClient, app: Page, home: Path, ids: list[str], field: str, text: str, said: str
+    browser: Browser, home: Path, ids: list[str], field: str, text: str, said: str
 ) -> None:
     before = facts(home, ids[1])
-    answer = written(client, app, ids[1], {"pots": "", field: text}, {"title": before["title"]})
+    answer = written(browser, ids[1], {"pots": "", field: text}, {"title": before["title"]})
     errors = next(v["error"] for k, v in answer.items() if field in k and "error" in v)
     assert said in errors
     assert answer["report-written"]["children"] == "Not saved."
     assert facts(home, ids[1]) == before
 
 
-def test_a_firing_that_is_none(client: TestClient, app: Page) -> None:
-    told = until_done(client, app, "report", {"report-firing.data": "nope"})
+def test_a_firing_that_is_none(browser: Browser) -> None:
+    told = browser.follow("report", {"report-firing.data": "nope"})
     assert "nope: no such firing" in told["report-said"]["children"]
     for path in ("page", "file/csv"):
-        answer = client.get(f"/api/report/nope/{path}")
+        answer = browser.client.get(f"/api/report/nope/{path}")
         assert answer.status_code == 422
         assert "nope: no such firing" in answer.json()["error"]
 
@@ -405,24 +380,22 @@ def photo(width: int = 2400, height: int = 1200, **how: Any) -> bytes:
 
 
 def test_photos_are_scaled_down_kept_and_in_the_one_file(
-    client: TestClient, app: Page, home: Path, ids: list[str]
+    browser: Browser, home: Path, ids: list[str]
 ) -> None:
     exif = Image.Exif()
     exif[0x0112] = 6  # the camera was turned
     exif[0x010F] = "A camera's maker"
     exif.get_ifd(0x8825)[1] = "N"  # where it was taken
     given = photo(exif=exif)
-    answer = client.post("/api/report/photos", params={"firing": ids[0]}, content=given)
+    answer = browser.client.post("/api/report/photos", params={"firing": ids[0]}, content=given)
     assert answer.status_code == 200, answer.text
     [kept] = photos_of(home, ids[0])
     with Image.open(kept) as picture:
         assert picture.size == (SIDE_PX // 2, SIDE_PX)  # upright
         assert not picture.getexif()
-    assert client.get(f"/api/report/{ids[0]}/photo/{kept.name}").content == kept.read_bytes()
-    assert "data:image/jpeg;base64," in client.get(f"/api/report/{ids[0]}/page").text
-    shown = call(
-        client,
-        app,
+    assert browser.client.get(f"/api/report/{ids[0]}/photo/{kept.name}").content == kept.read_bytes()
+    assert "data:image/jpeg;base64," in browser.client.get(f"/api/report/{ids[0]}/page").text
+    shown = browser.call(
         "report-form.children...report-saved.data...report-photos",
         {"report-ready.data": ids[0]},
         triggered="report-ready.data",
@@ -432,9 +405,9 @@ def test_photos_are_scaled_down_kept_and_in_the_one_file(
     away = {"type": "report-photo-away", "name": kept.name}
     values = {"report-ready.data": ids[0], "report-photos-turn.data": 1}
     triggered = f'{{"name":"{kept.name}","type":"report-photo-away"}}.n_clicks'
-    call(client, app, "report-photos-turn.data", values, triggered=triggered, many={AWAY: [(away, 1)]})
+    browser.call("report-photos-turn.data", values, triggered=triggered, many={AWAY: [(away, 1)]})
     assert photos_of(home, ids[0]) == []
-    assert client.get(f"/api/report/{ids[0]}/photo/{kept.name}").status_code == 422
+    assert browser.client.get(f"/api/report/{ids[0]}/photo/{kept.name}").status_code == 422
 
 
 @pytest.mark.parametrize(
@@ -483,7 +456,7 @@ def test_who_may_not_act_may_neither_write_nor_add_photos(home: Path, ids: list[
     before = facts(home, ids[0])
     watched = create_app(home / "journal.sqlite", door=Door(Operators(home)))
     with TestClient(watched.server, base_url="http://127.0.0.1") as watcher:
-        refused = written(watcher, watched, ids[0], {"clay": "none"}, {})
+        refused = written(Browser(watcher, watched), ids[0], {"clay": "none"}, {})
         assert refused["pin-dialog"] == {"opened": True}
         assert (
             watcher.post("/api/report/photos", params={"firing": ids[0]}, content=photo(64, 48)).status_code

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from calling import call, text_of
+from calling import Browser, text_of
 from fastapi.testclient import TestClient
 from pymodbus.framer import FramerType
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
@@ -34,9 +34,8 @@ EMPTY = to_document(Plan(title="Bowls, invented"))
 class Setup:
     """The form, the numbers and the draft, as a browser has them."""
 
-    def __init__(self, client: TestClient, app: Page, doc: dict[str, Any] | None = None) -> None:
-        self.client, self.app = client, app
-        self.doc = doc or EMPTY
+    def __init__(self, browser: Browser) -> None:
+        self.browser, self.doc = browser, EMPTY
         self.form: dict[str, str] = dict(DEFAULTS)
         self.keys: Any = []
         self.changing: Any = None
@@ -58,7 +57,7 @@ class Setup:
             ],
             **more,
         }
-        told = call(self.client, self.app, output, values, triggered=triggered, many=many)
+        told = self.browser.call(output, values, triggered=triggered, many=many)
         told = json.loads(json.dumps(told))
         self.keys = told.get("prepare-found-keys", {}).get("data", self.keys)
         self.said = told.get("prepare-heard-said", {}).get("children", self.said)
@@ -108,7 +107,7 @@ def app(path: Path) -> Page:
 @pytest.fixture
 def page(app: Page) -> Iterator[Setup]:
     with TestClient(app.server, base_url="http://127.0.0.1") as client:
-        yield Setup(client, app)
+        yield Setup(Browser(client, app))
         assert client.portal is not None
         client.portal.call(hearing.end)
 
@@ -431,17 +430,11 @@ def test_a_listed_source_shows_no_password_and_says_what_is_wrong_with_it(page: 
 
 
 def test_a_source_is_taken_out_and_its_probes_stay(page: Setup) -> None:
-    [output] = [
-        name
-        for name, spec in page.app.callback_map.items()
-        if any("prepare-source-off" in each["id"] for each in spec["inputs"])
-    ]
-
     def take_out(i: int) -> None:
         button = {"type": "prepare-source-off", "i": i}
         name = json.dumps(button, sort_keys=True, separators=(",", ":"))
         every = {'{"i":["ALL"],"type":"prepare-source-off"}': [(button, 1)]}
-        page.doc = page.call(output, f"{name}.n_clicks", **every)["prepare-plan"]["data"]["doc"]
+        page.doc = page.call("prepare-plan.data", f"{name}.n_clicks", **every)["prepare-plan"]["data"]["doc"]
 
     other = {"format": "mqtt", "url": "mqtt://h", "channel": [{"topic": "a/+"}]}
     page.doc = with_lines()

@@ -7,19 +7,16 @@ import base64
 import contextlib
 import json
 import re
-import time
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from calling import call, text_of
-from fastapi.testclient import TestClient
+from calling import Browser, text_of
 from firing_fixture import START_US, SmallFire
 from page_journal import PLAN, make_batch
 
 from dashboard import tables
-from dashboard.app import Page
 from dashboard.figures.model import Band
 from dashboard.pages.replay import judged_by
 from dashboard.parts import moment
@@ -243,33 +240,19 @@ def test_what_other_settings_change() -> None:
 # --- judged, by any settings ---------------------------------------------------------------------------------------
 
 
-def until_judged(client: TestClient, app: Page, firing: str, wish: dict[str, Any] | None = None) -> Any:
-    """Ask as the page does, until it is judged."""
-    values = {
-        "replay-firing.data": firing,
-        "replay-wish.data": wish or {},
-    }
-    end = time.monotonic() + 120
-    while time.monotonic() < end:
-        told = call(client, app, "replay-progress.value", values, triggered="replay-poll.n_intervals")
-        if told["replay-poll"]["disabled"]:
-            return told
-    pytest.fail("never judged")
+def until_judged(browser: Browser, firing: str, wish: dict[str, Any] | None = None) -> dict[str, Any]:
+    return browser.follow("replay", {"replay-firing.data": firing, "replay-wish.data": wish or {}})
 
 
 def test_judged_as_a_rehearsal_does_and_again_by_other_settings(
-    client: TestClient, app: Page, path: Path, burnt: str
+    browser: Browser, path: Path, burnt: str
 ) -> None:
-    told = until_judged(client, app, burnt)
+    told = until_judged(browser, burnt)
     assert told["replay-judged"]["data"] == {}
     with contextlib.closing(JournalReader(path)) as reader:
         expected = rehearse(reader, reader.firing(burnt))
-    show = {
-        "replay-firing.data": burnt,
-        "replay-judged.data": {},
-        "unit.data": "C",
-    }
-    page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
+    show = {"replay-firing.data": burnt, "replay-judged.data": {}, "unit.data": "C"}
+    page = browser.call("replay-told.data", show, triggered="replay-firing.data")
     assert page["replay-scrub"] == {"max": 299}
     assert page["replay-title"]["children"] == "Replay: Four jars"
     assert "Invented" in text_of(page["replay-about"]["children"])
@@ -282,16 +265,10 @@ def test_judged_as_a_rehearsal_does_and_again_by_other_settings(
     assert "over_temperature" not in {alarm["rule"] for alarm in expected["alarms"]}
 
     alarms = {"over_temperature": {"limit_c": 500.0, "for_s": 5}, "probe_fault": {"enabled": False}}
-    until_judged(client, app, burnt, alarms)
-    differ = call(
-        client,
-        app,
+    until_judged(browser, burnt, alarms)
+    differ = browser.call(
         "replay-differences.children",
-        {
-            "replay-judged.data": alarms,
-            "replay-firing.data": burnt,
-            "replay-rerun.n_clicks": 1,
-        },
+        {"replay-judged.data": alarms, "replay-firing.data": burnt, "replay-rerun.n_clicks": 1},
         triggered="replay-judged.data",
     )
     words = text_of(differ["replay-differences"]["children"])
@@ -339,12 +316,10 @@ SET = '{"as":["ALL"],"path":["ALL"],"type":"replay-field"}'
 ON = '{"rule":["ALL"],"type":"replay-on"}'
 
 
-def rerun(client: TestClient, app: Page, firing: str, value: Any, *, on: bool = True) -> dict[str, Any]:
+def rerun(browser: Browser, firing: str, value: Any, *, on: bool = True) -> dict[str, Any]:
     field = {"type": "replay-field", "path": "alarm.coal_collapse.drop_c", "as": "number"}
     switch = {"type": "replay-on", "rule": "coal_collapse"}
-    return call(
-        client,
-        app,
+    return browser.call(
         '"type":"replay-field"',
         {"replay-firing.data": firing, "replay-rerun.n_clicks": 1},
         triggered="replay-rerun.n_clicks",
@@ -352,41 +327,39 @@ def rerun(client: TestClient, app: Page, firing: str, value: Any, *, on: bool = 
     )
 
 
-def test_the_form_takes_changed_settings_and_refuses_beside_the_field(
-    client: TestClient, app: Page, burnt: str
-) -> None:
-    told = rerun(client, app, burnt, "90")
+def test_the_form_takes_changed_settings_and_refuses_beside_the_field(browser: Browser, burnt: str) -> None:
+    told = rerun(browser, burnt, "90")
     assert told["replay-wish"]["data"] == {"coal_collapse": {"drop_c": 90}}
     assert told["replay-poll"]["disabled"] is False
-    off = rerun(client, app, burnt, "60", on=False)
+    off = rerun(browser, burnt, "60", on=False)
     assert off["replay-wish"]["data"] == {"coal_collapse": {"enabled": False}}
-    refused = rerun(client, app, burnt, "1")
+    refused = rerun(browser, burnt, "1")
     [error] = [v["error"] for k, v in refused.items() if "replay-field" in k]
     assert "1 is out of range; give a number from 20 to 300 °C" in error
     assert refused["replay-wish"]["data"] == {}
     assert refused["replay-poll"]["disabled"] is True
 
 
-def test_no_such_firing(client: TestClient, app: Page, burnt: str) -> None:
-    assert until_judged(client, app, "none")["replay-said"]["children"] == ""  # the page's head says it, once
+def test_no_such_firing(browser: Browser, burnt: str) -> None:
+    assert until_judged(browser, "none")["replay-said"]["children"] == ""  # the page's head says it, once
     show = {"replay-firing.data": "none"}
-    page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
+    page = browser.call("replay-told.data", show, triggered="replay-firing.data")
     assert page["replay-body"]["hidden"] is True
     assert "none: no such firing" in page["replay-about"]["children"]
 
 
-def test_without_a_plan_and_without_readings(client: TestClient, app: Page, path: Path) -> None:
+def test_without_a_plan_and_without_readings(browser: Browser, path: Path) -> None:
     with contextlib.closing(JournalWriter(path)) as writer:
         firing = writer.open_firing("Nothing yet", None, START_US).id
-    until_judged(client, app, firing)
+    until_judged(browser, firing)
     show = {"replay-firing.data": firing, "replay-judged.data": {}}
-    page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
+    page = browser.call("replay-told.data", show, triggered="replay-firing.data")
     assert page["replay-told"]["data"]["shown"] == []
     assert page["replay-body"]["hidden"] is False
 
 
 @pytest.mark.parametrize("nonsense", [None, 7, [], {"firing": 3}, {"firing": None}, "../../etc"])
-def test_nonsense_is_no_firing(client: TestClient, app: Page, burnt: str, nonsense: Any) -> None:
+def test_nonsense_is_no_firing(browser: Browser, burnt: str, nonsense: Any) -> None:
     show = {"replay-firing.data": nonsense, "replay-judged.data": nonsense, "replay-side.value": nonsense}
-    page = call(client, app, "replay-told.data", show, triggered="replay-firing.data")
+    page = browser.call("replay-told.data", show, triggered="replay-firing.data")
     assert page["replay-body"]["hidden"] is True
