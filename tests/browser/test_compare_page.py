@@ -175,3 +175,17 @@ def test_it_fits_the_glass_and_axe_finds_nothing(archive: Archive, tablet: Page)
         tablet.set_viewport_size({"width": width, "height": height})
         until(lambda width=width: tablet.evaluate("document.documentElement.scrollWidth") <= width, "it fits")
         assert findings(tablet) == [], width
+
+
+def test_figures_are_drawn_for_the_night_at_once(archive: Archive, tablet: Page) -> None:
+    archive.open(tablet, 0, 1)
+
+    def ink() -> str:
+        graph = "document.querySelector('#compare-curves .js-plotly-plot')"
+        return str(tablet.evaluate(f"{graph}._fullLayout.font.color"))
+
+    by_day = ink()
+    tablet.click("#theme-choice")
+    until(lambda: ink() != by_day, "the curves are drawn for the night", 30)
+    tablet.click("#theme-choice")
+    until(lambda: ink() == by_day, "and for the day again", 30)

@@ -41,10 +41,9 @@ def points(message: dict[str, Any]) -> dict[int, list[float]]:
     return {} if extend is None else dict(zip(extend[1], extend[0]["x"], strict=True))
 
 
-def test_a_tablet_is_told_the_version_then_all_then_what_changed(client: TestClient, fire: SmallFire) -> None:
-    fire.light()
-    fire.burn(30)
-    fire.beat(time.time())
+def test_a_tablet_is_told_the_version_then_all_then_what_changed(
+    client: TestClient, burning: SmallFire
+) -> None:
     with client.websocket_connect("/live", headers=ORIGIN) as tablet:
         assert tablet.receive_json() == {"is": "hello", "version": VERSION}
         tablet.send_json(FIRE)
@@ -58,8 +57,8 @@ def test_a_tablet_is_told_the_version_then_all_then_what_changed(client: TestCli
         assert len(drawn) == 16
         seq, seen = first["seq"], {n: list(x) for n, x in drawn.items()}
         for _ in range(3):
-            fire.burn(2)
-            fire.beat(time.time())
+            burning.burn(2)
+            burning.beat(time.time())
             while (message := tablet.receive_json())["is"] == "pulse":
                 assert message["seq"] == seq
             assert message["seq"] == seq + 1
@@ -72,10 +71,8 @@ def test_a_tablet_is_told_the_version_then_all_then_what_changed(client: TestCli
 
 
 def test_a_tablet_elsewhere_hears_of_alarms_and_nothing_of_the_fire(
-    client: TestClient, fire: SmallFire
+    client: TestClient, burning: SmallFire
 ) -> None:
-    fire.light()
-    fire.burn(30)
     alarm = {
         "key": "a",
         "rule": "stalled_zone",
@@ -84,7 +81,7 @@ def test_a_tablet_elsewhere_hears_of_alarms_and_nothing_of_the_fire(
         "warning": True,
         "title": "Stalled",
     }
-    fire.beat(time.time(), alarms=[alarm])
+    burning.beat(time.time(), alarms=[alarm])
     with client.websocket_connect("/live", headers=ORIGIN) as tablet:
         tablet.send_json({**FIRE, "page": "other"})
         first = whole(tablet)
@@ -95,18 +92,15 @@ def test_a_tablet_elsewhere_hears_of_alarms_and_nothing_of_the_fire(
 
 
 def test_a_picture_that_has_grown_old_is_drawn_again_and_all_goes_on(
-    client: TestClient, fire: SmallFire, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    client: TestClient, burning: SmallFire, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     monkeypatch.setattr("dashboard.live.hub.PICTURE_S", {"traces": 0.1, "heat": 0.1})
-    fire.light()
-    fire.burn(30)
-    fire.beat(time.time())
     with client.websocket_connect("/live", headers=ORIGIN) as tablet:
         tablet.send_json(FIRE)
         seq = whole(tablet)["seq"]
         for _ in range(3):
-            fire.burn(2)
-            fire.beat(time.time())
+            burning.burn(2)
+            burning.beat(time.time())
             seq, before = whole(tablet)["seq"], seq
             assert seq > before
     assert "failed" not in caplog.text
@@ -124,9 +118,9 @@ def test_closed_tablets_leave_nothing(app: Page, client: TestClient, fire: Small
     )
 
 
-def test_tablets_with_the_same_wish_are_told_the_same(app: Page, client: TestClient, fire: SmallFire) -> None:
-    fire.light()
-    fire.burn(30)
+def test_tablets_with_the_same_wish_are_told_the_same(
+    app: Page, client: TestClient, burning: SmallFire
+) -> None:
     with (
         client.websocket_connect("/live", headers=ORIGIN) as one,
         client.websocket_connect("/live", headers=ORIGIN) as other,
@@ -136,8 +130,8 @@ def test_tablets_with_the_same_wish_are_told_the_same(app: Page, client: TestCli
         other.send_json(FIRE)
         first, second = whole(one), whole(other)
         assert first["seq"] == second["seq"]
-        fire.burn(5)
-        fire.beat(time.time())
+        burning.burn(5)
+        burning.beat(time.time())
         while (a := one.receive_json())["is"] == "pulse":
             pass
         while (b := other.receive_json())["is"] == "pulse":
@@ -163,11 +157,21 @@ def board(path: Path) -> Board:
     return made
 
 
-def test_only_what_changed_is_told_again(path: Path, fire: SmallFire) -> None:
+@pytest.fixture
+def burning(fire: SmallFire) -> SmallFire:
+    """Three seconds of a fire, and a logger that is alive."""
     fire.light()
     fire.burn(30)
     fire.beat(time.time())
-    there = board(path)
+    return fire
+
+
+@pytest.fixture
+def there(path: Path, burning: SmallFire) -> Board:
+    return board(path)
+
+
+def test_only_what_changed_is_told_again(there: Board) -> None:
     glass = Glass(Wish("fire"))
     first = glass.screen(there, 0.1, whole=True)
     assert first is not None
@@ -179,12 +183,8 @@ def test_only_what_changed_is_told_again(path: Path, fire: SmallFire) -> None:
     assert second.seq == first.seq + 1
 
 
-def test_one_number_has_one_value_in_both_units(path: Path, fire: SmallFire) -> None:
+def test_one_number_has_one_value_in_both_units(there: Board) -> None:
     """100 °C is 212 °F, and a difference of 100 °C one of 180 °F: by definition of the scales."""
-    fire.light()
-    fire.burn(30)
-    fire.beat(time.time())
-    there = board(path)
     assert there.firing is not None
     there.firing["target_c"] = 200.0
     there.cards = {"z": [100.0, 5.0, 100.0, 0, 0, "missing", "probes"]}
@@ -195,11 +195,7 @@ def test_one_number_has_one_value_in_both_units(path: Path, fire: SmallFire) -> 
         assert str(texts["zone-need-0"]).startswith(short)
 
 
-def test_a_glance_names_the_coldest_what_is_wrong_and_what_to_do(path: Path, fire: SmallFire) -> None:
-    fire.light()
-    fire.burn(30)
-    fire.beat(time.time())
-    there = board(path)
+def test_a_glance_names_the_coldest_what_is_wrong_and_what_to_do(there: Board) -> None:
     card = [300.0, 5.0, 300.0, 0, 0, "missing", "probes"]
     there.cards = {"low": card, "top": [500.0, *card[1:]]}
     over = {
@@ -225,11 +221,7 @@ def test_a_glance_names_the_coldest_what_is_wrong_and_what_to_do(path: Path, fir
     ("at_s", "quiet_s", "state"),
     [(3.0, 0.2, "fresh"), (3.0, 3.5, "logger"), (8.0, 0.2, "rig"), (3.0, None, "fresh")],
 )
-def test_what_can_be_trusted(path: Path, fire: SmallFire, at_s: float, quiet_s: float, state: str) -> None:
-    fire.light()
-    fire.burn(30)
-    fire.beat(time.time())
-    there = board(path)
+def test_what_can_be_trusted(there: Board, at_s: float, quiet_s: float, state: str) -> None:
     there.at_s = at_s
     assert there.state(quiet_s) == state
 
@@ -261,10 +253,7 @@ def test_minutes_since_lighting_once_somebody_noted_it(path: Path, fire: SmallFi
     assert stage_line(board(path), "fresh") == "2 min since lighting"
 
 
-def test_axes_move_on_by_steps_and_keep_what_is_shown_inside(path: Path, fire: SmallFire) -> None:
-    fire.light()
-    fire.burn(30)
-    there = board(path)
+def test_axes_move_on_by_steps_and_keep_what_is_shown_inside(there: Board) -> None:
     ends = set()
     for length in range(60, 40_000, 60):
         there.values = [type(there.values[0])(20.0, None, 0, float(length), float(length), 1.0)] * len(
@@ -381,13 +370,10 @@ def test_a_logger_that_records_nothing_is_said_with_its_reason() -> None:
     assert draw(there, Wish(), 0.1, True).texts["stale-head"] == "The journal can't be read"
 
 
-def test_readings_that_nothing_proves_are_said_to_be_such(path: Path, fire: SmallFire) -> None:
-    fire.light()
-    fire.burn(30)
-    fire.beat(time.time())
+def test_readings_that_nothing_proves_are_said_to_be_such(path: Path, burning: SmallFire) -> None:
     assert "checksum" not in draw(board(path), Wish(), 0.1, True).texts["health"]
     told = {"what": "proof", "rig": "a1", "source": "/dev/ttyACM0", "proof": "none"}
-    fire.writer.add_event(fire.id, 1_795_600_801_000_000, "system", told)
+    burning.writer.add_event(burning.id, 1_795_600_801_000_000, "system", told)
     assert "no checksum or counter from a1" in draw(board(path), Wish(), 0.1, True).texts["health"]
 
 
@@ -410,10 +396,7 @@ def test_the_verdict_is_made_of_the_cards_numbers(path: Path, fire: SmallFire) -
     assert verdict(done, cards, firing, "F") == done["line"]
 
 
-def test_what_comes_goes_to_the_traces_it_belongs_to(path: Path, fire: SmallFire) -> None:
-    fire.light()
-    fire.burn(30)
-    there = board(path)
+def test_what_comes_goes_to_the_traces_it_belongs_to(there: Board) -> None:
     figure = go.Figure(picture(there, Wish("fire")))
     there.points = [([31.0], [25.0])] * len(there.values)
     more, indices, keep = draw(there, Wish("fire"), 0.1, False).props["traces"]["extendData"]
@@ -443,16 +426,12 @@ def test_one_line_or_a_zone_is_singled_out() -> None:
     assert opacities(there, there[3]) == {0: 1.0, 1: 0.12, 2: 1.0}
 
 
-def test_a_silence_or_its_end_is_seen_in_the_stack_at_once(path: Path, fire: SmallFire) -> None:
+def test_a_silence_or_its_end_is_seen_in_the_stack_at_once(there: Board) -> None:
     """Its colours are the readings at the moment it was drawn, up to half a minute ago."""
-    fire.light()
-    fire.burn(30)
-    fire.beat(time.time())
-    now = board(path)
     wish = Wish("fire")
-    assert "stack" not in draw(now, wish, 0.0, False).props
-    now.turned = True
-    told = draw(now, wish, 0.0, False).props
+    assert "stack" not in draw(there, wish, 0.0, False).props
+    there.turned = True
+    told = draw(there, wish, 0.0, False).props
     assert "figure" in told["stack"]
     assert "figure" not in told.get("traces", {}), "the traces stay"
     assert "values" not in told, "and so do the rows"
