@@ -232,11 +232,7 @@ def _first(each: Mapping[str, Any]) -> Any:
         start = [html.Figcaption(f"Start of {each['name']}"), scroll(each["name"], text, html.Pre)]
         return html.Figure(start) if each["lines"] else None
     headers = each["headers"][:SHOWN_COLUMNS]
-    names = [name for name, _ in each["columns"]]
-    kinds = [
-        "time" if h in each["time"] else "read" if any(h.startswith(n) for n in names) else "left"
-        for h in headers
-    ]
+    kinds = ["time" if h in each["time"] else "read" if h in each["read"] else "left" for h in headers]
     left = len(each["headers"]) - len(headers)
     caption = f"First rows of {each['name']}" + (f" ({left} more columns)" if left > 0 else "")
     rows = [(str(row), *cells[:SHOWN_COLUMNS]) for row, cells in each["head"]]

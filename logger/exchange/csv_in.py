@@ -114,10 +114,10 @@ def preview(
     """Say what was understood of each file, and what firing they make together, for people to check first.
 
     For each file: its first `lines`, its first rows of readings as `head` (number, cells), the `headers` of
-    all columns, those of `time`, and the `columns` of temperatures (name, unit). For the firing: why it can't
-    be imported (`error`, `refusal`); or by column its `names`, `lowest_c`, `highest_c` and number of
-    `readings`; `rows`, time of the first (`started`), `duration_s`, the usual step (`step_s`), where rows are
-    missing and for how long (`gaps`, s); and everything worth saying (`guesses`).
+    all columns, those of `time` and those `read` as temperatures, and these `columns` (name, unit). For the
+    firing: why it can't be imported (`error`, `refusal`); or by column its `names`, `lowest_c`, `highest_c`
+    and number of `readings`; `rows`, time of the first (`started`), `duration_s`, the usual step (`step_s`),
+    where rows are missing and for how long (`gaps`, s); and everything worth saying (`guesses`).
     """
     options = options or CsvOptions()
     once, notes = each_once(paths)
@@ -145,6 +145,7 @@ def _seen(path: Path, table: Table | None) -> dict[str, Any]:
         "headers": table.headers if table else [],
         "head": table.head[:HEAD_ROWS] if table else [],
         "time": [table.headers[i] for i in table.time] if table else [],
+        "read": [table.headers[column.at] for column in table.columns] if table else [],
         "columns": [(column.name, column.unit) for column in table.columns] if table else [],
     }
 

@@ -404,6 +404,19 @@ def test_preview_then_import(tablet: Tablet, path: Path) -> None:
     assert spool_of(path) == []
 
 
+def test_an_import_that_failed_may_be_tried_again(tablet: Tablet, path: Path) -> None:
+    sent = tablet.send(LOG)
+    tablet.preview()
+    file = path.parent / "spool" / sent["batch"] / sent["name"]
+    file.write_text("nonsense")
+    assert tablet.bring_in()["import-said"]["children"]
+    assert tablet.stored() == []
+    file.write_text(LOG)
+    tablet.bring_in()
+    assert len(tablet.stored()) == 1
+    assert spool_of(path) == []
+
+
 def test_what_is_typed_wrong_beside_an_import_is_said_there_and_nothing_comes_in(tablet: Tablet) -> None:
     tablet.send("time (s),low\n0,20\n1,21\n")
     tablet.preview()
@@ -525,6 +538,14 @@ def test_keep_and_rows_to_leave_out_are_boxes_of_the_form(tablet: Tablet) -> Non
     assert told['{"field":"keep","type":"read"}']["data"] == ["time (s)", "low", "battery"]
     tablet.bring_in()
     assert tablet.stored()[0].readings == 4
+
+
+def test_a_column_left_out_is_shown_as_such_though_its_name_begins_like_another(tablet: Tablet) -> None:
+    tablet.send("time (s),T1,T10\n0,20,30\n1,21,31\n")
+    *_, first_rows = tablet.preview(keep=["T1"])["import-understood"]["children"]
+    _, head, _ = first_rows["props"]["children"]["props"]["children"]
+    cells = head["props"]["children"]["props"]["children"]
+    assert [cell["props"]["className"] for cell in cells] == ["", "time", "read", "left"]
 
 
 def test_a_file_that_is_here_already_is_said_with_a_way_on(tablet: Tablet, path: Path) -> None:
