@@ -71,14 +71,6 @@ class Tablet(Browser):
     ) -> dict[str, Any]:
         """Call the callback that a component's property triggers."""
         known, prop = trigger.rsplit(".", 1)
-        names = [
-            name
-            for name, spec in self.app.callback_map.items()
-            if "callback" in spec
-            and output in name
-            and any(i["id"] == known and i["property"] == prop for i in spec["inputs"])
-        ]
-        [name] = names
         read = [({"type": "read", "field": field}, value) for field, value in self.reading.items()]
         many = (many or {}) | {
             '{"field":["ALL"],"type":"read"}': read,
@@ -91,7 +83,7 @@ class Tablet(Browser):
         elif known.startswith('{"field"'):
             changed = '{"field":"day_first","type":"read"}.value'
         self.has[trigger] = 1 if prop == "n_clicks" else self.has.get(trigger)
-        told = self.call(name, self.has, triggered=changed, many=many)
+        told = self.call(output, self.has, triggered=changed, many=many)
         for component, props in told.items():
             for key, value in props.items():
                 self.has[f"{component}.{key}"] = value

@@ -52,6 +52,11 @@ class Lan:
         self.app = create_app(path, "0.0.0.0", Door(self.operators, secure=secure))
         self.server = self.app.server
 
+    @property
+    def ending(self) -> dict[str, Any]:
+        """What a browser sends to end the firing."""
+        return ending(self.app.callback_map)
+
     def person(self, address: str = "192.168.4.20", base: str = BASE) -> TestClient:
         return TestClient(self.server, base_url=base, client=(address, 50000))
 
@@ -65,6 +70,14 @@ def lan(path: Path, fire: SmallFire) -> Lan:
 
 def enter(person: TestClient, pin: str = PIN, **more: str) -> Any:
     return person.post("/api/operator", json={"pin": pin, **more})
+
+
+@pytest.fixture
+def operator(lan: Lan) -> TestClient:
+    """Somebody who has entered the PIN."""
+    person = lan.person()
+    enter(person)
+    return person
 
 
 # --- watchers look, operators act ------------------------------------------------------------------------------
@@ -95,7 +108,7 @@ def is_asked_for_the_pin(answer: Any) -> bool:
 def test_a_watcher_can_call_nothing_that_changes_anything(lan: Lan) -> None:
     """Callbacks: test_guards tries each by name; here is one of them as a browser sends it."""
     watcher = lan.person()
-    assert is_asked_for_the_pin(watcher.post(CALLBACKS, json=ending(lan.app.callback_map)))
+    assert is_asked_for_the_pin(watcher.post(CALLBACKS, json=lan.ending))
     assert asked_of_the_logger(lan) == []
     for method, path in changing(lan.server):
         answer = watcher.request(method, re.sub(r"\{\w+\}", "x", path), json={"kind": "finish"})
@@ -131,11 +144,11 @@ def test_with_the_pin_one_acts_under_ones_name(lan: Lan, monkeypatch: pytest.Mon
     assert "SameSite=strict" in cookie
     assert "Secure" not in cookie  # it would never come back over http
     assert person.get("/api/operator").json()["operator"] is True
-    assert "answer" in person.post(CALLBACKS, json=ending(lan.app.callback_map)).text  # no logger does, here
+    assert "answer" in person.post(CALLBACKS, json=lan.ending).text  # no logger does, here
     with contextlib.closing(JournalWriter(lan.path)) as writer:
         assert [(r.kind, r.who) for r in writer.take_requests()] == [("finish", "Ama")]
     person.post("/api/operator/leave")
-    assert is_asked_for_the_pin(person.post(CALLBACKS, json=ending(lan.app.callback_map)))
+    assert is_asked_for_the_pin(person.post(CALLBACKS, json=lan.ending))
 
 
 def test_under_tls_the_cookie_stays_there(path: Path) -> None:
@@ -146,33 +159,25 @@ def test_under_tls_the_cookie_stays_there(path: Path) -> None:
 
 @pytest.mark.parametrize("cookie", ["", "x", "null", "a" * 5000, "../../operators"])
 def test_a_made_up_session_is_none(lan: Lan, cookie: str) -> None:
-    answer = lan.person().post(
-        CALLBACKS, json=ending(lan.app.callback_map), headers={"cookie": f"{COOKIE}={cookie}"}
-    )
+    answer = lan.person().post(CALLBACKS, json=lan.ending, headers={"cookie": f"{COOKIE}={cookie}"})
     assert is_asked_for_the_pin(answer)
     assert asked_of_the_logger(lan) == []
 
 
-def test_what_the_file_holds_opens_no_door(lan: Lan) -> None:
-    person = lan.person()
-    enter(person)
+def test_what_the_file_holds_opens_no_door(lan: Lan, operator: TestClient) -> None:
     kept = json.loads(lan.operators.path.read_text())
     assert stat.S_IMODE(lan.operators.path.stat().st_mode) == 0o600
     assert PIN not in lan.operators.path.read_text()
     assert kept["pin"].startswith("$argon2id$")
     [digest] = kept["sessions"]
-    answer = lan.person().post(
-        CALLBACKS, json=ending(lan.app.callback_map), headers={"cookie": f"{COOKIE}={digest}"}
-    )
+    answer = lan.person().post(CALLBACKS, json=lan.ending, headers={"cookie": f"{COOKIE}={digest}"})
     assert is_asked_for_the_pin(answer)
     assert enter(lan.person(), kept["pin"][:20]).status_code == 403
 
 
-def test_a_new_pin_ends_every_session_and_a_restart_none(lan: Lan, path: Path) -> None:
-    person = lan.person()
-    enter(person)
+def test_a_new_pin_ends_every_session_and_a_restart_none(operator: TestClient, path: Path) -> None:
     again = create_app(path, "0.0.0.0", Door(Operators(path.parent), secure=False)).server
-    restarted = TestClient(again, base_url=BASE, cookies=dict(person.cookies))
+    restarted = TestClient(again, base_url=BASE, cookies=dict(operator.cookies))
     assert restarted.get("/api/operator").json()["operator"] is True
     Operators(path.parent).set_pin("908172")
     assert restarted.get("/api/operator").json()["operator"] is False
@@ -252,7 +257,7 @@ def test_a_damaged_file_lets_nobody_in(lan: Lan) -> None:
     person = lan.person()
     assert enter(person).status_code == 422
     assert "stokewatch pin" in enter(person).json()["error"]
-    acted = person.post(CALLBACKS, json=ending(lan.app.callback_map), headers={"cookie": f"{COOKIE}=x"})
+    acted = person.post(CALLBACKS, json=lan.ending, headers={"cookie": f"{COOKIE}=x"})
     assert "stokewatch pin" in acted.text
     assert asked_of_the_logger(lan) == []
 
@@ -261,11 +266,9 @@ def test_a_damaged_file_lets_nobody_in(lan: Lan) -> None:
 
 
 @pytest.mark.parametrize("host", ["evil.example:8050", "192.168.4.1.evil.example", "evil.example."])
-def test_dns_rebinding(lan: Lan, host: str) -> None:
-    person = lan.person()
-    enter(person)
+def test_dns_rebinding(operator: TestClient, host: str) -> None:
     for method, path in (("GET", "/"), ("GET", "/api/operator"), ("POST", CALLBACKS)):
-        answer = person.request(method, path, headers={"host": host, "origin": f"http://{host}"})
+        answer = operator.request(method, path, headers={"host": host, "origin": f"http://{host}"})
         assert answer.status_code == 421
 
 
@@ -281,15 +284,12 @@ def test_dns_rebinding(lan: Lan, host: str) -> None:
     ],
     ids=str,
 )
-def test_another_page_posts_with_the_operators_cookie(lan: Lan, headers: dict[str, str]) -> None:
-    person = lan.person()
-    enter(person)
-    assert person.post(CALLBACKS, json=ending(lan.app.callback_map), headers=headers).status_code == 403
+def test_another_page_posts_with_the_operators_cookie(
+    lan: Lan, operator: TestClient, headers: dict[str, str]
+) -> None:
+    assert operator.post(CALLBACKS, json=lan.ending, headers=headers).status_code == 403
     form = {"content-type": "text/plain", **headers}  # what a form can send without asking first
-    assert (
-        person.post(CALLBACKS, content=json.dumps(ending(lan.app.callback_map)), headers=form).status_code
-        == 403
-    )
+    assert operator.post(CALLBACKS, content=json.dumps(lan.ending), headers=form).status_code == 403
     assert asked_of_the_logger(lan) == []
 
 
@@ -311,16 +311,12 @@ def test_no_other_page_may_frame_or_read_it(lan: Lan) -> None:
 # --- too large, too much -------------------------------------------------------------------------------------------
 
 
-def test_a_body_too_large_is_refused_before_it_is_read(lan: Lan) -> None:
-    person = lan.person()
-    enter(person)
+def test_a_body_too_large_is_refused_before_it_is_read(operator: TestClient) -> None:
     large = json.dumps({"kind": "note", "data": {"text": "x" * MAX_BODY}})
-    assert person.post(CALLBACKS, content=large).status_code == 413
+    assert operator.post(CALLBACKS, content=large).status_code == 413
 
 
-def test_nor_can_it_come_in_pieces(lan: Lan) -> None:
-    person = lan.person()
-    enter(person)
+def test_nor_can_it_come_in_pieces(operator: TestClient) -> None:
     pieces = 0
 
     def body() -> Any:
@@ -329,7 +325,7 @@ def test_nor_can_it_come_in_pieces(lan: Lan) -> None:
             pieces += 1
             yield b"x" * 65536
 
-    answer = person.post(CALLBACKS, content=body(), headers={"content-type": "application/json"})
+    answer = operator.post(CALLBACKS, content=body(), headers={"content-type": "application/json"})
     assert answer.status_code == 413
 
 
