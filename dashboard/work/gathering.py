@@ -24,6 +24,8 @@ KEPT: Final = 24
 """Answers kept in memory; not more, because a judgement of every moment is large."""
 KEPT_KNOWN: Final = 8
 """Gathered firings kept in memory: enough for all those on the Compare page while its settings change."""
+FRESH_S: Final = 30.0
+"""How long an answer about a burning fire is given again, though readings came meanwhile. [s]"""
 FOLDER: Final = "worked-out"
 """In the user's folder: one file per firing with its rehearsal. May be deleted at any time."""
 
@@ -38,6 +40,7 @@ class Gathering:
     def __init__(self, journal_path: Path) -> None:
         self._path = journal_path
         self._works = Works(KEPT)
+        self._lately: OrderedDict[tuple[Any, ...], Work] = OrderedDict()
         self._known: OrderedDict[tuple[Any, ...], Gathered] = OrderedDict()
 
     async def firing(self, firing: str) -> FiringInfo:
@@ -67,8 +70,15 @@ class Gathering:
         toml = None if plan is None else plan.dumps()
         key = (job, *state, toml)
         work = self._works.find(key)
+        lately = (job, *still(state), toml)
+        if work is None and info.ended_us is None and (recent := self._lately.get(lately)) is not None:
+            work = recent if recent.age_s < FRESH_S else None
         if work is None or work.failed:
-            return self._works.begin(lambda new: self._run(job, state, toml, new), words, key)
+            work = self._works.begin(lambda new: self._run(job, state, toml, new), words, key)
+            if info.ended_us is None:
+                self._lately[lately] = work
+            while len(self._lately) > KEPT:
+                self._lately.popitem(last=False)
         return work
 
     async def _run(self, job: str, state: tuple[Any, ...], plan: str | None, work: Work) -> dict[str, Any]:
@@ -102,6 +112,12 @@ def state_of(reader: JournalReader, info: FiringInfo) -> tuple[Any, ...]:
     """Collect what a rehearsal depends on: readings, plan, and gun readings, which may be noted later."""
     spots = tuple((e.t_us, json.dumps(e.data)) for e in reader.events(info.id) if e.kind == "spot")
     return (info.id, info.last_us, info.readings, info.late, info.plan_toml, spots)
+
+
+def still(state: tuple[Any, ...]) -> tuple[Any, ...]:
+    """Leave out what changes with every reading."""
+    firing, _last_us, _readings, _late, *others = state
+    return (firing, *others)
 
 
 def kept_rehearsal(reader: JournalReader, info: FiringInfo) -> dict[str, Any] | None:

@@ -2,7 +2,9 @@
 
 import asyncio
 import contextlib
+import math
 import secrets
+import time
 from collections.abc import Awaitable, Callable, Hashable
 from typing import Any, Final
 
@@ -29,10 +31,22 @@ class Work:
         self.key = key  # what it is about, or a token that can't be guessed
         self.words = words  # what is being done
         self.share = 0.0
+        self._ended_s = math.inf
 
     def come(self, share: float) -> None:
         """Note how far it has got, from 0 to 1."""
         self.share = share
+
+    @property
+    def age_s(self) -> float:
+        """How long ago it ended; negative while it hasn't. [s]."""
+        return time.monotonic() - self._ended_s
+
+    def end(self, task: asyncio.Task[Any]) -> None:
+        """Note when its task ended, and fetch the exception, or asyncio would complain that nobody did."""
+        self._ended_s = time.monotonic()
+        if not task.cancelled():
+            task.exception()
 
     @property
     def done(self) -> bool:
@@ -74,7 +88,7 @@ class Works:
         """Start a work, under a token of its own if it has no key; `run` reports progress to it."""
         work = Work(key or secrets.token_hex(12), words)
         work.task = asyncio.create_task(run(work), name=words)  # type: ignore[arg-type]
-        work.task.add_done_callback(_seen)
+        work.task.add_done_callback(work.end)
         self._works[work.key] = work
         done = [key for key, each in self._works.items() if each.done]
         for old in done[: max(0, len(self._works) - self._kept)]:
@@ -97,9 +111,3 @@ class Works:
         """Stop a work and forget it; an unknown one is ignored."""
         if (work := self.forget(key)) is not None:
             await work.stop()
-
-
-def _seen(task: asyncio.Task[Any]) -> None:
-    """Fetch the exception, or asyncio would complain of a failure that nobody looked at."""
-    if not task.cancelled():
-        task.exception()
