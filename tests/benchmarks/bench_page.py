@@ -32,7 +32,6 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from dashboard.live.board import Board
 from dashboard.live.hub import POINTS_S, Glass
 from dashboard.live.messages import Wish, write
-from dashboard.live.screens import draw
 from dashboard.live.watch import Watcher
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Channel
@@ -120,7 +119,7 @@ def updates(path: Path, key: str, start_us: int, n: int, writer: JournalWriter, 
     watcher.look(time.time(), Board())
     board, glass = watcher.board(), Glass(Wish("fire"))
     begin = time.process_time()
-    screen = glass.screen(draw(board, glass.wish, 0.1, True), board, 0.1, whole=True)
+    screen = glass.screen(board, 0.1, whole=True)
     assert screen is not None
     print(f"  whole screen: {(time.process_time() - begin) * 1e3:.0f} ms, {len(write(screen)):,} bytes")
     took, size = [], []
@@ -134,7 +133,7 @@ def updates(path: Path, key: str, start_us: int, n: int, writer: JournalWriter, 
         held: list[Any] = []
         if k % round(POINTS_S[0] * 2):  # like the hub with two updates a second
             held, board.points = board.points, []
-        changed = glass.screen(draw(board, glass.wish, 0.1, False), board, 0.1, whole=False)
+        changed = glass.screen(board, 0.1, whole=False)
         text = "" if changed is None else write(changed)
         board.points = held or [([], []) for _ in board.places]
         took.append((time.process_time() - begin) * 1e3)
