@@ -17,8 +17,8 @@ from logger.words.looks import ABOVE_C, rulers
 NO_WIDTH: Final = "\u200b"
 ROW_PX: Final = 34
 """Height of one firing's bar in one zone. [px]"""
-PEAK_PX: Final = 96
-"""Room beside the longest bar, for its peak and the mark that its target was reached. [px]"""
+PEAK_PX: Final = 124
+"""Room beside the longest bar, for "peak 1380° short". [px]"""
 
 AT_AN_END: Final = {
     "type": "scatter",
