@@ -91,6 +91,7 @@ def create_app(
         update_title=None,  # type: ignore[arg-type]
         index_string=INDEX.replace("@version@", VERSION),
         assets_folder=str(Path(__file__).parent / "assets"),
+        assets_ignore="plotly",  # 10_live.js: the numbers don't wait for it
         use_pages=True,
         include_pages_meta=False,
         pages_folder="",

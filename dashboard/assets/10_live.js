@@ -5,6 +5,7 @@
   const LOST_S = 2.5; // nothing heard for this long: the link is lost
   const DEAD_S = 4; // after this long it is opened again: the network may have dropped unnoticed
   const AGAIN_MS = 700;
+  const PLOTLY = "/assets/plotly-cartesian.min.js?v=4.1.1"; // an address that a tablet may keep
   const VERSION = document.querySelector('meta[name="stokewatch-version"]').content;
   const $ = (id) => document.getElementById(id);
   const mark = () => ({ monotonic: performance.now(), wall: Date.now() });
@@ -19,6 +20,16 @@
     plot: (id) => document.querySelector(`#${id} .js-plotly-plot`),
   };
   window.stokewatch = S;
+  // Dash's graphs wait for this. Reading it takes a tablet a while: on the Fire page the numbers come first.
+  let draw = NO;
+  window.Plotly = new Promise((onload) => {
+    draw = function load() {
+      draw = NO;
+      const onerror = () => setTimeout(load, AGAIN_MS);
+      document.body.append(Object.assign(document.createElement("script"), { src: PLOTLY, onload, onerror }));
+    };
+  });
+  addEventListener("load", () => setTimeout(() => draw(), document.body.dataset.page === "fire" ? 3000 : 0));
   let [socket, wish, asking, heard, seq] = [null, null, 0, mark(), null]; // seq: of the last screen; null until a whole one is here
   let newest = null; // {mark, age_s}: the latest reading
   const texts = new Map(); // by element: what the server last said
@@ -78,7 +89,7 @@
       if (!there(id)) continue;
       const { follow, extendData, figure, ...own } = props; // scripts draw the first two, which are not properties
       if (figure) S.keepZoom?.(id, figure);
-      if (figure) setTimeout(() => [write(), S.set(id, { figure })], 30); // after the numbers: this takes a busy tablet seconds
+      if (figure) setTimeout(() => [write(), S.set(id, { figure }), draw()], 30); // after the numbers: this takes a busy tablet seconds
       if (follow) S.follow?.(id, follow);
       if (extendData) S.grow?.(extendData);
       if (Object.keys(own).length) S.set(id, own);
@@ -118,13 +129,16 @@
     for (const hook of S.hooks) hook();
   }
 
-  /* The first picture is removed the moment the live traces are drawn: a timer would wait for a busy tablet's next pause. */
+  /* The first picture gives way once the live numbers are there, its traces once plotly has drawn: no timer is as quick. */
   function uncover() {
+    const [first, traces] = [$("first-look"), document.querySelector(".at-traces")];
     const drawn = document.querySelector("#traces .js-line") || performance.now() > 20000;
-    if (drawn ? S.state === "opening" : ["opening", "fresh"].includes(S.state)) return;
-    drawing.disconnect();
+    if (S.state === "opening" || (S.state === "fresh" && !drawn && !$("values")?.firstChild)) return;
     write();
-    $("first-look")?.remove();
+    if (drawn || S.state !== "fresh") traces?.remove();
+    else if (first && traces) $("chart").append(traces);
+    first?.remove();
+    if (drawn) drawing.disconnect();
   }
   const drawing = new MutationObserver(uncover);
   if ($("first-look")) drawing.observe(document.body, { childList: true, subtree: true });

@@ -21,10 +21,7 @@
       const [tone, loud] = [context.createOscillator(), context.createGain()];
       const at = context.currentTime + 0.02 + 0.3 * n;
       Object.assign(tone, { type }).frequency.value = hz;
-      loud.gain.setValueAtTime(0, at);
-      loud.gain.linearRampToValueAtTime(0.6, at + 0.02);
-      loud.gain.setValueAtTime(0.6, at + 0.22);
-      loud.gain.linearRampToValueAtTime(0, at + 0.27);
+      loud.gain.setValueCurveAtTime([0, 0.6, 0.6, 0.6, 0.6, 0.6, 0.6, 0.6, 0.6, 0.6, 0], at, 0.27);
       tone.connect(loud).connect(context.destination);
       tone.start(at);
       tone.stop(at + 0.27);
@@ -82,11 +79,7 @@
 
   async function keepAwake() {
     if (document.hidden || (lock && !lock.released)) return;
-    try {
-      lock = await navigator.wakeLock.request("screen");
-    } catch {
-      lock = null;
-    }
+    lock = await navigator.wakeLock?.request("screen").catch(() => null);
     const why = window.isSecureContext ? "The tablet won't keep its screen on (low battery?)" : "Without https the screen may go dark";
     awake = lock ? "Screen stays on." : `${why}: set its screen time-out to the longest.`;
   }

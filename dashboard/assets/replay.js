@@ -39,11 +39,8 @@
     if (R.drawn.forecast === made && R.drawn.on === graph.data) return;
     Object.assign(R.drawn, { forecast: made, on: graph.data });
     const two = ["forecast band", "forecast"].map((name) => graph.data.findIndex((trace) => trace.name === name));
-    window.Plotly.restyle(
-      graph,
-      { x: [[...made.x, ...made.x.toReversed()], made.x], y: [made.band, made.y], text: [[], made.text], meta: [{}, { forecast: made.zone }] },
-      two,
-    );
+    const next = { x: [[...made.x, ...made.x.toReversed()], made.x], y: [made.band, made.y], text: [[], made.text] };
+    window.Plotly.restyle(graph, { ...next, meta: [{}, { forecast: made.zone }] }, two);
   }
 
   /** Mark the moment by a line of our own: moving one of plotly's redraws its whole picture. */

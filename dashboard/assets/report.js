@@ -18,8 +18,7 @@
   }
 
   function choose(accept, taken) {
-    const input = Object.assign(document.createElement("input"), { type: "file", accept, multiple: true });
-    input.hidden = true;
+    const input = Object.assign(document.createElement("input"), { type: "file", accept, multiple: true, hidden: true });
     document.body.append(input); // a browser may drop one that isn't in the document
     input.onchange = input.oncancel = () => {
       input.remove();
@@ -42,16 +41,12 @@
     import_files: () =>
       choose(".csv,.txt,.tsv,.dat,.log,text/*", (files) => {
         const sent = { batch: "", files: [] };
-        send(
-          files,
-          (name) => `/api/firings/upload?name=${name}&batch=${sent.batch}`,
-          "import-files",
-          (said) => {
-            sent.batch = said.batch;
-            sent.files.push(said.name);
-            if (sent.files.length === files.length) set("import-sent", { data: sent });
-          },
-        );
+        const address = (name) => `/api/firings/upload?name=${name}&batch=${sent.batch}`;
+        send(files, address, "import-files", (said) => {
+          sent.batch = said.batch;
+          sent.files.push(said.name);
+          if (sent.files.length === files.length) set("import-sent", { data: sent });
+        });
       }),
     save_file(address) {
       if (address) Object.assign(document.createElement("a"), { href: address, download: "" }).click();

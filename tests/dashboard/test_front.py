@@ -106,7 +106,9 @@ def test_an_exception_in_a_callback_is_said_and_is_no_crash(client: TestClient) 
 
 
 def scripts(client: TestClient) -> list[str]:
-    return re.findall(r'<script src="([^"]+)"', client.get("/").text)
+    linked = re.findall(r'<script src="([^"]+)"', client.get("/").text)
+    (live,) = (url for url in linked if "10_live" in url)
+    return [*linked, *re.findall(r'PLOTLY = "([^"]+)"', client.get(live).text)]
 
 
 def test_every_file_is_from_here_compressed_and_kept_for_good(client: TestClient) -> None:
@@ -130,6 +132,14 @@ def test_what_is_needed_to_see_the_fire_fits_the_goal(client: TestClient) -> Non
         for url in scripts(client)
     ]
     assert sum(sizes) < 1_200_000
+
+
+def test_plotly_is_not_waited_for_and_its_address_names_its_version(client: TestClient) -> None:
+    """Browsers keep what is at an address with a version for good."""
+    url = scripts(client)[-1]
+    assert f'"{url}"' not in client.get("/").text
+    path, version = url.split("?v=")
+    assert f"plotly.js (cartesian - minified) v{version}\n" in client.get(path).text[:200]
 
 
 def test_a_file_without_a_version_is_asked_for_again(client: TestClient) -> None:
