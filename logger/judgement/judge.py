@@ -33,7 +33,7 @@ from logger.physics.heat_work import HeatWork
 from logger.plan import Plan
 from logger.reading import Bytes, Floats
 
-STATE: Final = 12
+STATE: Final = 13
 """Version of a snapshot. One with another number isn't resumed; the readings are judged again."""
 
 LATE_S: Final = 2.0

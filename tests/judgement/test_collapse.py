@@ -166,6 +166,41 @@ def test_raised_early_only_where_the_others_hold() -> None:
     assert alone["upper"] < all_of_them["upper"] - 10.0
 
 
+def dip(begin_s: float, depth_c: float, over_s: float) -> Floats:
+    """A wall that loses heat along a straight line and gains it again within the next minute."""
+    at_s = begin_s + np.array([0.0, over_s, over_s + 60.0])
+    return np.interp(np.arange(float(N)), at_s, [0.0, -depth_c, 0.0])
+
+
+def test_a_climbing_wall_that_gives_back_what_flames_just_gave_it_is_not_called_early() -> None:
+    """Flames lean away for a while. The same dip of a wall that had stood still may be coals."""
+    climbs = np.interp(np.arange(float(N)), [0.0, 600.0, 900.0], [0.0, -240.0, 0.0])
+    leans = dip(BEGIN, 50.0, 45.0)
+    assert said(FOUR, top=climbs + leans) == []
+    assert "falling by" in said(FOUR, top=leans)[0].data["message"]
+
+
+def test_a_wall_that_has_fallen_as_fast_before_is_not_called_early_but_a_faster_fall_is() -> None:
+    """It wavers by 28 °C, too little to be called, then by 50 no faster, as flames come and go."""
+    wavers = dip(BEGIN - 300.0, 28.0, 40.0)
+    assert said(FOUR, top=wavers + dip(BEGIN, 50.0, 80.0)) == []
+    faster = said(FOUR, top=wavers + straight(120.0, 60.0))
+    assert "falling by" in faster[0].data["message"]
+    [(_, plain_s)] = told(said(FOUR, top=wavers + straight(120.0, 120.0)))
+    assert told(faster)[0][1] < plain_s
+
+
+def test_what_fell_before_is_remembered_through_a_restart() -> None:
+    t_s = np.arange(float(N))
+    level = np.interp(t_s, [0.0, 600.0], [40.0, 800.0])
+    top = level + dip(BEGIN - 300.0, 28.0, 40.0) + dip(BEGIN, 50.0, 80.0)
+    values, status = np.stack([level, level, level, top], axis=1), np.zeros((N, 4), np.uint8)
+    judge = Judge(FOUR)
+    judge.push(t_s[:850], values[:850], status[:850])
+    again = Judge.restore(FOUR, judge.snapshot())
+    assert raised(again.push(t_s[850:], values[850:], status[850:]), "coal_collapse") == []
+
+
 def test_a_gust_that_passes_within_the_delay_is_no_collapse() -> None:
     x = np.maximum(AGES, 0.0) / 5.0
     gust = -55.0 * x * np.exp(1.0 - x)

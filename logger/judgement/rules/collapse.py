@@ -8,8 +8,10 @@ of up to `within_s` counts, so a bed that sank along with the zone before the fa
 It is raised early where physics and the other zones agree. A probe on a wall trails the fire by tens of
 seconds, so half of a fall is still to come when it shows. So a zone judged by its walls is called early once
 it has lost half of `drop_c`, would have lost all of it half a minute from now at its present rate, and the
-other zones lost less than a third of what it lost. Nothing here was fitted: half, a third and half a minute
-are round numbers, tested by the table in the judgement's README.
+other zones lost less than a third of what it lost. Walls that flames lean away from do that as well, again
+and again, and recover. So it must also be colder than `within_s` ago, and fall faster than at any time in the
+ten minutes before. Nothing here was fitted: half, a third, half a minute and ten are round numbers, tested by
+the table in the judgement's README.
 """
 
 from __future__ import annotations
@@ -38,6 +40,10 @@ AHEAD_S: Final = 30.0
 """How far ahead a fall is extended at its present rate: about a sheathed probe's lag. [s]"""
 OTHERS_SHARE: Final = 1.0 / 3.0
 """If the other zones lost this share of what the zone lost, or more, it is the whole fire."""
+BEFORE_S: Final = 600
+"""How long before a wall mustn't have fallen as fast … [s]"""
+BEGAN_S: Final = 90
+"""… but for the last of it, in which this fall itself may have begun. [s]"""
 OFTEN_S: Final = 5.0
 """The present rate is unknown where readings are farther apart than this. [s]"""
 STANDS_SHARE: Final = 0.5
@@ -63,6 +69,7 @@ class _Fall:
     for_s: Ints
     coals_c: Floats
     others_c: Floats
+    since_c: Floats  # what was lost since `within_s` ago
 
 
 class Collapse:
@@ -79,6 +86,7 @@ class Collapse:
         self.zone_c = Past(self._within, z)
         self.seen_c = Past(self._within, k)
         self.medians_c = Past(AIR_SMOOTH_S - 1, k)
+        self.falls_c_per_min = Past(BEFORE_S, z)
         self.plain_s: Ints = np.zeros(z, np.int64)
         self.early_s: Ints = np.zeros(z, np.int64)
         self._places = places
@@ -93,6 +101,8 @@ class Collapse:
         now = self.zone_c.add(places.means(quick, weight))
         self._now = now[self._within :]
         often = places.means((course.interval_s <= OFTEN_S).astype(np.float64), weight) == 1.0
+        falls = np.where(zones.basis == WALL, -zones.rate_c_per_min, np.nan)
+        before = self.falls_c_per_min.add(falls)
         plain, early, down = np.zeros((3, *zones.level_c.shape), np.bool_)
         self._zones = zones
         self._falls: dict[int, _Fall] = {}
@@ -115,7 +125,11 @@ class Collapse:
                 & (fall.others_c < OTHERS_SHARE * fall.lost_c)
                 & (zones.basis[:, y] == WALL)
                 & often[:, y]
+                & ~(fall.since_c < 0.0)
             )
+            for i in np.flatnonzero(early[:, y]):
+                fastest = np.fmax.reduce(before[i : i + BEFORE_S - BEGAN_S, y], initial=0.0)
+                early[i, y] = falls[i, y] > fastest
         plain_s, early_s = run_lengths(plain, self.plain_s), run_lengths(early, self.early_s)
         self.plain_s, self.early_s = plain_s[-1], early_s[-1]
         self._plain = plain_s >= self._for_s
@@ -156,9 +170,10 @@ class Collapse:
         """Find a zone's deepest fall in which the coals held, for the seconds `rows`."""
         n = len(seen) - self._within
         fall = _Fall(
-            np.full(n, -np.inf), np.full(n, -np.inf), np.zeros(n, np.int64), *np.full((2, n), np.nan)
+            np.full(n, -np.inf), np.full(n, -np.inf), np.zeros(n, np.int64), *np.full((3, n), np.nan)
         )
         lost = self._lost(seen, self._zones.weight, self._places.members[z], rows)
+        fall.since_c[rows] = lost[:, 0]
         lost = np.where(np.isnan(lost), -np.inf, lost)
         coals = self._coals(seen)[rows]
         held = np.where(coals >= COALS_SHARE * lost, -np.inf, lost)
