@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 import math
+import operator
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given
@@ -546,3 +549,52 @@ def test_a_null_where_the_plan_looks_is_a_broken_wire_and_nothing_there_is_nothi
 def test_a_name_whose_number_never_came_is_offered_as_nothing() -> None:
     lines = [b"T1=21.5", b"V1=3.3mV", b"T2=22.0"] * 9
     assert offer(lines) == {"T1": 21.5, "T2": 22.0}
+
+
+@pytest.mark.parametrize(
+    ("line", "names"),
+    [
+        ("12:01:02.345 -> {:.2f},{:.2f}", ["n1", "n2"]),
+        ("2031-05-04 12:01:02 {:.2f};{:.2f}", ["n1", "n2"]),
+        ("<t1>{:.2f}</t1><t2>{:.2f}</t2>", ["t1", "t2"]),
+        ("T1{:+08.2f}C T2{:+08.2f}C", ["T1", "T2"]),
+        ("temp[0]={:.2f} temp[1]={:.2f}", ["temp_0", "temp_1"]),
+        ("A => {:.2f}C (CJ 24.1C)   B => {:.2f}C (CJ 24.5C)", ["A", "B"]),
+        ("{:.2f} {:.2f} Vbat=4.04V RSSI=-65dBm", ["n1", "n2"]),
+    ],
+)
+def test_each_probe_is_read_and_nothing_else(line: str, names: list[str]) -> None:
+    lines = [line.format(21.5 + 3.25 * i, 30.5 + 4.75 * i).encode() for i in range(12)]
+    last = read(lines, LineReader())[-1]
+    assert last is not None
+    assert {name: sample.c for name, sample in last.items()} == dict(zip(names, (57.25, 82.75), strict=True))
+
+
+@pytest.mark.parametrize(
+    "checksum", [lambda body: sum(body) % 256, functools.partial(functools.reduce, operator.xor)]
+)
+def test_a_decimal_checksum_at_the_end_is_no_temperature(checksum: Callable[[bytes], int]) -> None:
+    bodies = [b"%.2f,%.2f" % (21.5 + 3.25 * i, 30.5 + 4.75 * i) for i in range(20)]
+    lines = [b"%b,%d" % (body, checksum(body)) for body in bodies]
+    reader = LineReader()
+    assert {name for sample in read(lines, reader) if sample for name in sample} == {"n1", "n2"}
+    assert reader.counts == ("n3",)
+    lines[1:] = [b"%b,%d" % (body, 40 + 3 * i) for i, body in enumerate(bodies[1:])]
+    assert "n3" in (read(lines, LineReader())[-1] or {})
+
+
+@pytest.mark.parametrize(
+    ("comment", "expected"),
+    [
+        (b"# temperatures in Fahrenheit", 100.0),
+        (b"# T in \xb0F", 100.0),
+        (b"# Celsius, not Fahrenheit", 212.0),
+        (b"# file 7", 212.0),
+    ],
+)
+def test_a_comment_can_say_fahrenheit(comment: bytes, expected: float) -> None:
+    reader = LineReader()
+    last = read([comment, *[b"212.0,212.0"] * 8], reader)[-1]
+    assert last is not None
+    assert last["n1"].c == pytest.approx(expected)
+    assert reader.named_f is (expected == 100.0)

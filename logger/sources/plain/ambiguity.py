@@ -46,6 +46,7 @@ _WHO: Final = re.compile(
 """Names of what says which probe a line is about (common practice, no source)."""
 _UNIT_IN_NAME: Final = re.compile(r".*(?:(?P<bare>_)|[(\[°]|deg\s?)(?P<unit>[CF])[)\]]?")
 """T1 (°F), or T1_F; K would also be a thermocouple's type."""
+_COMMENT_F: Final = re.compile(rb"\s*#(?!.*(?:celsius|[^a-z]c\b)).*(?:fahrenheit|(?:\xb0|deg\w*\s)f\b)", re.I)
 TURNS: Final = 3
 """How often a line that names one probe, or one board, must come before it counts as a sample."""
 
@@ -69,6 +70,7 @@ class Lines:
         self._bare = False
         self.units: list[Unit | None] = []
         """By place, as names above the numbers say; empty if none did."""
+        self._all_f = False  # a comment said so
         self._hex = False
         self._first: deque[int] = deque(maxlen=_WINDOW)
         self._ids: bool | None = False
@@ -82,6 +84,11 @@ class Lines:
     def trouble(self) -> str:
         """Why lines are ignored, in words that follow a port's name; else empty."""
         return self._trouble or (TWO_THINGS if self.waits else "")
+
+    @property
+    def names_f(self) -> bool:
+        """Whether names above the numbers, or a comment, say °F."""
+        return self._all_f or "F" in self.units
 
     @property
     def in_turn(self) -> list[str]:
@@ -101,6 +108,8 @@ class Lines:
         found = [self._told(field) for field in found]
         for count, field in zip(counts, found, strict=True):
             count.take(field, at_s)
+        if len(found) > 1 and found[-1].whole and found[-1].key.isdigit():
+            counts[-1].check(found[-1].value, line.rstrip()[: -len(found[-1].text or "")])
         if found and self.turn:
             self.turns[self.turn] += 1
         return [*found[:-1], replace(found[-1], value=None)] if torn else found
@@ -116,6 +125,7 @@ class Lines:
     def _fields(self, line: bytes) -> list[Field]:
         self.waits, self.turn = False, ""
         text = plain_text(line)
+        self._all_f = self._all_f or (not text and _COMMENT_F.match(line) is not None)
         self._judged = self._judged or is_judged(text)
         found = fields(line, self._decimal, judged=self._judged) or named(text)
         found = [f for f in self._whose(found) if not f.word or f.key.isdigit() or self._knows(f)]
@@ -133,7 +143,9 @@ class Lines:
             return []
         if found and all(field.key.isdigit() for field in found):
             found = self._by_place(found, text, line)
-        if len(found) == len(self.units) and all(f.key.isdigit() for f in found):
+        if self._all_f:
+            found = [replace(f, unit=f.unit or "F") for f in found]
+        elif len(found) == len(self.units) and all(f.key.isdigit() for f in found):
             found = [replace(f, unit=f.unit or u) for f, u in zip(found, self.units, strict=True)]
         label, self._label = self._label, None
         if not found and not self.waits:

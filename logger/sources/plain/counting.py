@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import math
+import operator
 import re
 from collections import deque
 from typing import Final
@@ -19,6 +21,17 @@ _NO_TEMPERATURES: Final = re.compile(
 """Names of values that aren't temperatures (common practice, no source)."""
 
 
+_SURE_SUMS: Final = 3
+
+
+def _sum(body: bytes) -> int:
+    return sum(body) % 256
+
+
+def _xor(body: bytes) -> int:
+    return functools.reduce(operator.xor, body, 0)
+
+
 class Count:
     """Tells a counter or a board's clock from a temperature: whole, and up by 1, or by 50 and more.
 
@@ -33,6 +46,7 @@ class Count:
         self._last: float | None = None
         self._steps: deque[float] = deque(maxlen=6)
         self._clock = _Clock()
+        self._sums: set[float] | None = set()  # checksums that were right; None: one wasn't
         self.fractions = self._wholes = 0  # how often it was printed with decimals, or without
 
     def take(self, field: Field, at_s: float | None = None) -> None:
@@ -54,6 +68,19 @@ class Count:
                 self._steps.append(step)
         self._last = value
 
+    def check(self, value: float | None, body: bytes) -> None:
+        """Take what ends a line: whether it is a checksum of what is before it."""
+        if self._sums is None or value is None or len(self._sums) >= _SURE_SUMS:
+            return
+        if value in {f(b) for b in (body, body[:-1]) for f in (_sum, _xor)}:
+            self._sums.add(value)
+        else:
+            self._sums = None
+
+    @property
+    def _is_sum(self) -> bool:
+        return self._sums is not None and len(self._sums) >= _SURE_SUMS
+
     def torn(self, field: Field) -> bool:
         """Whether a number lacks the decimals that it nearly always has: the rest of the line was lost."""
         return field.whole and self.fractions > max(7, 12 * self._wholes)
@@ -63,14 +90,21 @@ class Count:
         """Whether all that came is a count's, even if it is little."""
         steps = self._steps
         like_one = bool(steps) and (all(s == 1 for s in steps) or all(s >= 50 for s in steps))
-        return self._named or self._clock.may_be or (like_one and not self._moved_otherwise)
+        return (
+            self._named or self._clock.may_be or bool(self._sums) or (like_one and not self._moved_otherwise)
+        )
 
     @property
     def counts(self) -> bool:
         """Whether that is sure."""
-        if self._named or self._clock.sure:
+        if self._named or self._clock.sure or self._is_sum:
             return True
-        return self.may_count and not self._clock.may_be and (len(self._steps) > 2 or self._steps[-1] != 1)
+        return (
+            self.may_count
+            and not self._clock.may_be
+            and not self._sums
+            and (len(self._steps) > 2 or self._steps[-1] != 1)
+        )
 
 
 class _Clock:

@@ -40,6 +40,14 @@ _AROUND: Final = re.compile(
     r"^[<>|$(]+\s*|\s*\*[0-9A-F]{2}$|[\s,;]*\b(?:crc|chk|checksum)\s*[=:]?\s*[0-9A-F]+$|\s*[>|)]+$", re.I
 )
 """A prompt, brackets, and the checksum at the end of an instrument's line."""
+_TAG: Final = re.compile(r"<(\w+)>([^<>]*)</\1>")
+"""<t1>21.5</t1>"""
+_SIGNED: Final = re.compile(r"\b([A-Za-z]\w*)(?=[-+]\d+\.\d+\s?[CFK]\b)")
+"""T1+0021.5C"""
+_STAMP: Final = re.compile(
+    r"(?:\d+[-/.]\d+[-/.]\d+[T ])?\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?\s+(?:->\s*)?(?=[-+]?\d|[A-Za-z-])"
+)
+"""The time before a number, with no mark between: 12:01:02.345 -> 21.5"""
 _JUDGED: Final = re.compile(
     rf"({_NUMBER}(?:\s*(?:°\s*)?[CFK]\b)?)[\s,;]+(?:(OK|GOOD|VALID)|(BAD|INVALID)|(ERR|ERROR|FAULT|FAIL|FAILED))\b",
     re.I,
@@ -50,7 +58,7 @@ _GOOD: Final = frozenset({"ok", "valid", "good", "connected"})
 _BAD: Final = frozenset({"bad", "invalid", "err", "error", "fault", "fail", "failed", "open", "short"})
 _BARE: Final = re.compile(rf"({_NUMBER})\s*(?:(?:°|deg)?\s*([CFK])|°)?", re.IGNORECASE)
 _NAMED: Final = re.compile(
-    r"(?<![\w=])(?P<name>[A-Za-z][\w.\-/#]*(?:\s[\w#]{1,12})?)[\"']?(?:\s*[(\[](?P<of>°?[CFK])[)\]])?\s*[=:]\s*[\"']?"
+    r"(?<![\w=])(?P<name>[A-Za-z][\w.\-/#]*(?:\[\d+\]|\s[\w#]{1,12})?)[\"']?(?:\s*[(\[](?P<of>°?[CFK])[)\]])?\s*(?:=>|[=:])\s*[\"']?"
     rf"(?P<value>(?>{_NUMBER})(?![\d:])|[-A-Za-z/*?.!]{{1,12}}\d{{0,2}}(?!\w|\s*[=:]))"
     r"(?:\s*(?P<unit>(?:°\s*|deg\s*)?[CFK](?![\w°])(?!\s*[=:]))|\s*(?P<other>%|(?:m?V|m?A|hPa|ppm|lux|W)\b(?!\s*[=:]))"
     r"|(?!\w))"
@@ -125,7 +133,7 @@ def plain_text(line: bytes) -> str:
     text = _COLOUR.sub("", seven_bits(line).decode("utf-8", "replace").translate(_SIGNS)).strip()
     if re.match(r"\$G[A-Z]", text) is not None:  # a satellite receiver's sentence (NMEA 0183)
         return ""
-    text = _AROUND.sub("", text).strip()
+    text = _AROUND.sub("", _SIGNED.sub(r"\1=", _TAG.sub(r"\1=\2 ", text))).strip()
     return "" if text.startswith("#") else text
 
 
@@ -142,7 +150,7 @@ def fields(line: bytes, decimal: str | None = None, *, judged: bool = False) -> 
     if not found:
         text = _judged(text, judged or is_judged(text))
         ways = (_numbered, _group, named, _in_turn)
-        given = (some for way in ways for some in [way(text)] if not all(field.word for field in some))
+        given = (some for way in ways for some in [way(text)] if any(f.value is not None for f in some))
         found = next(given, []) or by_place(text, decimal)
     return found if any(f.value is not None for f in found) and len(found) <= MOST_FIELDS else []
 
@@ -264,6 +272,8 @@ def by_place(text: str, decimal: str | None = None) -> list[Field]:
     marks = ";\t/," if _SLASHES.fullmatch(text) else ";\t,"
     mark = next((mark for mark in marks if mark in text), None)
     parts = _with_units(text).split() if mark is None else text.rstrip(f"{mark} ").split(mark)
+    if mark is not None:
+        parts[0] = _STAMP.sub("", parts[0].strip(), count=1)
     if mark == decimal == "," and len(parts) % 2 == 0:
         parts = [f"{whole},{part}" for whole, part in zip(parts[::2], parts[1::2], strict=True)]
     return [_value(str(i), part) for i, part in enumerate(parts, 1)]

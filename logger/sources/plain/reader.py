@@ -66,8 +66,8 @@ class LineReader:
 
     @property
     def named_f(self) -> bool:
-        """Whether only names above the numbers, printed once, say that some are in °F."""
-        return "F" in self._lines.units
+        """Whether only names or a comment above the numbers, printed once, say that some are in °F."""
+        return self._lines.names_f
 
     @property
     def settled(self) -> bool:
