@@ -84,7 +84,7 @@ class PrintedLines(Source):
         if reader.counts and not self._source.channels:
             said += f"; left out: {', '.join(reader.counts)} (counts, clocks, not temperatures)"
         if reader.named_f and self._source.unit != "F":
-            said += "; in °F by the names above them; add --unit F in case the logger misses these names"
+            said += "; in °F by a line above them; add --unit F in case the logger misses that line"
         return f"{said}; but it {reader.fewer}" if reader.fewer else said
 
     def _nothing(self, said: bytes, trouble: str, received: int) -> str:
