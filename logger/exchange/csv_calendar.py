@@ -48,7 +48,7 @@ _PART_OF_DATE: Final = re.compile(
     "|".join(word for part in _USUAL[:3] for word in _PARTS[part].split("|") if len(word) > 1), re.I
 )
 _DATE_WORD: Final = re.compile(r"(?<![a-z])(dat(e|um|o)|fecha)(?![a-z])", re.I)
-_MILLIS: Final = re.compile(r"ms|msecs?|millis(econds?)?|milliseconds?", re.I)
+_MILLIS: Final = re.compile(r"ms|msecs?|milli(tm|s(ec(ond)?s?)?)?", re.I)
 _MICROS: Final = re.compile(r"us|µs|(tv_?)?usecs?|micros(econds?)?|microseconds?", re.I)
 _UNIT_FOR_NAME: Final = re.compile(rf"{_MILLIS.pattern}|{_MICROS.pattern}|s|secs?", re.I)
 _ZONE_WORD: Final = re.compile(r"(?:(?:utc|gmt|time|tz)?[ _]?(?:zone|off?set)|tz|utc|gmt)", re.I)

@@ -89,11 +89,17 @@ def find_temperatures(
 
 
 def take_all(table: Table, options: CsvOptions) -> None:
-    """Take all columns of a file of our own for temperatures, but those that are left out as asked."""
+    """Take all columns of a file of our own for temperatures, but those that are left out as asked.
+
+    And volts and ohms, unless an apostrophe in front says that they are only a name.
+    """
     keep, leave_out = _chosen(table, options.keep, "keep"), _chosen(table, options.leave_out, "leave out")
     for i, header in enumerate(table.headers):
         if i not in (*table.time, *leave_out) and (not keep or i in keep):
-            _add(table, Column(i, header.removeprefix("'"), options.unit or "c", sure=True))
+            if (volts := csv_words.VOLTS.search(header)) and header[0] != "'" and i not in keep:
+                table.left_out.append((header, f"{volts[1]} {csv_words.OF_OTHER}"))
+            else:
+                _add(table, Column(i, header.removeprefix("'"), options.unit or "c", sure=True))
     if not table.columns:
         raise _none(table)
     other = [name for name in table.names if csv_words.says_other_unit(name)]
@@ -284,6 +290,9 @@ def _kelvin_or_type(table: Table, i: int, unit: Unit | None, options: CsvOptions
     numbers = numbers_in(table, i)
     if not numbers or min(numbers) < _LEAST_KELVIN:
         return None if unit is None or numbers else unit
+    if unit is None and any(csv_words.unit_in(other)[1] == "c" for other in table.headers):
+        table.guesses.append(f"{shown(header)} is taken as kelvin: others say °C")
+        return "k"
     if unit is None:
         what = "K may be kelvin or a type K thermocouple; say which with"
         ways = Hint("unit", "k", "for kelvin"), Hint("unit", "c", "for °C from a type K thermocouple")

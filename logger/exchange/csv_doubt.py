@@ -289,6 +289,9 @@ def _backwards(table: Table, times: Times, rows: Ints, options: CsvOptions) -> C
         zone = offset_words(int(t_us[0] - times.t_us[0]))
         code, ways = "no-summer-time", (Hint("timezone", zone, "for the whole file"),)
         what = "this clock didn't change where summer time begins or ends; if it never does, say"
+    elif an_hour and options.timezone is not None and not _laps(t_us, back):
+        code, ways = "clock-set", _in_two(rows, i)
+        what += ", as if the clock had been set; import it in two, with"
     elif times.wall_us is not None and options.timezone is None and an_hour:
         code, ways = "clock-back-an-hour", (Hint("timezone", None, "such as Europe/Vienna"),)
         what = f"the clock goes back by {span}, as at the end of summer time; name its zone with"

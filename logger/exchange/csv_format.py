@@ -16,8 +16,8 @@ from logger.exchange.csv_columns import find_temperatures, take_all
 from logger.exchange.csv_table import CsvError, CsvOptions, Hint, Table, shown
 from logger.exchange.csv_text import HEAD_LINES, Row, Text, open_text
 
-_GARBLED: Final = re.compile(r"[\x80-\x9f]|[^\x00-\x7f]{3}")
-"""In Latin-1: not letters, or more accented letters in a row than any word has."""
+_GARBLED: Final = re.compile(r"[\x80-\x9f]|[^\x00-\x7f]{3}|[A-Za-z][£¥¹¼¾¿]|[À-ÿ][³±]")
+"""In Latin-1: not letters, signs within words, or more accented letters in a row than any word has."""
 _EPOCH: Final = re.compile(r"1\d{9}(?:\.\d+)?|1\d{12}|1\d{15}|1\d{18}")
 """Seconds, or thousandths, millionths or billionths of them, since 1970."""
 _AFTER: Final = re.compile(r"(?<=\d)(?:e[+\-]?\d{1,3}|\s*[°º]?\s?[CFK℃℉])$", re.I)

@@ -138,7 +138,9 @@ def _one(line: str, way: Labels) -> dict[str, str]:
     text = line.strip()[:_LONGEST]
     if way == "named":
         first = _NAMED.search(text)
-        before = re.sub(r"\s*(->|=>|>|:|,|;)?\s*$", "", text[: first.start()]).strip("[]() ") if first else ""
+        before = (
+            re.sub(r"\s*(->|=>|>|:|,|;|\|)?\s*$", "", text[: first.start()]).strip("[]() ") if first else ""
+        )
         pairs = _pairs_in(text)
     else:
         found = _BEFORE.match(text)

@@ -34,7 +34,7 @@ _BEGINS: Final = re.compile(r"[\s\"'(\[]*[+\-]?\d[^;,\t|]*[;,\t|\s][\s\"']*[+\-]
 """A time and a number: when so many lines in a row begin thus, a long head has ended."""
 _DELIMITERS: Final = (";", "\t", "|", ",")
 _SPACES: Final = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
-_FRAME: Final = re.compile(r"^\s*\|(?=.*\|\s*$)|\|\s*$|^\s*\+[\-=+:]+\s*$")
+_FRAME: Final = re.compile(r"^\s*[|+][\-=+:| ]+\s*$|^\s*\|(?=.*\|\s*$)|\|\s*$")
 """The lines around a table of `| 10 | 20.5 |`."""
 _CONTROL: Final = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f]")
 """Left by a card that lost power, a serial line that starts or stops (XON, XOFF), or old systems."""
@@ -61,7 +61,8 @@ _MARKS: Final = {
 """First bytes of files that state their encoding (Unicode's byte-order mark)."""
 _OF_TWO_BYTES: Final = ("shift_jis", "gb18030", "big5", "euc_kr", "euc_jp")
 """Encodings that write the degree sign as two bytes that never occur together in Latin-1."""
-_DEGREES: Final = re.compile("[℃℉]|[°º][CF]")
+_SURE_SIGNS: Final = re.compile("[℃℉]|[°º][CF]|上午|下午|午前|午後|오전|오후")
+"""Degrees, AM and PM."""
 _PIECE: Final = 1 << 20
 _STRAY: Final = 8  # zero bytes at most in a text: from a serial line that was just starting
 _LOST: Final = re.compile(rf"(?<=[^\0\r\n])\0{{{_STRAY + 1},}}|\0{{{_STRAY + 1},}}(?=[^\0\r\n])")
@@ -227,11 +228,11 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
             other = Hint("encoding", "latin-1") if encoding in ("utf-8", "utf-8-sig") else Hint("encoding")
             what = f"{where} is not {encoding}; name the encoding with"
             raise CsvError(what, other, file=path.name, code="encoding") from exc
-    for encoding in _OF_TWO_BYTES if not _DEGREES.search(start.decode("latin-1")) else ():
+    for encoding in _OF_TWO_BYTES if not _SURE_SIGNS.search(start.decode("latin-1")) else ():
         with contextlib.suppress(ValueError):
-            if _DEGREES.search(codecs.getincrementaldecoder(encoding)().decode(start)):
+            if _SURE_SIGNS.search(codecs.getincrementaldecoder(encoding)().decode(start)):
                 end = _last_character(path, encoding)
-                guesses.append(f"not UTF-8: read as {encoding}, in which it says °C or °F")
+                guesses.append(f"not UTF-8: read as {encoding}, in which it says °C, °F, AM or PM")
                 return encoding, end
     guesses.append("not UTF-8: read as Latin-1")
     return "latin-1", _last_character(path, "latin-1")

@@ -15,7 +15,8 @@ def _words(text: str) -> frozenset[str]:
 
 NO_READING: Final = _words(
     "|-|--|---|----|-----|*|**|***|****|?|??|???|.|--.-|---.-|nan|na|n/a|n.a.|#n/a|#num!|#value!|"
-    r"#ref!|#div/0!|null|none|nil|nodata|\n|(null)|<na>|undefined|k.a.|s/d|n/d|n.d.|no data|"
+    r"#ref!|#div/0!|#nv|#n/d|#n/b|#wert!|#valeur!|#valor!|"
+    r"null|none|nil|nodata|\n|(null)|<na>|undefined|k.a.|s/d|n/d|n.d.|no data|"
     "no reading|missing|-nan|nan.0|1.#qnan|-1.#ind|blank|off|x|xxx|unavailable|unknown"
 )
 """Words that only say there is no reading."""
@@ -64,11 +65,12 @@ TIME_WORD: Final = re.compile(
 _IN_SECONDS: Final = re.compile(r"\w\s?[(\[](m?s|sec|h)[)\]]$")
 
 # ø and ¡ are degree signs from older code pages, read as Latin-1.
-_DEGREES: Final = r"(?:°|º|Â°|˚|�|(?<![^\W\d_])[ø¡]|deg(?:rees?)?\.?)\s?"
+_DEGREES: Final = r"(?:°|º|Â°|˚|�|(?<![^\W\d_])[ø¡]|deg(?:rees?)?\.?|gr[aá]d(?:os|i)?)\s?"
 # No bare K: "(K)" means a type K thermocouple at least as often as kelvin.
 _UNIT: Final = re.compile(
     rf"[\s_,;:/\-]*[(\[]\s?(?:{_DEGREES}|\?\s?)?([CF])\s?[)\]]|[\s_,;:/\-]*{_DEGREES}([CF])(?![A-Za-z])"
     rf"|[\s_,;:/\-]*[(\[]\s?{_DEGREES}(K)\s?[)\]]|[\s_,;:/\-]*{_DEGREES}(K)(?![A-Za-z])"
+    r"|(?:\s|(?<=\bT))/\s?(K)$"  # a quantity divided by its unit, as in tables of physics
     r"|[\s_,;:/\-]*[(\[]?(?:deg(?:rees?)?[\s_]?)?(celsius|fahrenheit|kelvin)[)\]]?"
     r"|(?<=temp)[\s_]?([CF])$|(?<=temperature)[\s_]?([CF])$|(?<=\d)_([CF])$|[\s,]+\?([CF])$"
     r"|(?<=^t\d)([CF])$|(?<=^t\d\d)([CF])$|(?<=^tc\d)([CF])$|(?<=temp\d)([CF])$|(?<=^temp)([CF])(?=\d+$)",
@@ -78,12 +80,14 @@ _LETTER_AT_END: Final = re.compile(r"[_ ]([CF])$", re.I)  # in headers that say 
 _OTHER: Final = (
     r"%(?:\s?(?:rh|r\.h\.|rf|o2|co2|vol))?|rh|[mµuk]?v(?:dc|ac|olts?)?|volts?|[mµ]?a(?:mps?)?|[mk]?w|[mk]?wh|"
     r"[hkm]?pa|m?bar|psi|in ?hg|mm ?hg|inh2o|ppm|ppb|vol ?%|lux|lx|m/s|m/min|km/h|mph|ft/s|kn|rpm|"
-    r"k?g|mg|lbs?|oz|"
+    r"°r[aé]?|rankine|k?g|mg|lbs?|oz|"
     r"[km]?m|cm|in|ft|l|ml|k?ohms?|[kMm]?Ω|[kM]?hz|dbm?|deg|bits?|counts?|cts|#|\w{1,4}/\w{1,4}[23²³]?|W/m\^?2"
 )
 _OF_OTHER: Final = re.compile(_OTHER, re.I)
 _OTHER_UNIT: Final = re.compile(
-    rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$|\s(%|k?g/m[3³]|[hk]Pa|m/s)$", re.I
+    rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$"
+    r"|\s(%|k?g/m[3³]|[hk]?Pa|k?m/[sh]|m?bar|mV|rpm|°R[aé]?)$",
+    re.I,
 )
 WITH_UNIT: Final = re.compile(r"[+\-−]?\d+(?:[.,]\d*)?\s*(?:°|º|deg)?\s*([CFK℃℉])", re.I)
 """A number followed by its unit: 68.0 F."""
@@ -130,7 +134,7 @@ _OTHER_WORDS: Final = _told_by(
             r"влажн|湿度|습도|dew ?point|salinity|«r\.?h\.?|vwc|ec|ph|tds»"
         ),
         "a battery or a supply": (
-            r"batt|bater[ií]a|akku|«bat|accu|vcc|vin|vbat|supply|volts?|voltage|spannung|tensi[oó]n|spanning»"
+            r"batt|bater[iíj]|батаре|akku|«bat|accu|vcc|vin|vbat|supply|volts?|voltage|spannung|tensi[oó]n|spanning»"
         ),
         "a pressure": (
             r"pressure|presi[oó]n|pressione?\b|luftdruck|luchtdruk|давлен|气压|気圧|«baro\w*|druck|press»"
@@ -148,7 +152,10 @@ _OTHER_WORDS: Final = _told_by(
         "a current": r"«current|amps?|ampere»",
         "a gas": r"«o2|co2|co|oxygen|carbon \w+|ppm»",
         "a weight or a length": _LENGTH.pattern,
-        "a place": r"^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats|[hvp]dop)( \(?m\)?)?$",
+        "a place": (
+            r"^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats|[hvp]dop|accuracy|bearing|"
+            r"heading)( \(?m\)?)?$"
+        ),
         "weather or light": r"«rain\w*|lux|light|solar|radiation»",
         A_STATE.split(",")[0]: (
             r"«status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality|qos|retain|payloadlen|"

@@ -13,6 +13,7 @@ import numpy as np
 
 from logger.errors import UserError
 from logger.exchange.csv_text import Progress
+from logger.exchange.csv_words import VOLTS
 from logger.exchange.line_protocol import lines_of
 from logger.home import appearing
 from logger.journal.reader import Column, JournalReader
@@ -35,13 +36,15 @@ def export_csv(reader: JournalReader, firing: str, out: Path, *, progress: Progr
     The first column is `time_s`, from the first reading; then one column per probe in °C, with a row for each
     time at which a rig sent something; empty where there was no reading that is OK. Numbers are as short as
     they can be and still read back to the same double. A name that a spreadsheet would run as a formula (it
-    begins with one of `FORMULA`) gets an apostrophe in front, which an import removes again.
+    begins with one of `FORMULA`), or that speaks of volts, gets an apostrophe in front, which an import
+    removes again.
 
     `progress` is called now and then with how much is done, and of how much; an exception from it ends the
     export and leaves nothing behind.
     """
     columns = reader.columns(firing)
-    header = [f"'{name}" if name.startswith(FORMULA) else name for name in (c.probe.name for c in columns)]
+    names = [c.probe.name for c in columns]
+    header = [f"'{name}" if name.startswith(FORMULA) or VOLTS.search(name) else name for name in names]
     rows = 0
     begin: int | None = None
     with whole_file(out) as raw:

@@ -353,6 +353,11 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
         {},
         r"row 2, column 't'.*the year is 1904: the instrument's clock",
     ),
+    "our own, in millivolts": (
+        "time_s,TC1 (mV)\n0,0.8\n1,0.9\n",
+        {},
+        r"'TC1 \(mV\)' is left out: mV is not a unit of temperature. Convert",
+    ),
     "backwards": (
         "s,a\n0,20\n5,21\n4,22\n",
         {},
