@@ -46,7 +46,7 @@ _DAYS: Final = r"(?:(?P<days>\d{1,4})(?:\s*d(?:ays?)?,?\s*|\.))?"
 _ZONE: Final = (
     r"(?:\s*(?P<zone>Z|(?:UTC|GMT)(?:\s?[+\-−]\d{1,2}(?::?\d{2})?)?|[+\-−]\d{2}(?::?\d{2})?|[A-Z]{3,5}))?"
 )
-_DATETIME: Final = re.compile(rf"{_DATE}(?:\s*,\s*|T|\s+|_){_CLOCK}{_ZONE}", re.I)
+_DATETIME: Final = re.compile(rf"{_DATE}(?:\s*,\s*|T|\s+|[_\-]){_CLOCK}{_ZONE}", re.I)
 _FORMS: Final[tuple[tuple[TimeKind, re.Pattern[str]], ...]] = (
     ("datetime", _DATETIME),
     ("date", re.compile(_DATE, re.I)),
@@ -105,7 +105,7 @@ _REWRITTEN: Final[tuple[tuple[re.Pattern[str], str | Callable[[re.Match[str]], s
     (re.compile(r"^[\[({]|[\])}]$"), ""),
     (re.compile(r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日"), r"\1-\2-\3"),
     (re.compile(r"(\d{1,2})\s?[hH時]\s?(\d{2})(?:\s?(?:m|min|[:'分])\s?(\d{2})\s?[s秒]?)?$"), r"\1:\2:\3"),
-    (re.compile(r"(?<=[\dT][ T])(\d{1,2})([.\-])(\d{2})\2(\d{2})$"), r"\1:\3:\4"),  # a date, then 10.00.00
+    (re.compile(r"(?<=[\dT][ T_])(\d{1,2})([.\-])(\d{2})\2(\d{2})$"), r"\1:\3:\4"),  # a date, then 10.00.00
     (re.compile(r"^((?:19|20)\d\d)(\d\d)(\d\d)T?[ _]?(\d\d)(\d\d)(\d\d)?(?=\.\d|Z?$)"), r"\1-\2-\3 \4:\5:\6"),
     (re.compile(r"^((?:19|20)\d\d)(\d\d)(\d\d)(?=T|\s+\d)"), r"\1-\2-\3"),
     (re.compile(r"^(\d{4})[-/._](\d{3})(?!\d)"), _as("%Y %j")),  # ISO 8601: a year's day, or a week's
@@ -301,7 +301,7 @@ def as_number(cell: str, decimal: str) -> float | None:
 
     The one of point and comma that isn't `decimal` may separate thousands, in groups of three digits.
     """
-    text = cell.strip().replace("−", "-").removeprefix("'")
+    text = cell.strip().replace("−", "-").removeprefix("'").rstrip(" °º")
     if text[:1] in ("+", "-"):
         text = text[0] + text[1:].lstrip()
     if len(text) > 40 or not _NUMBERS[decimal].fullmatch(text):

@@ -20,7 +20,7 @@ _GARBLED: Final = re.compile(r"[\x80-\x9f]|[^\x00-\x7f]{3}|[A-Za-z][£¥¹¼¾¿
 """In Latin-1: not letters, signs within words, or more accented letters in a row than any word has."""
 _EPOCH: Final = re.compile(r"1\d{9}(?:\.\d+)?|1\d{12}|1\d{15}|1\d{18}")
 """Seconds, or thousandths, millionths or billionths of them, since 1970."""
-_AFTER: Final = re.compile(r"(?<=\d)(?:e[+\-]?\d{1,3}|\s*[°º]?\s?[CFK℃℉])$", re.I)
+_AFTER: Final = re.compile(r"(?<=\d)(?:e[+\-]?\d{1,3}|\s*[°º]?\s?[CFK℃℉]|\s?[°º])$", re.I)
 """What may follow a number: its exponent, or its unit."""
 _WITH_COMMA: Final = re.compile(r"[+\-−]?\d+,\d+")
 _WITH_POINT: Final = re.compile(r"[+\-−]?(?:\d+|(\d{1,3}(?:,\d{3})+))\.\d+")

@@ -30,7 +30,7 @@ GOOD_WORDS: Final = frozenset({"ok", "good", "g", "valid", "normal", "pass", "pa
 """Words beside a reading that can be believed."""
 ERROR_WORDS: Final = _words(
     "err|err.|error|erreur|fehler|fault|fail|failed|bad|invalid|short|under|underrange|under range|"
-    "llll|lo|hi|sens.err|sens err|sensor error|sensor fault|tc error"
+    "llll|lo|hi|s.br|sbr|sens.err|sens err|sensor error|sensor fault|tc error"
 )
 """Words for any other instrument fault."""
 BAD_WORDS: Final = (OPEN_WORDS | ERROR_WORDS | {"b"}) - {"hi", "lo"}
@@ -86,7 +86,7 @@ _OTHER: Final = (
 _OF_OTHER: Final = re.compile(_OTHER, re.I)
 _OTHER_UNIT: Final = re.compile(
     rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$"
-    r"|\s(%|k?g/m[3³]|[hk]?Pa|k?m/[sh]|m?bar|mV|rpm|°R[aé]?)$",
+    r"|[\s_](%|k?g(?:/m[3³])?|[hk]?Pa|k?m/?[sh]|m?bar|mV|rpm|ppm|°R[aé]?)$",
     re.I,
 )
 WITH_UNIT: Final = re.compile(r"[+\-−]?\d+(?:[.,]\d*)?\s*(?:°|º|deg)?\s*([CFK℃℉])", re.I)
@@ -131,20 +131,20 @@ _OTHER_WORDS: Final = _told_by(
     {
         "a humidity": (
             r"humid|moisture|feuchte|feuchtigkeit|humedad|umidit|umidade|vochtig|fukt|fugtig|wilgotn|vlhkos|"
-            r"влажн|湿度|습도|dew ?point|salinity|«r\.?h\.?|vwc|ec|ph|tds»"
+            r"вла[жг]|волог|υγρασ|kosteus|páratart|湿度|습도|dew ?point|salinity|«r\.?h\.?|vwc|ec|ph|tds|nem»"
         ),
         "a battery or a supply": (
-            r"batt|bater[iíj]|батаре|akku|«bat|accu|vcc|vin|vbat|supply|volts?|voltage|spannung|tensi[oó]n|spanning»"
+            r"batt|bater[iíj]|батаре|akku|«bat|pil|accu|vcc|vin|vbat|supply|volts?|voltage|spannung|tensi[oó]n|spanning»"
         ),
         "a pressure": (
             r"pressure|presi[oó]n|pressione?\b|luftdruck|luchtdruk|давлен|气压|気圧|«baro\w*|druck|press»"
         ),
         "a count": (
             r"«counts?|counter|recnum|record|packets?|seq(uence)?|index|scan ?(no|num\w*)?|boots?|crc\d*|"
-            r"checksum|(free ?)?heap|loop( (us|ms|time))?»"
+            r"checksum|(free ?)?heap|loop (us|ms|time)»"
         ),
         "a radio signal": r"«rssi|snr|lqi|signal»",
-        "a flow or speed": r"velocity|«vel|speed|flow|wind ?(dir|gust|speed)\w*|gusts?»|^wind$",
+        "a flow or speed": r"velocity|«vel|speed|flow|dir(ection)?|wind ?(dir|gust|speed)\w*|gusts?»|^wind$",
         "a heat flow or a power": (
             r"«hrr\w*|[gtr]?hf[gs]?(?=\s?[\d.]|$)|heat ?(flux|release)\w*|power|watts?|energy|mlr|"
             r"leistung|puissance|potencia|potenza|vermogen|мощность»"
@@ -179,7 +179,7 @@ _NO_PROBE: Final = _told_by(
         ),
         "a set point": (
             r"set ?-?point|(?<![a-z])set temp\w*|«sollwert|soll|sp|target temp\w*|vorgabe|consign[ea]|"
-            r"gewenst\w*|уставка|設定\w*|设定\w*»"
+            r"börvärde|asetus\w*|[zž][aá]dan\w*|задан\w*|gewenst\w*|уставка|設定\w*|设定\w*»"
             r"|(?<![a-z])target\s?\d*(\s?[(\[°,].*)?$"
         ),
         "the instrument's own temperature": (
