@@ -292,12 +292,11 @@ def _kelvin_or_type(table: Table, i: int, unit: Unit | None, options: CsvOptions
         return None if unit is None or numbers else unit
     if unit is None and any(csv_words.unit_in(other)[1] == "c" for other in table.headers):
         table.guesses.append(f"{shown(header)} is taken as kelvin: others say °C")
-        return "k"
-    if unit is None:
+    elif unit is None:
         what = "K may be kelvin or a type K thermocouple; say which with"
         ways = Hint("unit", "k", "for kelvin"), Hint("unit", "c", "for °C from a type K thermocouple")
         raise table.refuse(what, *ways, column=i, code="kelvin-or-type")
-    return unit
+    return "k"
 
 
 def _two_units(table: Table, i: int, named: Unit, below: Unit) -> CsvError:
