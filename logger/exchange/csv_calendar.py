@@ -169,8 +169,8 @@ def _guess_time(table: Table) -> list[int]:
         return [*of_kind("date")[:1], first]
     if kind == "date":
         first = next((i for i in of_kind("date") if _DATE_WORD.search(words[i])), first)
-        digits = [i for i in named if not _DATE_WORD.search(words[i])]
-        digits = [i for i in digits if i != first and _all_cells(table, i, csv_cells.HHMMSS)]
+        digits = [i for i in (*named, *of_kind("date")) if i != first and not _DATE_WORD.search(words[i])]
+        digits = [i for i in digits if _all_cells(table, i, csv_cells.HHMMSS)]
         clock = (of_kind("clock") or digits)[:1] or _parts_of_the_day(words, of_kind("number"))
         if not clock:
             what = "has dates, but no column has the time of day; name both with"

@@ -237,14 +237,14 @@ def _named_beside(table: Table, i: int, unit: Unit | None) -> str | None:
     parts = [part.strip() for part in re.split(r"[-−–]", header)]
     if len(parts) == 2 and set(parts) <= headers:
         return "the difference between two other columns"
-    plain = re.sub(r"[ _.]+", " ", header)
+    plain, *others = (re.sub(r"[ _.]+", " ", name) for name in (header, *headers - {header}))
     means = {_EXTREME.sub(mean, plain) for mean in ("avg", "mean", "average")}
-    if _EXTREME.search(plain) and means & {re.sub(r"[ _.]+", " ", other) for other in headers}:
+    if _EXTREME.search(plain) and means & set(others):
         return "the mean of the same probe is there too"
-    if match := re.fullmatch(r"(sv|op|mv|co|out) ?(\d*)", plain):
-        controlled = re.compile(rf"(pv|sp|sv) ?{match[2]}")
-        if any(controlled.fullmatch(other) for other in headers - {header}):
-            return f"a controller's {'set point' if match[1] == 'sv' else 'output'}, not a probe"
+    if match := re.fullmatch(r"(.* |)(sv|op|mv|co|out) ?(\d*)", plain):
+        controlled = re.compile(rf"{re.escape(match[1])}(pv|sp|sv) ?{match[3]}")
+        if any(map(controlled.fullmatch, others)):
+            return f"a controller's {'set point' if match[2] == 'sv' else 'output'}, not a probe"
     match = re.fullmatch(r"(.*[a-z].*[_ \-.])(v|u|p|dp)(\d*)", table.headers[i], re.I)
     if match is None or unit is not None:
         return None

@@ -59,6 +59,9 @@ def leave_out_what_is_none(table: Table, texts: Mapping[int, str], *, keep: bool
     if unsaid:
         some = f" for {listed([c.name for c in unsaid], 6)}" if len(unsaid) < len(table.columns) else ""
         table.guesses.append(f"no unit given{some}: taken as °{unsaid[0].unit.upper()}")
+    doubtful = [column.name for column in unsaid if not _is_known(table, column)]
+    if 0 < len(doubtful) < len(unsaid):
+        table.guesses.append(f"may be no temperature: {listed(doubtful, 6)}")
 
 
 def _why_none(table: Table, column: Column, text: str, keep: bool) -> str | None:

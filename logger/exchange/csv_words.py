@@ -86,7 +86,7 @@ _OTHER: Final = (
 _OF_OTHER: Final = re.compile(_OTHER, re.I)
 _OTHER_UNIT: Final = re.compile(
     rf"[(\[]\s?({_OTHER})\s?[)\]]|,\s?({_OTHER})$"
-    r"|[\s_](%|k?g(?:/m[3³])?|[hk]?Pa|k?m/?[sh]|m?bar|mV|rpm|ppm|°R[aé]?)$",
+    r"|[\s_](%|k?g(?:/m[3³])?|[hk]?Pa|k?m/?[sh]|m?bar|mV|rpm|ppm|kWh?|°R[aé]?)$",
     re.I,
 )
 WITH_UNIT: Final = re.compile(r"[+\-−]?\d+(?:[.,]\d*)?\s*(?:°|º|deg)?\s*([CFK℃℉])", re.I)
@@ -144,13 +144,15 @@ _OTHER_WORDS: Final = _told_by(
             r"checksum|(free ?)?heap|loop (us|ms|time)»"
         ),
         "a radio signal": r"«rssi|snr|lqi|signal»",
-        "a flow or speed": r"velocity|«vel|speed|flow|dir(ection)?|wind ?(dir|gust|speed)\w*|gusts?»|^wind$",
+        "a flow or speed": (
+            r"velocity|«vel|accel|speed|flow|dir(ection)?|wind ?(dir|gust|speed)\w*|gusts?»|^wind$"
+        ),
         "a heat flow or a power": (
             r"«hrr\w*|[gtr]?hf[gs]?(?=\s?[\d.]|$)|heat ?(flux|release)\w*|power|watts?|energy|mlr|"
             r"leistung|puissance|potencia|potenza|vermogen|мощность»"
         ),
         "a current": r"«current|amps?|ampere»",
-        "a gas": r"«o2|co2|co|oxygen|carbon \w+|ppm»",
+        "a gas": r"«o2|co2|co|nox|lambda|oxygen|carbon \w+|ppm»",
         "a weight or a length": _LENGTH.pattern,
         "a place": (
             r"^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats|[hvp]dop|accuracy|bearing|"
@@ -162,7 +164,9 @@ _OTHER_WORDS: Final = _told_by(
             r"priority|severity|level|pid»"
         ),
         "a programme's step": r"^(seg(ment)?|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$",
-        "an output": r"«output|valve|duty|pwm|relay|damper|stellgrad|stellwert|出力|输出»",
+        "an output": (
+            r"«output|integral|derivative|valve|duty|pwm|relay|damper|stellgrad|stellwert|出力|输出»"
+        ),
         "a resistance or raw value": r"«resistance|ohms?|emf|adc|raw|mv|uv|µv»",
     }
 )
@@ -178,8 +182,8 @@ _NO_PROBE: Final = _told_by(
             r"|(?<![a-z])[CFK]\)? ?(/|per) ?(s|sec|min|h|hr|hour)\w*"
         ),
         "a set point": (
-            r"set ?-?point|(?<![a-z])set temp\w*|«sollwert|soll|sp|target temp\w*|vorgabe|consign[ea]|"
-            r"börvärde|asetus\w*|[zž][aá]dan\w*|задан\w*|gewenst\w*|уставка|設定\w*|设定\w*»"
+            r"set ?-?point|s[æe]tt?punkt|(?<![a-z])set temp\w*|«sollwert|soll|sp|target temp\w*|vorgabe|"
+            r"consign[ea]|börvärde|asetus\w*|[zž][aá]dan\w*|задан\w*|gewenst\w*|уставка|設定\w*|设定\w*»"
             r"|(?<![a-z])target\s?\d*(\s?[(\[°,].*)?$"
         ),
         "the instrument's own temperature": (
