@@ -95,8 +95,8 @@ _RULES: Final = (
             "that or more in the same time, or once raking out was noted or seen. With no trusted probe in "
             "the coals it is raised all the same, and the message says what it can't tell. Raised early "
             "where a wall has lost half of {drop_c}, will have lost all of it within half a minute at this "
-            "rate, is colder than {within_s} ago, falls faster than in the ten minutes before, and the "
-            "other zones hold."
+            "rate, is colder than {within_s} ago, falls twice as fast as in the ten minutes before, and "
+            "the other zones hold."
         ),
         "The coals have slumped away from this part of the stack and let cold air in; those below hold.",
         "This part loses heat within a minute or two: walls cool too fast and stay under-fired.",

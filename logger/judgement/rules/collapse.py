@@ -9,9 +9,9 @@ It is raised early where physics and the other zones agree. A probe on a wall tr
 seconds, so half of a fall is still to come when it shows. So a zone judged by its walls is called early once
 it has lost half of `drop_c`, would have lost all of it half a minute from now at its present rate, and the
 other zones lost less than a third of what it lost. Walls that flames lean away from do that as well, again
-and again, and recover. So it must also be colder than `within_s` ago, and fall faster than at any time in the
-ten minutes before. Nothing here was fitted: half, a third, half a minute and ten are round numbers, tested by
-the table in the judgement's README.
+and again, and recover. So it must also be colder than `within_s` ago, and fall twice as fast as in the ten
+minutes before. Nothing here was fitted: half, a third, half a minute, twice and ten are round numbers, tested
+by the table in the judgement's README.
 """
 
 from __future__ import annotations
@@ -40,8 +40,10 @@ AHEAD_S: Final = 30.0
 """How far ahead a fall is extended at its present rate: about a sheathed probe's lag. [s]"""
 OTHERS_SHARE: Final = 1.0 / 3.0
 """If the other zones lost this share of what the zone lost, or more, it is the whole fire."""
+FASTER: Final = 2.0
+"""How many times as fast as before a wall must fall …"""
 BEFORE_S: Final = 600
-"""How long before a wall mustn't have fallen as fast … [s]"""
+"""… in all of this time … [s]"""
 BEGAN_S: Final = 90
 """… but for the last of it, in which this fall itself may have begun. [s]"""
 OFTEN_S: Final = 5.0
@@ -129,7 +131,7 @@ class Collapse:
             )
             for i in np.flatnonzero(early[:, y]):
                 fastest = np.fmax.reduce(before[i : i + BEFORE_S - BEGAN_S, y], initial=0.0)
-                early[i, y] = falls[i, y] > fastest
+                early[i, y] = falls[i, y] > FASTER * fastest
         plain_s, early_s = run_lengths(plain, self.plain_s), run_lengths(early, self.early_s)
         self.plain_s, self.early_s = plain_s[-1], early_s[-1]
         self._plain = plain_s >= self._for_s
