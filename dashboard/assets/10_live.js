@@ -126,6 +126,7 @@
       const words = `${age === null ? "" : ` What you see is ${old}.`} Reconnecting by itself. Is the logger's computer on, and this tablet on its network? Watch the fire.`;
       if ($("lost-words").textContent !== words) $("lost-words").textContent = words;
     }
+    if (document.querySelector("[data-in-s]:empty")) S.fillTimes(); // Dash may have made it anew
     for (const hook of S.hooks) hook();
   }
 
