@@ -28,6 +28,9 @@ def main(argv: list[str] | None = None) -> None:
         code = cli.main(args=argv, prog_name="stokewatch", standalone_mode=False)
     except click.exceptions.Abort:
         code = 130
+    except click.exceptions.NoArgsIsHelpError as exc:
+        exc.show(sys.stdout)
+        code = 0
     except click.ClickException as exc:
         context = exc.ctx.command_path if isinstance(exc, click.UsageError) and exc.ctx else "stokewatch"
         _complain(f"{context}: {exc.format_message()} (see {context} --help)")

@@ -63,7 +63,10 @@ _OF_TWO_BYTES: Final = ("shift_jis", "gb18030", "big5", "euc_kr", "euc_jp")
 """Encodings that write the degree sign as two bytes that never occur together in Latin-1."""
 _SURE_SIGNS: Final = re.compile("[℃℉]|[°º][CF]|上午|下午|午前|午後|오전|오후")
 """Degrees, AM and PM."""
+_BINARY: Final = re.compile(rb"[\x01-\x08\x0e-\x1a\x1c-\x1f]")
+"""What hardly occurs in a text of any encoding; zero bytes do, where a card lost power."""
 _PIECE: Final = 1 << 20
+_NO_TEXT: Final = "not a text file; export it as CSV first"
 _STRAY: Final = 8  # zero bytes at most in a text: from a serial line that was just starting
 _LOST: Final = re.compile(rf"(?<=[^\0\r\n])\0{{{_STRAY + 1},}}|\0{{{_STRAY + 1},}}(?=[^\0\r\n])")
 """A block that a card lost within a row or at its end."""
@@ -234,6 +237,8 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
                 end = _last_character(path, encoding)
                 guesses.append(f"not UTF-8: read as {encoding}, in which it says °C, °F, AM or PM")
                 return encoding, end
+    if len(_BINARY.findall(start)) > len(start) // 50:
+        raise CsvError(_NO_TEXT, file=path.name, code="no-text")
     guesses.append("not UTF-8: read as Latin-1")
     return "latin-1", _last_character(path, "latin-1")
 
@@ -253,7 +258,7 @@ def _last_character(path: Path, encoding: str) -> str:
             noughts, behind = noughts + text.count("\0"), text.count("\0", len(body)) + behind * (not body)
         decoder.decode(b"", True)
     if noughts > _STRAY and (noughts > max(behind, at // 2) or encoding.startswith("utf-16")):
-        raise CsvError("not a text file; export it as CSV first", file=path.name, code="no-text")
+        raise CsvError(_NO_TEXT, file=path.name, code="no-text")
     return last
 
 

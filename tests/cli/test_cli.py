@@ -60,6 +60,16 @@ def test_import_list_show_export_and_import_again(home: Path, csv_file: Path, tm
     assert len(stokewatch("firings", home=home)) == 2
 
 
+def test_alone_it_lists_its_commands(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main([])
+    printed = capsys.readouterr()
+    assert (ended.value.code, printed.err) == (0, "")
+    assert set(cli.commands) - {"hear"} <= {
+        line.split()[0] for line in printed.out.splitlines() if line.strip()
+    }
+
+
 def test_a_file_that_comes_again_in_a_later_command_is_said_with_a_way_on(
     home: Path, csv_file: Path, tmp_path: Path
 ) -> None:

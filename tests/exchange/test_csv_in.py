@@ -379,6 +379,7 @@ REFUSED: dict[str, tuple[str | bytes, dict[str, object], str]] = {
     "only a header": ("time_s,a\n", {}, r"a header, but no readings below it"),
     "prose": ("Dear diary,\ntoday I lit a fire,\nand it was hot,\n", {}, r"no row begins with a time"),
     "one column": ("20\n21\n22\n", {}, r"one number per line and no times"),
+    "packed pixels": (b"\x89PNG\r\n\x1a\n" + bytes(range(1, 256)) * 4, {}, r": not a text file"),
     "a picture": (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + bytes(300), {}, r"not a text file|is not utf-16|no "),
     "not that encoding": (
         "s,ö\n0,20\n".encode("latin-1"),
