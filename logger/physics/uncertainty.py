@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from logger.physics import infrared
-from logger.physics.thermocouple import slope_uv_per_c, tolerance_c
+from logger.physics.thermocouple import TOLERANCES, slope_uv_per_c, tolerance_c
 from logger.reading import Floats
 
 COVERAGE: Final[dict[float, float]] = {
@@ -109,14 +109,8 @@ def infrared_budget(
 
 
 def _tolerance_c(letter: str, tolerance_class: int, temperature_c: Floats) -> Floats:
-    told = np.asarray(tolerance_c(letter, tolerance_class, temperature_c), dtype=np.float64)
-    if not np.isnan(told).any():
-        return told
-    # Outside its class's range a thermocouple is no better than at the range's end.
-    ladder = np.arange(-270.0, 1821.0)
-    known = np.asarray(tolerance_c(letter, tolerance_class, ladder), dtype=np.float64)
-    reach = np.flatnonzero(np.isfinite(known))
-    if not len(reach):
+    reach = TOLERANCES.get((letter, tolerance_class))
+    if reach is None:
         raise ValueError(f"type {letter} has no class {tolerance_class} in IEC 60584-1; choose another class")
-    filled: Floats = np.interp(temperature_c, ladder[reach], known[reach])
-    return np.where(np.isnan(temperature_c), np.nan, filled)
+    # Outside its class's range a thermocouple is no better than at the range's end.
+    return tolerance_c(letter, tolerance_class, np.clip(temperature_c, *reach[:2]))
