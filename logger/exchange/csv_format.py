@@ -26,25 +26,6 @@ _WITH_COMMA: Final = re.compile(r"[+\-−]?\d+,\d+")
 _WITH_POINT: Final = re.compile(r"[+\-−]?(?:\d+|(\d{1,3}(?:,\d{3})+))\.\d+")
 _NO_READINGS: Final = "a header, but no readings below it"
 _SIGNS: Final = ("#", "%", "//", "!")
-_NO_TIMES: Final = (
-    (
-        re.compile(
-            r"(?:(?:19|20)\d\d[-/.]\d{1,2}|\d{1,2}[-/.](?:19|20)\d\d|[^\W\d_]{3,9}\.?[- ](?:\d\d){1,2})$"
-        ),
-        "a month without a day",
-        "Write it as 2025-11-27 14:00:10",
-    ),
-    (
-        re.compile(r"[^\W\d_]{3,4}\.? +\d{1,2} +\d{1,2}:\d\d|\d{1,2}[. -]+[^\W\d_]{3,4}\.?,? +\d{1,2}:\d\d"),
-        "a date without a year",
-        "Put the year in front, as in 2025-11-27 14:00:10",
-    ),
-    (
-        re.compile(r"0x[0-9a-f]+$", re.I),
-        "a hexadecimal number",
-        "Write it as 2025-11-27 14:00:10, or as seconds",
-    ),
-)
 
 
 def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozenset()) -> tuple[Text, Table]:
@@ -160,7 +141,7 @@ def _find_header(rows: Sequence[Row], name: str, options: CsvOptions) -> tuple[i
         _refuse_otherwise(rows, name)
         text = " ".join(rows[-1][1])
         raise CsvError(
-            f"no row begins with a time and a number after it, as in 2025-11-27 14:00:10,20.5 "
+            f"no row begins with a time, its whole date or seconds, and a number, as in 2025-11-27 14:00:10,20.5 "
             f"(row {rows[-1][0]} is {shown(text)}); if this is a table of readings, say",
             Hint("time", None, "with the name or number of the time column"),
             Hint("skip", None, "with the number of lines above the header"),
@@ -351,18 +332,6 @@ def _refuse_split_decimals(table: Table, named: int) -> None:
 def _refuse_otherwise(rows: Sequence[Row], name: str) -> None:
     """Refuse something that clearly isn't a table of readings, and say what it is."""
     first = trimmed(rows[0][1])
-    begins = [row[0].strip() for _, row in rows if len(trimmed(row)) > 1]
-    for pattern, what, fix in _NO_TIMES:
-        found = [cell for cell in begins if pattern.match(cell)]
-        if len(found) > 1 and 2 * len(found) >= len(begins):
-            raise CsvError(
-                f"{shown(found[0])} is {what}; a firing needs the date and time of each reading. {fix}, "
-                "or if another column has them, name it with",
-                Hint("time"),
-                file=name,
-                row=next(number for number, row in rows if row[0].strip() == found[0]),
-                code="no-clock",
-            )
     if sum(1 for _, row in rows if re.match(r"insert\s+into\s", " ".join(row), re.I)) > len(rows) // 2:
         what = "is SQL, not a table: export the rows from the database as CSV, and import that"
         raise CsvError(what, file=name, code="no-table")
