@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from zlib import crc32
+from zlib import adler32, crc32
 
 
 def explain_checksum(line: bytes) -> str:
@@ -27,6 +27,7 @@ def explain_checksum(line: bytes) -> str:
         crc32(body + b"\n"): "it includes a newline; stop before the *",
         crc32(body + b"\r\n"): "it includes the line's end; stop before the *",
         right ^ 0xFFFFFFFF: "the last step, inverting all bits, is missing",
+        adler32(body): "it is Adler-32, not CRC-32",
         _bzip2(body): "it is CRC-32/BZIP2, most significant bit first; zlib's is least significant first",
         ~_bzip2(body) % 2**32: (
             "it is CRC-32/MPEG-2, most significant bit first; zlib's is least significant first"

@@ -141,8 +141,9 @@ def _find_header(rows: Sequence[Row], name: str, options: CsvOptions) -> tuple[i
         _refuse_otherwise(rows, name)
         text = " ".join(rows[-1][1])
         raise CsvError(
-            f"no row begins with a time, its whole date or seconds, and a number, as in 2025-11-27 14:00:10,20.5 "
-            f"(row {rows[-1][0]} is {shown(text)}); if this is a table of readings, say",
+            "no row begins with a time, its whole date or seconds, and a number, as in "
+            f"2025-11-27 14:00:10,20.5 (row {rows[-1][0]} is {shown(text)}); "
+            "if this is a table of readings, say",
             Hint("time", None, "with the name or number of the time column"),
             Hint("skip", None, "with the number of lines above the header"),
             file=name,

@@ -10,8 +10,8 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final, Literal
 
-from logger.exchange.csv_cells import kind_of
-from logger.exchange.csv_words import ERROR_WORDS, KEY, NO_READING, OPEN_WORDS
+from logger.exchange.csv_words import ERROR_WORDS, KEY, NO_READING, OPEN_WORDS, unit_in
+from logger.sources.plain.numbers import in_turn, named
 
 Labels = Literal["json", "document", "named", "pairs", "blocks", "points", ""]
 """One JSON object per line, another JSON document, `T1=21.5 T2=22.0`, `T1 21.5 T2 22.0`, one line per value,
@@ -20,25 +20,14 @@ one line per point of a series; or columns."""
 _NUMBER: Final = r"[+\-−]?\d+(?:[.,]\d+)?(?:e[+\-]?\d+)?"
 _MOMENT: Final = (
     r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?(?:\s?(?:Z|[+\-]\d\d:?\d\d))?"
-    r"|\d\d/[a-z]{3}/\d{4}:\d\d:\d\d:\d\d(?: [+\-]\d{4})?"
-)
-_NAMED: Final = re.compile(
-    r"(?P<name>[^\W\d_][\w.\-/#]{0,40}(?: [\w#]{1,12})?)\s*[=:]\s*"
-    rf"(?P<value>{_MOMENT}|(?>{_NUMBER})(?![\d:])|[^\W\d_]{{2,5}}\b(?!\s*[=:])|-{{2,5}})"
-    r"(?:\s*(?P<unit>(?:°|º|deg ?)?[CFK](?!\w)(?!\s*[=:])|[℃℉])|(?!\w))",
-    re.I,
+    r"|\d\d/[a-z]{3}/\d{4}:\d\d:\d\d:\d\d(?: [+\-]\d{4})?|\b[a-z]{3} +\d{1,2} \d\d:\d\d:\d\d"
 )
 _WHEN: Final = re.compile(_MOMENT, re.I)
 _STAMP: Final = re.compile(
     r"(\[?\d[\d:.,/\-]*(?:[ T]\d[\d:.,]*)?\]?)\s*(?:->|=>|>)\s*|(\d{1,2}:\d\d(?::\d\d)?(?:[.,]\d+)?):\s+"
 )
-_BEFORE: Final = re.compile(
-    rf"\[?({_MOMENT}|[\d:.,/\-]*\d:\d[\d:.,]*|\d{{9,19}})\]?[\s,;]+(?=[A-Za-z])", re.I
-)
-_NAME: Final = re.compile(r"[A-Za-z][\w.\-/#]{0,30}")
-_VALUE: Final = re.compile(rf"{_NUMBER}(?:°?[CF])?", re.I)
-_NO_VALUE: Final = OPEN_WORDS | ERROR_WORDS | (NO_READING - {""})
-_NO_NAME: Final = _NO_VALUE | {"c", "f", "k", "am", "pm", "ok", "good", "utc", "gmt"}
+_LEADS: Final = re.compile(r"[\[(]?(\d[\d:.,/\-]*(?:\s?m?s)?)[\])]?:?(?=[\s,;])")
+_NO_NAME: Final = OPEN_WORDS | ERROR_WORDS | NO_READING | {*"cfk", "am", "pm", "ok", "good", "utc", "gmt"}
 _LINE: Final = re.compile(r"\s*(?:-\s+)?([^\W\d][\w .()°%/\-]{0,40}?)\s*[:=]\s*(.*?)\s*")
 _POINT: Final = re.compile(
     r"(?P<series>(?:\\.|[^\s\\,#{])+)(?P<tags>(?:,(?:\\.|[^\s\\,=])+=(?:\\.|[^\s\\,])+)*)\s"
@@ -128,38 +117,23 @@ def has_arrows(lines: Sequence[str]) -> bool:
     return sum(1 for line in lines if _STAMP.match(line)) > len(lines) // 2
 
 
-def _pairs_in(text: str) -> list[tuple[str, str]]:
-    """Find each name (with its unit) and value in a line such as `T1=21.5 T2=22.0`."""
-    found = _NAMED.finditer(text[:_LONGEST].strip())
-    return [(f"{m['name']} ({m['unit']})" if m["unit"] else m["name"], m["value"]) for m in found]
+def _pairs_in(text: str, way: Labels = "named") -> dict[str, str]:
+    """Find each name (with its unit) and value in a line such as `T1=21.5 T2=22.0`, or `T1 21.5 T2 OPEN`."""
+    found = named(text) if way == "named" else in_turn(text)
+    if any(field.key.lower() in _NO_NAME for field in found):
+        return {}
+    return {
+        f"{f.key} ({f.unit})" if f.unit and unit_in(f.key)[1] is None else f.key: f.text or "" for f in found
+    }
 
 
 def _one(line: str, way: Labels) -> dict[str, str]:
     text = line.strip()[:_LONGEST]
-    if way == "named":
-        first = _NAMED.search(text)
-        before = (
-            re.sub(r"\s*(->|=>|>|:|,|;|\|)?\s*$", "", text[: first.start()]).strip("[]() ") if first else ""
-        )
-        pairs = _pairs_in(text)
-    else:
-        found = _BEFORE.match(text)
-        before = found[1] if found else ""
-        pairs = _in_turn(text[found.end() :] if found else text)
-    if kind_of(before) is None and (when := _WHEN.search(before)):
-        before = when[0]  # a log line: its time is among other words
-    return ({"time": before} if before and pairs else {}) | dict(pairs)
-
-
-def _in_turn(text: str) -> list[tuple[str, str]]:
-    """Read `T1 21.5 T2 OPEN`: names and values in turn, nothing else."""
-    parts = [part.strip('"') for part in re.split(r"[\s,;]+", text.strip(" ,;"))]
-    names, values = parts[::2], parts[1::2]
-    said = len(names) == len(values) == len(set(names)) and all(
-        _NAME.fullmatch(name) and name.lower() not in _NO_NAME for name in names
-    )
-    said = said and all(_VALUE.fullmatch(value) or value.lower() in _NO_VALUE for value in values)
-    return list(zip(names, values, strict=True)) if said else []
+    when = _WHEN.search(text) or _LEADS.match(text)
+    if when is None:
+        return _pairs_in(text, way)
+    pairs = _pairs_in(f"{text[: when.start()]} {text[when.end() :]}".strip(" ,;:[]()|"), way)
+    return {"time": when[when.lastindex or 0]} | pairs if pairs else {}
 
 
 def _blocks(lines: Iterable[str]) -> Iterator[dict[str, str]]:
@@ -332,7 +306,7 @@ def _flat(document: Any, way: str = "") -> dict[str, str]:
         with contextlib.suppress(json.JSONDecodeError):
             return _flat(json.loads(document), way)
     if isinstance(document, str) and len(pairs := _pairs_in(document)) > 1:
-        return dict(pairs)
+        return pairs
     if isinstance(document, dict) and len(document) == 1 and next(iter(document))[:1] == "$":
         return _flat(next(iter(document.values())), way)  # {"$date": …}: a type, not a name
     if isinstance(document, dict):

@@ -237,6 +237,7 @@ def test_checksums_of_other_kinds_are_recognised() -> None:
     assert "BZIP2" in explain_checksum(body + b"*fc891918")
     assert "MPEG-2" in explain_checksum(body + b"*0376e6e7")
     assert "inverting" in explain_checksum(body + b"*340bc6d9")  # JAMCRC
+    assert "Adler-32" in explain_checksum(body + b"*091e01de")
     assert explain_checksum(body + b"*deadbeef") == ""
 
 

@@ -95,7 +95,7 @@ class Field:
     value: float | None
     unit: Unit | None = None  # C, F or K, if the line says so
     whole: bool = dataclasses.field(default=False, compare=False)  # printed as a whole number
-    text: str | None = dataclasses.field(default=None, compare=False)  # as printed, unless it means open
+    text: str | None = dataclasses.field(default=None, compare=False)  # as printed
 
     @property
     def word(self) -> bool:
@@ -149,7 +149,7 @@ def fields(line: bytes, decimal: str | None = None, *, judged: bool = False) -> 
     found = from_json(text) if text[0] in "{[" else []
     if not found:
         text = _judged(text, judged or is_judged(text))
-        ways = (_numbered, _group, named, _in_turn)
+        ways = (_numbered, _group, named, in_turn)
         given = (some for way in ways for some in [way(text)] if any(f.value is not None for f in some))
         found = next(given, []) or by_place(text, decimal)
     return found if any(f.value is not None for f in found) and len(found) <= MOST_FIELDS else []
@@ -167,7 +167,7 @@ def _judged(text: str, judged: bool) -> str:
     )
 
 
-def _in_turn(text: str) -> list[Field]:
+def in_turn(text: str) -> list[Field]:
     """Read CH1 21.5, and T1 21.5 T2 OPEN: alternating names and values."""
     within = text.strip(" ,;")
     parts = re.split(r"[\s,;]+", _with_units(re.sub(r"\bdeg\s*(?=[CFK]\b)", "°", within)))
@@ -177,7 +177,7 @@ def _in_turn(text: str) -> list[Field]:
     if not all(_PROBE.fullmatch(name) and name.lower() not in _BROKEN for name in names):
         return []
     found = [_value(name, value) for name, value in zip(names, values, strict=True)]
-    if len(found) == 1 and (found[0].text is None or within != text):
+    if len(found) == 1 and (found[0].value != found[0].value or within != text):
         return []  # a word, or a place more, could be another probe's
     return found if all(field.value is not None for field in found) else []
 
@@ -248,7 +248,7 @@ def named(text: str) -> list[Field]:
     for name, match in matches:
         if name.lower() not in _STATES:
             field = _value(name, match["value"], match["unit"] or match["of"] or name)
-            field = replace(field, value=math.nan) if bad and field.value is not None else field
+            field = replace(field, value=math.nan, text="bad") if bad and field.value is not None else field
             found.append(Field(name, None) if match["other"] else field)
     return found
 
@@ -283,7 +283,7 @@ def _value(key: str, text: str, said: str | None = None) -> Field:
     """Read a value; a unit `said` elsewhere overrides its own, even if empty."""
     text = text.strip().strip('"')
     if _OPEN.fullmatch(text) is not None or _NO_DIGITS.fullmatch(text) is not None:
-        return Field(key, math.nan, _said(said))
+        return Field(key, math.nan, _said(said), text=text)
     match = _BARE.fullmatch(text)
     if match is None:
         return Field(key, None, _said(said), text=text)
