@@ -152,7 +152,7 @@ async def _topics(table: dict[str, Any], heard: _Heard) -> None:
 
 def _called(topic: str, path: str | None, taken: list[str]) -> str:
     """Name a number by the last part of its topic, or by the whole topic if that name is taken."""
-    from logger.sources.plain.numbers import channel_names
+    from logger.conversion.printed import channel_names
 
     for label in (topic.rsplit("/", 1)[-1], topic):
         name = channel_names([f"{label}_{path}" if path else label])[0]

@@ -76,7 +76,7 @@ def ports_beside(target: str) -> list[str]:
 
 
 async def _listen_to_port(target: str, seconds: float) -> Report:
-    from logger.sources.plain.numbers import seven_bits
+    from logger.conversion.printed import seven_bits
     from logger.sources.serial_line import SerialLine, port_and_baud, why
 
     device, baud = port_and_baud(target)

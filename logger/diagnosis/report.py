@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
+from logger.conversion.printed import fields, is_text
 from logger.diagnosis.channels import about_channels
 from logger.diagnosis.checksum import explain_checksum
 from logger.diagnosis.finding import Finding, bad, check, good, in_a_line, worst_first
@@ -18,7 +19,6 @@ from logger.diagnosis.order import about_clock, about_seq
 from logger.reading import Frame
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer, is_answer
 from logger.rig_line.wire import BadCrc, Malformed, decode, is_chatter
-from logger.sources.plain.numbers import fields, is_text
 from logger.sources.plain.reader import LineReader, doubt
 
 MOST_LINES: Final = 200_000

@@ -10,8 +10,8 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final, Literal
 
+from logger.conversion.printed import in_turn, named
 from logger.exchange.csv_words import ERROR_WORDS, KEY, NO_READING, OPEN_WORDS, unit_in
-from logger.sources.plain.numbers import in_turn, named
 
 Labels = Literal["json", "document", "named", "pairs", "blocks", "points", ""]
 """One JSON object per line, another JSON document, `T1=21.5 T2=22.0`, `T1 21.5 T2 22.0`, one line per value,

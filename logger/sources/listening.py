@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
-from logger.sources.plain.numbers import fields, is_text, seven_bits
+from logger.conversion.printed import fields, is_text, seven_bits
 from logger.sources.plain.reader import LineReader
 from logger.sources.serial_line import BAUD, Port, SerialLine, why
 

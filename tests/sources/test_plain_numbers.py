@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.conversion.printed import MOST_FIELDS, channel_names, fields
 from logger.plan.sources import SourceChannel
 from logger.reading import MAX_NAME, Sample
-from logger.sources.plain.numbers import MOST_FIELDS, channel_names, fields
 from logger.sources.plain.reader import LineReader, doubt
 from logger.sources.plain.topics import field_of
 

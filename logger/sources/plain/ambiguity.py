@@ -10,8 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from logger.sources.plain.counting import Count
-from logger.sources.plain.numbers import (
+from logger.conversion.printed import (
     GROUP,
     MOST_FIELDS,
     Field,
@@ -23,6 +22,7 @@ from logger.sources.plain.numbers import (
     named,
     plain_text,
 )
+from logger.sources.plain.counting import Count
 
 DECIMAL_COMMAS: Final = (
     "prints decimal commas, and also commas between the numbers; have it print points, or ; between the "
@@ -96,7 +96,7 @@ class Lines:
         return [turn for turn, times in self.turns.items() if times >= TURNS]
 
     def fields(self, line: bytes, at_s: float | None = None) -> list[Field]:
-        """Split a line that came `at_s`; see `numbers.fields`. Also empty while it `waits`."""
+        """Split a line that came `at_s`; see `printed.fields`. Also empty while it `waits`."""
         found = self._fields(line)
         if self.waits:
             return []

@@ -9,7 +9,7 @@ import re
 from collections import deque
 from typing import Final
 
-from logger.sources.plain.numbers import Field
+from logger.conversion.printed import Field
 
 _NO_TEMPERATURES: Final = re.compile(
     r"(ts|time|timestamp|ms|millis|micros|uptime|seq|count|counter|id|(free[ _]?)?(heap|mem(ory)?)|rssi|snr|"

@@ -11,10 +11,10 @@ from collections.abc import AsyncIterator, Sequence
 from typing import Any, Final
 from urllib.parse import urlsplit
 
+from logger.conversion.printed import as_reading
 from logger.plan.sources import WORDS, PlanSource, SourceChannel
 from logger.reading import Sample
 from logger.sources import Put, Report, Sampled, Source, told_once
-from logger.sources.plain.numbers import as_reading
 
 _ANSWER_S: Final = 1.0
 _RETRY_S: Final = 1.0

@@ -6,10 +6,10 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Final
 
+from logger.conversion.printed import MOST_FIELDS, Field, Printed, Unit, channel_names
 from logger.plan.sources import SourceChannel
 from logger.reading import Sample
 from logger.sources.plain.ambiguity import Lines
-from logger.sources.plain.numbers import MOST_FIELDS, Field, Printed, Unit, channel_names
 
 _ROOM_F: Final = (60.0, 100.0)
 _HOTTEST_C: Final = 1400.0

@@ -9,12 +9,12 @@ from typing import Final
 import aiomqtt
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from logger.conversion.printed import Field, Printed, channel_names, fields, from_json, is_json
 from logger.plan.sources import PlanSource, SourceChannel
 from logger.reading import MAX_CHANNELS, Sample
 from logger.sources import Put, Report, Sampled
 from logger.sources.mqtt import Broker, Message
 from logger.sources.plain.ambiguity import Takers, says_who
-from logger.sources.plain.numbers import Field, Printed, channel_names, fields, from_json, is_json
 
 _DECIMAL_COMMA: Final = re.compile(rb"[-+]?\d+,\d+")
 
