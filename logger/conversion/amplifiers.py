@@ -128,11 +128,6 @@ class Amplifier:
             return "emf"
         return "infrared" if self.measures == "kelvin" else "hot_junction"
 
-    @property
-    def sends_cold_junction(self) -> bool:
-        """Whether its word contains the cold junction."""
-        return self.junction is not None
-
 
 def decode_words(
     amp: str, words: Floats | Ints, letter: str = "K", cold_junction_c: Floats | None = None
@@ -220,11 +215,10 @@ def amplifier(amp: str, letter: str = "K") -> Amplifier:
     """Look up a chip; ValueError, with the fix, if it is unknown or doesn't support the letter."""
     chip = AMPLIFIERS.get(amp)
     if chip is None:
-        unknown = (
+        raise ValueError(
             f"no amplifier is called {amp!r}; the logger knows {', '.join(AMPLIFIERS)}. "
             "Send any other as 'uv' with 'cj', or as 'c'"
         )
-        raise ValueError(f"a {amp} is no use here: {UNFIT[amp]}" if amp in UNFIT else unknown)
     if chip.letters and letter not in chip.letters:
         raise ValueError(
             f"a {amp} doesn't support thermocouples of type {letter}, only {', '.join(chip.letters)}; "
@@ -363,10 +357,3 @@ AMPLIFIERS["mlx90616"] = replace(
     flags=(),
     fault_words={_RANGE: 0x0001, _CORRUPT: 0xFFFF},
 )
-
-UNFIT: Final = {
-    **dict.fromkeys(("mlx90640", "mlx90641"), "its range stops at 300 °C, where a firing only begins"),
-    "amg8833": "its range stops at 80 °C (100 °C for the low-gain type)",
-    "max31865": "it is for resistance thermometers (Pt100), which don't last in a fire",
-}
-"""Chips that people ask for, and why they won't do. Ranges from memory."""

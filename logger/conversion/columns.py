@@ -45,7 +45,7 @@ def channel_for(name: str, kind: Kind, amp: str | None, probe: Probe) -> Channel
     chip = AMPLIFIERS.get(amp or "")
     if kind == "celsius" or (chip is not None and chip.kind == "infrared"):
         return Channel(name, kind, amp)
-    own = chip is not None and chip.sends_cold_junction
+    own = chip is not None and chip.junction is not None
     return Channel(
         name,
         kind,
@@ -107,7 +107,7 @@ def convert(
         elif chip is None or amp is None or (chip.letters and letter not in chip.letters):
             _downgrade(out, at, ~missing[:, at], Status.CORRUPT)
             continue
-        elif chip.kind == "emf" and not chip.sends_cold_junction:
+        elif chip.kind == "emf" and chip.junction is None:
             borrowing.append((amp, letter, at))
         else:
             _decode(amp, letter, at, raw, out, emf, junction, temperature)

@@ -138,7 +138,9 @@ def _find_header(rows: Sequence[Row], name: str, options: CsvOptions) -> tuple[i
     likely = [i for i, kind in enumerate(kinds) if kind]
     first = next((i for i in likely if _goes_on(rows, kinds, i)), next(iter(likely), None))
     if first is None:
-        _refuse_otherwise(rows, name)
+        if len(rows) == 1 and len(rows[0][1]) > 1 and not any(map(is_number, rows[0][1])):
+            raise CsvError(_NO_READINGS, file=name, code="no-readings")
+        _refuse_turned(rows, name)
         text = " ".join(rows[-1][1])
         raise CsvError(
             "no row begins with a time, its whole date or seconds, and a number, as in "
@@ -328,17 +330,6 @@ def _refuse_split_decimals(table: Table, named: int) -> None:
             "Export it again with ; between the columns, or with decimal points"
         )
         raise table.refuse(what, row=table.head[0][0], code="width")
-
-
-def _refuse_otherwise(rows: Sequence[Row], name: str) -> None:
-    """Refuse something that clearly isn't a table of readings, and say what it is."""
-    first = trimmed(rows[0][1])
-    if sum(1 for _, row in rows if re.match(r"insert\s+into\s", " ".join(row), re.I)) > len(rows) // 2:
-        what = "is SQL, not a table: export the rows from the database as CSV, and import that"
-        raise CsvError(what, file=name, code="no-table")
-    if len(rows) == 1 and len(first) > 1 and not any(is_number(cell) for cell in first):
-        raise CsvError(_NO_READINGS, file=name, code="no-readings")
-    _refuse_turned(rows, name)
 
 
 def _refuse_turned(rows: Sequence[Row], name: str, *kinds: TimeKind) -> None:

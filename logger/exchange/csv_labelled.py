@@ -13,9 +13,9 @@ from typing import Any, Final, Literal
 from logger.conversion.printed import in_turn, named
 from logger.exchange.csv_words import ERROR_WORDS, KEY, NO_READING, OPEN_WORDS, unit_in
 
-Labels = Literal["json", "document", "named", "pairs", "blocks", "points", ""]
-"""One JSON object per line, another JSON document, `T1=21.5 T2=22.0`, `T1 21.5 T2 22.0`, one line per value,
-one line per point of a series; or columns."""
+Labels = Literal["json", "document", "named", "blocks", "points", ""]
+"""One JSON object per line, another JSON document, `T1=21.5 T2=22.0` or `T1 21.5 T2 22.0`, one line per
+value, one line per point of a series; or columns."""
 
 _NUMBER: Final = r"[+\-−]?\d+(?:[.,]\d+)?(?:e[+\-]?\d+)?"
 _MOMENT: Final = (
@@ -67,14 +67,13 @@ def labels_of(lines: Sequence[str]) -> Labels:
     enough = _ENOUGH * len(some)
     if some and sum(1 for line in some if _POINT.fullmatch(line.strip())) >= enough:
         return "points"
-    ways: tuple[Labels, ...] = ("named", "pairs")
-    for way in ways:
-        keys = [tuple(_one(line, way)) for line in some]
-        usual = max(set(keys), key=keys.count, default=())
-        if sum(name != "time" for name in usual) > (way == "pairs") and len(usual) > 1:
-            with_names = way == "pairs" and tuple(_one(lines[0], way)) != usual  # a header of its own
-            if keys.count(usual) >= enough and not with_names:
-                return way
+    keys = [tuple(_one(line)) for line in some]
+    usual = max(set(keys), key=keys.count, default=())
+    marked = sum(1 for line in some if named(line)) >= enough
+    headed = not marked and tuple(_one(lines[0])) != usual  # columns, below names of their own
+    several = len(usual) - ("time" in usual) > (not marked)
+    if several and len(usual) > 1 and keys.count(usual) >= enough and not headed:
+        return "named"
     some = [line for line in some if line.strip(" -=*_\r\n")]  # not the lines between records
     names = [match[1] if (match := _LINE.fullmatch(line[:_LONGEST])) else "" for line in some]
     few = 1 < len(set(names)) <= 40 and "" not in names
@@ -97,7 +96,7 @@ def cells_of(lines: Iterable[str], labels: Labels, last_line: int | None) -> Ite
     elif labels == "points":
         rows = (row for line in lines for row in _points(line.strip()))
     else:
-        rows = (_one(line, labels) for line in lines)
+        rows = (_one(line) for line in lines)
     some = list(itertools.islice(rows, _MOST))
     names = list(dict.fromkeys(name for one in some for name in one))
     yield names
@@ -117,9 +116,9 @@ def has_arrows(lines: Sequence[str]) -> bool:
     return sum(1 for line in lines if _STAMP.match(line)) > len(lines) // 2
 
 
-def _pairs_in(text: str, way: Labels = "named") -> dict[str, str]:
+def _pairs_in(text: str) -> dict[str, str]:
     """Find each name (with its unit) and value in a line such as `T1=21.5 T2=22.0`, or `T1 21.5 T2 OPEN`."""
-    found = named(text) if way == "named" else in_turn(text)
+    found = named(text) or in_turn(text)
     if any(field.key.lower() in _NO_NAME for field in found):
         return {}
     return {
@@ -127,12 +126,12 @@ def _pairs_in(text: str, way: Labels = "named") -> dict[str, str]:
     }
 
 
-def _one(line: str, way: Labels) -> dict[str, str]:
+def _one(line: str) -> dict[str, str]:
     text = line.strip()[:_LONGEST]
     when = _WHEN.search(text) or _LEADS.match(text)
     if when is None:
-        return _pairs_in(text, way)
-    pairs = _pairs_in(f"{text[: when.start()]} {text[when.end() :]}".strip(" ,;:[]()|"), way)
+        return _pairs_in(text)
+    pairs = _pairs_in(f"{text[: when.start()]} {text[when.end() :]}".strip(" ,;:[]()|"))
     return {"time": when[when.lastindex or 0]} | pairs if pairs else {}
 
 

@@ -24,7 +24,6 @@ from logger.reading import MAX_CHANNELS, Bytes, Floats, Ints, Status
 
 _BLOCK: Final = 8192
 _OF_ZONE: Final = re.compile(r"utc|gmt|local|zone", re.I)
-_MOST_NAMES: Final = 4096
 _VALUE: Final = re.compile(
     r"_?value|reading|state|(mess)?wert|valeur|relevé|valor|waarde|значение|値|数值", re.I
 )
@@ -117,10 +116,6 @@ class _ByProbe:
         """Make a probe's reader, or say why it is left out."""
         table, options = self._table, self._options
         by = table.headers[self._by]
-        if len(self._named) >= _MOST_NAMES:
-            what = f"more than {_MOST_NAMES} kinds of rows: this column may not name the probe"
-            isnt = Hint("leave_out", by, "if it doesn't")
-            raise table.refuse(what, isnt, column=self._by, code="too-many-columns")
         unit = csv_words.unit_cell(_cell(row, self._units))[0] if options.unit is None else None
         kept, left_out = (
             any(find_columns([name], one) for one in wanted if not one.strip().isdecimal())
@@ -355,9 +350,6 @@ def _kept(names: Sequence[str], plan: Plan | None, *, own: bool, file: str) -> l
         return list(range(len(names)))
     if not fits:
         raise too_many(file, names, MAX_CHANNELS)
-    if len(fits) > MAX_CHANNELS:
-        what = f"the plan names {len(fits)} columns, more than {MAX_CHANNELS};"
-        raise CsvError(what, Hint("leave_out", None, "leaves some out"), file=file, code="too-many-columns")
     return sorted(fits)
 
 

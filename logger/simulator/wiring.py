@@ -33,7 +33,7 @@ def wired_plan(plan: Plan) -> Plan:
     """For each channel whose chip sends no cold junction, name the first one whose chip does."""
     wired = terminals(plan)
     source = next(
-        c for c, kind in wired.items() if kind in AMPLIFIERS and AMPLIFIERS[kind].sends_cold_junction
+        c for c, kind in wired.items() if kind in AMPLIFIERS and AMPLIFIERS[kind].junction is not None
     )
     probes = (replace(p, cold_junction=source) if wired[p.channel] == "max6675" else p for p in plan.probes)
     return replace(plan, probes=tuple(probes))

@@ -112,7 +112,7 @@ def test_letters_come_from_the_plan() -> None:
 
 @given(
     st.sampled_from("EJKNRST"),
-    st.sampled_from([a for a, chip in AMPLIFIERS.items() if chip.sends_cold_junction]),
+    st.sampled_from([a for a, chip in AMPLIFIERS.items() if chip.junction is not None]),
     st.floats(100, 390),
     st.floats(1, 60),
 )
