@@ -223,5 +223,5 @@ def test_a_full_disk_leaves_nothing_half_done(tmp_path: Path) -> None:
     with writer.transaction():
         writer.add_event(firing, 1, "note", {"kind": "text", "text": "after"})
     writer.close()
-    with sqlite3.connect(tmp_path / "journal.sqlite") as db:
+    with contextlib.closing(sqlite3.connect(tmp_path / "journal.sqlite")) as db:
         assert db.execute("SELECT count(*) FROM event").fetchone() == (1,)

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import contextlib
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -47,9 +48,9 @@ def test_health(client: TestClient, path: Path) -> None:
 
 def test_health_tells_of_a_logger_that_cannot_record(client: TestClient, path: Path) -> None:
     """On a full disk nothing reaches the journal, so the journal can't say so."""
-    SmallFire(path, k=2).light()
-    home = Home(path.parent)
-    with home.logger_lock():
+    fire, home = SmallFire(path, k=2), Home(path.parent)
+    fire.light()
+    with contextlib.closing(fire.writer), home.logger_lock():
         give_sign(
             home, recording=False, trouble="the disk isn't taking readings: the disk is full; make room"
         )

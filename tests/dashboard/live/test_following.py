@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import tempfile
 from pathlib import Path
@@ -61,9 +62,10 @@ def test_each_reading_once(data: st.DataObject) -> None:
             assert all(a < b for (a, _), (b, _) in itertools.pairwise(found[-1])), "twice, or out of order"
         return found
 
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as folder, contextlib.ExitStack() as opened:
         path = Path(folder) / "journal.sqlite"
-        writer, watcher = JournalWriter(path), Watcher(path)
+        writer = opened.enter_context(contextlib.closing(JournalWriter(path)))
+        watcher = opened.enter_context(contextlib.closing(Watcher(path)))
         firing = open_firing(writer)
         board, writing = Board(), True
         for _ in range(draw(st.integers(1, 10))):
@@ -72,5 +74,3 @@ def test_each_reading_once(data: st.DataObject) -> None:
         writing = False
         board = follow(board)
         assert measured(board) == in_journal(path, firing)
-        watcher.close()
-        writer.close()
