@@ -118,82 +118,57 @@ _TEMPERATURE_WORD: Final = re.compile(
 _LENGTH: Final = re.compile(r"^(weight|mass|height|depth|width|length|distance)\s?\d*$", re.I)
 
 
-def _told_by(table: dict[str, str]) -> tuple[tuple[str, re.Pattern[str]], ...]:
-    """Compile patterns of what a name stands for; «…» encloses whole words."""
+def _told_by(table: str) -> tuple[tuple[str, re.Pattern[str]], ...]:
+    """Compile patterns of what a name stands for, one a line; «…» encloses whole words."""
+    rows = (row.split(": ", 1) for row in table.strip().replace("\n  ", "").split("\n"))
+    whole = {"«": "(?<![a-z])(", "»": ")(?![a-z])"}
     return tuple(
-        (what, re.compile(words.replace("«", "(?<![a-z])(").replace("»", ")(?![a-z])"), re.I))
-        for what, words in table.items()
+        (what, re.compile(re.sub("[«»]", lambda m: whole[m[0]], words), re.I)) for what, words in rows
     )
 
 
 A_STATE: Final = "a state, not a temperature"
 _OTHER_WORDS: Final = _told_by(
-    {
-        "a humidity": (
-            r"humid|moisture|feuchte|feuchtigkeit|humedad|umidit|umidade|vochtig|fukt|fugtig|wilgotn|vlhkos|"
-            r"вла[жг]|волог|υγρασ|kosteus|páratart|湿度|습도|dew ?point|salinity|«r\.?h\.?|vwc|ec|ph|tds|nem»"
-        ),
-        "a battery or a supply": (
-            r"batt|bater[iíj]|батаре|akku|«bat|pil|accu|vcc|vin|vbat|supply|volts?|voltage|spannung|tensi[oó]n|spanning»"
-        ),
-        "a pressure": (
-            r"pressure|presi[oó]n|pressione?\b|luftdruck|luchtdruk|давлен|气压|気圧|«baro\w*|druck|press»"
-        ),
-        "a count": (
-            r"«counts?|counter|recnum|record|packets?|seq(uence)?|index|scan ?(no|num\w*)?|boots?|crc\d*|"
-            r"checksum|(free ?)?heap|loop (us|ms|time)»"
-        ),
-        "a radio signal": r"«rssi|snr|lqi|signal»",
-        "a flow or speed": (
-            r"velocity|«vel|accel|speed|flow|dir(ection)?|wind ?(dir|gust|speed)\w*|gusts?»|^wind$"
-        ),
-        "a heat flow or a power": (
-            r"«hrr\w*|[gtr]?hf[gs]?(?=\s?[\d.]|$)|heat ?(flux|release)\w*|power|watts?|energy|mlr|"
-            r"leistung|puissance|potencia|potenza|vermogen|мощность»"
-        ),
-        "a current": r"«current|amps?|ampere»",
-        "a gas": r"«o2|co2|co|nox|lambda|oxygen|carbon \w+|ppm»",
-        "a weight or a length": _LENGTH.pattern,
-        "a place": (
-            r"^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats|[hvp]dop|accuracy|bearing|"
-            r"heading)( \(?m\)?)?$"
-        ),
-        "weather or light": r"«rain\w*|lux|light|solar|radiation»",
-        A_STATE.split(",")[0]: (
-            r"«status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality|qos|retain|payloadlen|"
-            r"priority|severity|level|pid»"
-        ),
-        "a programme's step": r"^(seg(ment)?|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$",
-        "an output": (
-            r"«output|integral|derivative|valve|duty|pwm|relay|damper|stellgrad|stellwert|出力|输出»"
-        ),
-        "a resistance or raw value": r"«resistance|ohms?|emf|adc|raw|mv|uv|µv»",
-    }
+    r"""
+a humidity: humid|moisture|feuchte|feuchtigkeit|humedad|umidit|umidade|vochtig|fukt|fugtig|wilgotn|vlhkos|
+  вла[жг]|волог|υγρασ|kosteus|páratart|湿度|습도|dew ?point|salinity|«r\.?h\.?|vwc|ec|ph|tds|nem»
+a battery or a supply: batt|bater[iíj]|батаре|akku|«bat|pil|accu|vcc|vin|vbat|supply|volts?|voltage|
+  spannung|tensi[oó]n|spanning»
+a pressure: pressure|presi[oó]n|pressione?\b|luftdruck|luchtdruk|давлен|气压|気圧|«baro\w*|druck|press»
+a count: «counts?|counter|recnum|record|packets?|seq(uence)?|index|scan ?(no|num\w*)?|boots?|crc\d*|
+  checksum|(free ?)?heap|loop (us|ms|time)»
+a radio signal: «rssi|snr|lqi|signal»
+a flow or speed: velocity|«vel|accel|speed|flow|dir(ection)?|wind ?(dir|gust|speed)\w*|gusts?»|^wind$
+a heat flow or a power: «hrr\w*|[gtr]?hf[gs]?(?=\s?[\d.]|$)|heat ?(flux|release)\w*|power|watts?|energy|mlr|
+  leistung|puissance|potencia|potenza|vermogen|мощность»
+a current: «current|amps?|ampere»
+a gas: «o2|co2|co|nox|lambda|oxygen|carbon \w+|ppm»
+a weight or a length: ^(weight|mass|height|depth|width|length|distance)\s?\d*$
+a place: ^(lat(itude)?|lon(g(itude)?)?|alt(itude)?|gps.*|satell?ites?|sats|[hvp]dop|accuracy|bearing|
+  heading)( \(?m\)?)?$
+weather or light: «rain\w*|lux|light|solar|radiation»
+a state: «status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality|qos|retain|payloadlen|
+  priority|severity|level|pid»
+a programme's step: ^(seg(ment)?|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$
+an output: «output|integral|derivative|valve|duty|pwm|relay|damper|stellgrad|stellwert|出力|输出»
+a resistance or raw value: «resistance|ohms?|emf|adc|raw|mv|uv|µv»
+"""
 )
 _NO_PROBE: Final = _told_by(
-    {
-        "calculated from the weather": r"wind ?chill|heat ?index|dew ?point|feels? ?like|wet ?bulb",
-        "a state or limit": (
-            r"(?<![a-z])(errors?|alarms?|status|faults?|flags?|limits?|units?|valid)\s*\d*$"
-        ),
-        "part of the time": r"^(year|yr|yyyy|month|mon|day|hour|hr|hh|minute|min|second|sec|ss)s?\.?$",
-        "a rate or difference": (
-            r"«delta|diff(erence)?|rate|slope|gradient|d ?t ?/ ?d ?t|anstieg|steigung|pente|stijging»|Δ"
-            r"|(?<![a-z])[CFK]\)? ?(/|per) ?(s|sec|min|h|hr|hour)\w*"
-        ),
-        "a set point": (
-            r"set ?-?point|s[æe]tt?punkt|(?<![a-z])set temp\w*|«sollwert|soll|sp|target temp\w*|vorgabe|"
-            r"consign[ea]|börvärde|asetus\w*|[zž][aá]dan\w*|задан\w*|gewenst\w*|уставка|設定\w*|设定\w*»"
-            r"|(?<![a-z])target\s?\d*(\s?[(\[°,].*)?$"
-        ),
-        "the instrument's own temperature": (
-            r"(?<![a-z])(cpu|mcu|board|chip|pcb|logger|device|enclosure) ?t(emp\w*)?(?![a-z])"
-        ),
-        "the logger's own cold junction": (
-            r"cold ?junction|«cjc?|cj ?temp|ref ?junction|kaltstelle|vergleichsstelle|klemmentemp\w*|"
-            r"soudure froide|uni[oó]n fr[ií]a|giunto freddo|koude las|冷端\w*»"
-        ),
-    }
+    r"""
+calculated from the weather: wind ?chill|heat ?index|dew ?point|feels? ?like|wet ?bulb
+a state or limit: (?<![a-z])(errors?|alarms?|status|faults?|flags?|limits?|units?|valid)\s*\d*$
+part of the time: ^(year|yr|yyyy|month|mon|day|hour|hr|hh|minute|min|second|sec|ss)s?\.?$
+a rate or difference: «delta|diff(erence)?|rate|slope|gradient|d ?t ?/ ?d ?t|anstieg|steigung|pente|
+  stijging»|Δ|(?<![a-z])[CFK]\)? ?(/|per) ?(s|sec|min|h|hr|hour)\w*
+a set point: set ?-?point|s[æe]tt?punkt|(?<![a-z])set temp\w*|«sollwert|soll|sp|target temp\w*|vorgabe|
+  consign[ea]|börvärde|asetus\w*|[zž][aá]dan\w*|задан\w*|gewenst\w*|уставка|設定\w*|设定\w*»|
+  (?<![a-z])target\s?\d*(\s?[(\[°,].*)?$
+the instrument's own temperature: (?<![a-z])(cpu|mcu|board|chip|pcb|logger|device|
+  enclosure) ?t(emp\w*)?(?![a-z])
+the logger's own cold junction: cold ?junction|«cjc?|cj ?temp|ref ?junction|kaltstelle|vergleichsstelle|
+  klemmentemp\w*|soudure froide|uni[oó]n fr[ií]a|giunto freddo|koude las|冷端\w*»
+"""
 )
 
 
