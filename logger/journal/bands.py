@@ -12,16 +12,15 @@ from typing import Final
 
 import numpy as np
 
-from logger.physics.uncertainty import COVERAGE, combined_c, infrared_budget, thermocouple_budget
+from logger.physics.uncertainty import COVERAGE_90, combined_c, infrared_budget, thermocouple_budget
 from logger.plan import Probe, Reads
 from logger.reading import Floats
 
-LEVEL: Final = 0.90
 LAG_S: Final[dict[Reads, float]] = {"air": 9.0, "coals": 9.0, "wall": 6.0, "surface": 1.0}
 """Time constant of a sheathed probe that nobody has measured (common practice, no source). [s]"""
 
 _GRID_C: Final = np.arange(-100.0, 1801.0, 10.0)
-_K: Final = COVERAGE[LEVEL]
+_K: Final = COVERAGE_90
 
 
 class ReadingBand:

@@ -15,15 +15,8 @@ from logger.physics import infrared
 from logger.physics.thermocouple import TOLERANCES, slope_uv_per_c, tolerance_c
 from logger.reading import Floats
 
-COVERAGE: Final[dict[float, float]] = {
-    0.6827: 1.0,
-    0.90: 1.645,
-    0.95: 1.960,
-    0.9545: 2.0,
-    0.99: 2.576,
-    0.9973: 3.0,
-}
-"""Coverage factors of a normal distribution by level of confidence [1]_, table G.1."""
+COVERAGE_90: Final = 1.645
+"""Coverage factor of a normal distribution at a level of confidence of 90 % [1]_, table G.1."""
 
 DRIFT_FROM_C: Final = 800.0
 

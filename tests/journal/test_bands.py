@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from logger.journal.bands import LEVEL, ReadingBand
-from logger.physics.uncertainty import COVERAGE, combined_c, thermocouple_budget
+from logger.journal.bands import ReadingBand
+from logger.physics.uncertainty import COVERAGE_90, combined_c, thermocouple_budget
 from logger.plan import Probe
 
 
@@ -29,7 +29,7 @@ def test_put_together_by_hand() -> None:
 def test_between_the_steps_of_its_table_it_is_the_budgets_own(letter: str) -> None:
     band = ReadingBand(Probe("w", "w", reads="wall", letter=letter))
     for c in np.linspace(-20, 1200, 123).tolist():
-        whole = COVERAGE[LEVEL] * float(combined_c(thermocouple_budget(c, letter=letter)))
+        whole = COVERAGE_90 * float(combined_c(thermocouple_budget(c, letter=letter)))
         assert band.at(c, 0.0) == pytest.approx(whole, abs=0.1)
     assert band.at(-500.0, 0.0) > 0
     assert band.at(5000.0, 0.0) > 0

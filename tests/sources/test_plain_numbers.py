@@ -506,7 +506,7 @@ def test_names_that_never_come_again_are_forgotten() -> None:
     reader = LineReader()
     for n in range(20_000):
         reader.sample(b"x%d=21.5" % (n // 6 * 2 + n % 2), 0.1 * n)
-    assert len(reader._lines.counts) <= 2 * MOST_FIELDS + 1
+    assert len(reader.lines.counts) <= 2 * MOST_FIELDS + 1
     assert 2 < len(reader._last) <= MOST_FIELDS
 
 
@@ -597,4 +597,4 @@ def test_a_comment_can_say_fahrenheit(comment: bytes, expected: float) -> None:
     last = read([comment, *[b"212.0,212.0"] * 8], reader)[-1]
     assert last is not None
     assert last["n1"].c == pytest.approx(expected)
-    assert reader.named_f is (expected == 100.0)
+    assert reader.lines.names_f is (expected == 100.0)

@@ -28,12 +28,12 @@ from logger.judgement.estimate.zones import (
 from logger.judgement.rows import Bools
 from logger.judgement.trend import Course
 from logger.judgement.zones import Walls
-from logger.physics.uncertainty import COVERAGE
+from logger.physics.uncertainty import COVERAGE_90
 from logger.physics.wall import steady_lag_c, steady_steepest_c_mm
 from logger.plan import Plan
 from logger.reading import Floats
 
-BAND: Final = COVERAGE[0.90]
+BAND: Final = COVERAGE_90
 SPOT_WAIT_S: Final = 5.0
 """A gun reading takes effect this long after it was taken: by then all readings of its time are here, so a
 rehearsal takes it at exactly the same moment. [s]"""

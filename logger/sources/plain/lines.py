@@ -83,7 +83,7 @@ class PrintedLines(Source):
         said = "numbers in lines, without a checksum"
         if reader.counts and not self._source.channels:
             said += f"; left out: {', '.join(reader.counts)} (counts, clocks, not temperatures)"
-        if reader.named_f and self._source.unit != "F":
+        if reader.lines.names_f and self._source.unit != "F":
             said += "; in °F by a line above them; add --unit F in case the logger misses that line"
         return f"{said}; but it {reader.fewer}" if reader.fewer else said
 

@@ -44,7 +44,7 @@ class LineReader:
         self._settled: tuple[str, ...] | None = None
         self._before: tuple[str, ...] | None = None
         self._since_s = 0.0
-        self._lines = Lines(decimal)
+        self.lines = Lines(decimal)
         self._of_turn = False
         self._turns_s = math.inf  # when a line first said whose it is
         self._samples, self._sampled_s, self._began_s = 0, 0.0, math.inf
@@ -56,30 +56,25 @@ class LineReader:
     @property
     def counts(self) -> tuple[str, ...]:
         """Names of numbers that only count, or aren't temperatures by name: no channels unless marked."""
-        counting = (key for key, count in self._lines.counts.items() if count.counts)
+        counting = (key for key, count in self.lines.counts.items() if count.counts)
         return tuple(sorted(channel_names([key])[0] for key in counting))
 
     @property
     def trouble(self) -> str:
         """Why lines are ignored, in words that follow a port's name; else empty."""
-        return self._lines.trouble
-
-    @property
-    def named_f(self) -> bool:
-        """Whether only names or a comment above the numbers, printed once, say that some are in °F."""
-        return self._lines.names_f
+        return self.lines.trouble
 
     @property
     def settled(self) -> bool:
         """Whether all is clear: what the lines mean, and who takes turns."""
-        return not self._lines.waits and len(self._lines.in_turn) == len(self._lines.turns)
+        return not self.lines.waits and len(self.lines.in_turn) == len(self.lines.turns)
 
     @property
     def numbers(self) -> dict[str, Field]:
         """The last of each, by its future channel's name, in the board's order."""
         if self.trouble:
             return {}
-        counts = self._lines.counts
+        counts = self.lines.counts
         by_key = {field.key: (name, field) for name, field in self._last.items()}
         return dict(by_key[key] for key in counts if key in by_key and not counts[key].counts)
 
@@ -93,7 +88,7 @@ class LineReader:
 
         Where it isn't known when a line came, four lines a second are assumed.
         """
-        found = self._lines.fields(line, at_s)
+        found = self.lines.fields(line, at_s)
         self._taken += 1
         keys = [field.key for field in found]
         if not found or not self._is_sample(tuple(keys), self._taken / 4 if at_s is None else at_s):
@@ -109,7 +104,7 @@ class LineReader:
         found = self.take(line, at_s)
         if not found:
             return None
-        counts = self._lines.counts
+        counts = self.lines.counts
         wanted = self._channels
         if not wanted:
             self._began_s = min(self._began_s, at_s)
@@ -133,7 +128,7 @@ class LineReader:
     def _is_sample(self, keys: tuple[str, ...], at_s: float) -> bool:
         if keys != self._before:
             self._before, self._since_s = keys, at_s
-        turn = self._lines.turn
+        turn = self.lines.turn
         if turn:
             self._turns_s = min(self._turns_s, at_s)
         if keys == self._settled:
@@ -144,7 +139,7 @@ class LineReader:
         other = self._settled is None or at_s - self._sampled_s >= self.FOLLOW_S
         if turn and (other or self._of_turn):
             # T1: 21.5 on one line, T2: 22.0 on the next: each is a sample of one channel.
-            often = self._lines.in_turn
+            often = self.lines.in_turn
             if len(often) > 1 and turn in often and at_s - self._turns_s >= self.SETTLE_S:
                 if not self._of_turn:  # what was printed before has gone
                     self._of_turn, self._last = True, {}
