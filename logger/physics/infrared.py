@@ -105,36 +105,6 @@ def corrected_c(
     return temperature_c((signal - (1 - true) * radiance(surroundings_c)) / true)
 
 
-def emissivity_sensitivity_c(
-    surface_c: ArrayLike,
-    *,
-    emissivity: ArrayLike,
-    surroundings_c: ArrayLike = 20.0,
-) -> Floats:
-    """How far the surface's temperature moves if its emissivity is 0.01 higher, for the same signal. [°C].
-
-    Negative if the surface is hotter than what it reflects. ValueError: an emissivity isn't above 0 and at
-    most 1.
-    """
-    true = _emissivity(emissivity)
-    excess = radiance(surface_c) - radiance(surroundings_c)
-    return -0.01 * excess / (true * radiance_slope(surface_c))
-
-
-def surroundings_sensitivity(
-    surface_c: ArrayLike,
-    *,
-    emissivity: ArrayLike,
-    surroundings_c: ArrayLike,
-) -> Floats:
-    """How far the surface's temperature moves for each °C that the surroundings are hotter: 0 or less.
-
-    ValueError: an emissivity isn't above 0 and at most 1.
-    """
-    true = _emissivity(emissivity)
-    return -(1 - true) / true * radiance_slope(surroundings_c) / radiance_slope(surface_c)
-
-
 def _emissivity(value: ArrayLike) -> Floats:
     emissivity = np.asarray(value, dtype=np.float64)
     if not ((emissivity > 0) & (emissivity <= 1)).all():

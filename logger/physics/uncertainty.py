@@ -19,8 +19,8 @@ COVERAGE_90: Final = 1.645
 """Coverage factor of a normal distribution at a level of confidence of 90 % [1]_, table G.1."""
 
 DRIFT_FROM_C: Final = 800.0
-
-
+U_EMISSIVITY: Final = 0.02
+INSTRUMENT_SHARE: Final = 0.02
 Causes = dict[str, Floats]
 """Standard uncertainties by cause, independent of one another: arrays of the reading's shape [°C]."""
 
@@ -74,29 +74,29 @@ def infrared_budget(
     surface_c: ArrayLike,
     *,
     emissivity: float = 0.92,
-    u_emissivity: float = 0.02,
     surroundings_c: ArrayLike = 20.0,
     u_surroundings_c: float = 30.0,
     instrument_limit_c: float = 2.0,
-    instrument_limit_share: float = 0.02,
     aim_c: float = 8.0,
 ) -> Causes:
     """Uncertainty of a corrected infrared reading (`infrared.corrected_c`) as the surface's temperature.
 
     Causes `instrument`, `emissivity`, `reflection`, `aim`; flame, smoke or ash in the way are not included.
-    `u_` are standard uncertainties; `surroundings_c` is what the surface reflects; the instrument's stated
-    accuracy is ± the greater of the limits in °C and as a share of the reading; `aim_c` is the standard
+    `u_surroundings_c` is a standard uncertainty, as `U_EMISSIVITY` is; `surroundings_c` is what the surface reflects; the instrument's stated
+    accuracy is ± the greater of its limit and a share of the reading; `aim_c` is the standard
     deviation between two shots at the same place (common practice, no source).
     """
     surface = np.asarray(surface_c, dtype=np.float64)
     around = np.asarray(surroundings_c, dtype=np.float64)
-    per_hundredth = infrared.emissivity_sensitivity_c(surface, emissivity=emissivity, surroundings_c=around)
-    per_c = infrared.surroundings_sensitivity(surface, emissivity=emissivity, surroundings_c=around)
-    limit = np.maximum(instrument_limit_c, instrument_limit_share * np.abs(surface))
+    # The same signal is seen if ε L(surface) + (1 - ε) L(around) stays, whichever of the others moves.
+    slope = emissivity * infrared.radiance_slope(surface)
+    excess = infrared.radiance(surface) - infrared.radiance(around)
+    reflected = (1 - emissivity) * infrared.radiance_slope(around)
+    limit = np.maximum(instrument_limit_c, INSTRUMENT_SHARE * np.abs(surface))
     return {
         "instrument": from_limits(limit),
-        "emissivity": np.abs(per_hundredth) * u_emissivity / 0.01,
-        "reflection": np.abs(per_c) * u_surroundings_c,
+        "emissivity": np.abs(excess / slope) * U_EMISSIVITY,
+        "reflection": reflected / slope * u_surroundings_c,
         "aim": np.full(surface.shape, aim_c),
     }
 

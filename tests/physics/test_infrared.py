@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from logger.physics import infrared
+from logger.physics.uncertainty import U_EMISSIVITY, infrared_budget
 from tests.physics.gun import apparent_c
 
 # Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, table 12.1 (blackbody radiation functions):
@@ -109,11 +110,10 @@ def test_sensitivities_are_the_slopes_of_the_correction(surface_c: float) -> Non
         )
 
     slope = (found(0.921, 60) - found(0.919, 60)) / 0.2
-    told = infrared.emissivity_sensitivity_c(surface_c, emissivity=0.92, surroundings_c=60.0)
-    assert float(told) == pytest.approx(slope, rel=1e-4)
+    budget = infrared_budget(surface_c, emissivity=0.92, surroundings_c=60.0, u_surroundings_c=1.0)
+    assert float(budget["emissivity"]) == pytest.approx(abs(slope) * 100 * U_EMISSIVITY, rel=1e-4)
     slope = (found(0.92, 60.5) - found(0.92, 59.5)) / 1.0
-    told = infrared.surroundings_sensitivity(surface_c, emissivity=0.92, surroundings_c=60.0)
-    assert float(told) == pytest.approx(slope, rel=1e-3)
+    assert float(budget["reflection"]) == pytest.approx(abs(slope), rel=1e-3)
 
 
 @pytest.mark.parametrize("emissivity", [0.0, -0.1, 1.01, np.nan])
