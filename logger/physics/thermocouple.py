@@ -136,7 +136,7 @@ def _inverse(letter: str) -> tuple[Floats, Floats]:
     return node_uv, node_c
 
 
-TOLERANCES: Final = {
+_TOLERANCES: Final = {
     ("B", 2): (600, 1700, 1.5, 0.0025, 0.0),
     ("B", 3): (600, 1700, 4.0, 0.005, 0.0),
     ("E", 1): (-40, 800, 1.5, 0.004, 0.0),
@@ -166,8 +166,8 @@ def tolerance_c(letter: str, tolerance_class: int, temperature_c: _Numeric) -> _
 
     The greater of a fixed value and a share of the temperature; class 1 is the tightest, class 3 is for use
     below 40 °C (except for type B). It applies to wire as delivered; type K drifts and ages above 800 °C and
-    in smoke, and may then be further off. NaN outside the class's range, or if the letter has no such class.
-    ValueError: `letter` isn't one of the eight, or the class one of the three.
+    in smoke, and may then be further off. Outside the class's range it is no better than at the range's end.
+    ValueError: the letter has no such class.
 
     .. [1] IEC 60584-1:2013, Thermocouples - Part 1: EMF specifications and tolerances, clause on tolerances
        (formerly IEC 60584-2).
@@ -175,15 +175,8 @@ def tolerance_c(letter: str, tolerance_class: int, temperature_c: _Numeric) -> _
     >>> tolerance_c("K", 2, 800.0)
     6.0
     """
-    _pieces(letter)
-    if tolerance_class not in (1, 2, 3):
-        raise ValueError(f"{tolerance_class!r} isn't a tolerance class; use 1, 2 or 3")
-    t = np.asarray(temperature_c, np.float64)
-    rule = TOLERANCES.get((letter, tolerance_class))
-    if rule is None:
-        out = np.full(t.shape, np.nan)
-    else:
-        low_c, high_c, fixed_c, share, offset_c = rule
-        allowed = np.maximum(fixed_c, offset_c + share * np.abs(t))
-        out = np.where((t >= low_c) & (t <= high_c), allowed, np.nan)
-    return float(out) if isinstance(temperature_c, float | int) else out
+    if (letter, tolerance_class) not in _TOLERANCES:
+        raise ValueError(f"type {letter} has no class {tolerance_class} in IEC 60584-1; choose another class")
+    low_c, high_c, fixed_c, share, offset_c = _TOLERANCES[letter, tolerance_class]
+    allowed = np.maximum(fixed_c, offset_c + share * np.abs(np.clip(temperature_c, low_c, high_c)))
+    return float(allowed) if isinstance(temperature_c, float | int) else allowed

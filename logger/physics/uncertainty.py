@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from logger.physics import infrared
-from logger.physics.thermocouple import TOLERANCES, slope_uv_per_c, tolerance_c
+from logger.physics.thermocouple import slope_uv_per_c, tolerance_c
 from logger.reading import Floats
 
 COVERAGE_90: Final = 1.645
@@ -61,7 +61,7 @@ def thermocouple_budget(
     still = np.zeros(reading.shape)
     causes = {"amplifier": from_limits(amplifier_limit_c) + still}
     if letter is not None:
-        causes["class"] = from_limits(_tolerance_c(letter, tolerance_class, reading)) + still
+        causes["class"] = from_limits(tolerance_c(letter, tolerance_class, reading)) + still
         drifts = (reading > DRIFT_FROM_C) & (letter in ("E", "J", "K", "N", "T"))
         causes["drift"] = from_limits(np.where(drifts, 0.005 * reading, 0.0)) + still
         here = slope_uv_per_c(letter, reading)
@@ -82,9 +82,9 @@ def infrared_budget(
     """Uncertainty of a corrected infrared reading (`infrared.corrected_c`) as the surface's temperature.
 
     Causes `instrument`, `emissivity`, `reflection`, `aim`; flame, smoke or ash in the way are not included.
-    `u_surroundings_c` is a standard uncertainty, as `U_EMISSIVITY` is; `surroundings_c` is what the surface reflects; the instrument's stated
-    accuracy is ± the greater of its limit and a share of the reading; `aim_c` is the standard
-    deviation between two shots at the same place (common practice, no source).
+    `u_surroundings_c` is a standard uncertainty, as `U_EMISSIVITY` is; `surroundings_c` is what the surface
+    reflects; the instrument's stated accuracy is ± the greater of its limit and a share of the reading;
+    `aim_c` is the standard deviation between two shots at the same place (common practice, no source).
     """
     surface = np.asarray(surface_c, dtype=np.float64)
     around = np.asarray(surroundings_c, dtype=np.float64)
@@ -99,11 +99,3 @@ def infrared_budget(
         "reflection": reflected / slope * u_surroundings_c,
         "aim": np.full(surface.shape, aim_c),
     }
-
-
-def _tolerance_c(letter: str, tolerance_class: int, temperature_c: Floats) -> Floats:
-    reach = TOLERANCES.get((letter, tolerance_class))
-    if reach is None:
-        raise ValueError(f"type {letter} has no class {tolerance_class} in IEC 60584-1; choose another class")
-    # Outside its class's range a thermocouple is no better than at the range's end.
-    return tolerance_c(letter, tolerance_class, np.clip(temperature_c, *reach[:2]))

@@ -356,7 +356,6 @@ def test_cold_junction_out_of_range() -> None:
         ("E", 3, -200, 3.0),
         ("J", 1, 750, 3.0),
         ("J", 2, 750, 5.625),
-        ("J", 3, 0, np.nan),
         ("K", 1, -40, 1.5),
         ("K", 1, 375, 1.5),
         ("K", 1, 1000, 4.0),
@@ -374,40 +373,51 @@ def test_cold_junction_out_of_range() -> None:
         ("S", 1, 1300, 1.6),
         ("S", 2, 600, 1.5),
         ("S", 2, 1600, 4.0),
-        ("R", 3, 1000, np.nan),
-        ("B", 1, 1000, np.nan),
         ("B", 2, 600, 1.5),
         ("B", 2, 1700, 4.25),
         ("B", 3, 800, 4.0),
         ("B", 3, 1700, 8.5),
         # beyond the class's range
-        ("E", 1, 800.1, np.nan),
-        ("E", 2, 900.1, np.nan),
-        ("J", 1, 750.1, np.nan),
-        ("J", 2, 750.1, np.nan),
-        ("K", 1, 1000.1, np.nan),
-        ("K", 2, 1200.1, np.nan),
-        ("N", 2, 1200.1, np.nan),
-        ("R", 1, 1600.1, np.nan),
-        ("S", 2, 1600.1, np.nan),
-        ("T", 2, 350.1, np.nan),
-        ("T", 3, -200.1, np.nan),
-        ("B", 3, 1700.1, np.nan),
-        ("K", 2, -40.1, np.nan),
-        ("K", 3, 40.1, np.nan),
-        ("B", 2, 599, np.nan),
-        ("T", 1, 350.1, np.nan),
-        ("R", 2, -1, np.nan),
     ],
 )
 def test_tolerance_classes(letter: str, tolerance_class: int, t: float, expected: float) -> None:
-    assert tolerance_c(letter, tolerance_class, t) == pytest.approx(expected, rel=0, abs=1e-9, nan_ok=True)
+    assert tolerance_c(letter, tolerance_class, t) == pytest.approx(expected, rel=0, abs=1e-9)
     array = tolerance_c(letter, tolerance_class, np.array([t, np.nan]))
     np.testing.assert_allclose(array, [expected, np.nan], atol=1e-9)
 
 
-def test_tolerance_class_that_does_not_exist() -> None:
-    with pytest.raises(ValueError, match="4 isn't a tolerance class; use 1, 2 or 3"):
-        tolerance_c("K", 4, 20.0)
-    with pytest.raises(ValueError, match="'X' isn't a thermocouple letter"):
-        tolerance_c("X", 1, 20.0)
+@pytest.mark.parametrize(
+    ("letter", "tolerance_class", "outside", "end"),
+    [
+        ("E", 1, 800.1, 800),
+        ("E", 2, 900.1, 900),
+        ("J", 1, 750.1, 750),
+        ("J", 2, 750.1, 750),
+        ("K", 1, 1000.1, 1000),
+        ("K", 2, 1200.1, 1200),
+        ("N", 2, 1200.1, 1200),
+        ("R", 1, 1600.1, 1600),
+        ("S", 2, 1600.1, 1600),
+        ("T", 2, 350.1, 350),
+        ("T", 3, -200.1, -200),
+        ("B", 3, 1700.1, 1700),
+        ("K", 2, -40.1, -40),
+        ("K", 3, 40.1, 40),
+        ("B", 2, 599, 600),
+        ("T", 1, 350.1, 350),
+        ("R", 2, -1, 0),
+    ],
+)
+def test_outside_its_range_a_class_is_as_at_its_end(
+    letter: str, tolerance_class: int, outside: float, end: float
+) -> None:
+    assert tolerance_c(letter, tolerance_class, outside) == tolerance_c(letter, tolerance_class, float(end))
+    assert tolerance_c(letter, tolerance_class, outside + (outside - end)) == tolerance_c(
+        letter, tolerance_class, float(end)
+    )
+
+
+@pytest.mark.parametrize(("letter", "tolerance_class"), [("J", 3), ("R", 3), ("B", 1), ("K", 4), ("X", 1)])
+def test_tolerance_class_that_does_not_exist(letter: str, tolerance_class: int) -> None:
+    with pytest.raises(ValueError, match=f"type {letter} has no class {tolerance_class} in IEC 60584-1"):
+        tolerance_c(letter, tolerance_class, 20.0)
