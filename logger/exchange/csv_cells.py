@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from typing import Final, Literal
 
 import numpy as np
@@ -257,8 +257,7 @@ def offset_in(text: str, *, bare: bool = True) -> int | None:
 
 def offset_words(offset: int) -> str:
     """Write an offset [µs], as UTC+01:00."""
-    minutes = abs(offset) // 60_000_000
-    return f"UTC{'-' if offset < 0 else '+'}{minutes // 60:02}:{minutes % 60:02}"
+    return str(timezone(timedelta(microseconds=offset)))
 
 
 def zone_offsets_us(local_us: Ints, zone: tzinfo | None) -> Ints:

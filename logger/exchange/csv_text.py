@@ -40,15 +40,19 @@ _KNOWN: Final = (
     (b"\xd0\xcf\x11\xe0", "a spreadsheet's own file; save the sheet as CSV, and import that"),
     (b"BZh", "packed with bzip2; unpack it first (bunzip2), and import the result"),
     (b"\xfd7zXZ\0", "packed with xz; unpack it first (unxz), and import the result"),
-    (b"\x28\xb5\x2f\xfd", "packed with zstd; unpack it first (unzstd), and import the result"),
+    (rb"\(\xb5/\xfd", "packed with zstd; unpack it first (unzstd), and import the result"),
     (b"7z\xbc\xaf\x27\x1c", "a packed archive (7z); unpack it first, and import the result"),
     (b"Rar!\x1a\x07", "a packed archive (rar); unpack it first, and import the result"),
     (b"PAR1", "a Parquet file; save the table as CSV, and import that"),
     (b"\x89HDF", "an HDF5 file; save the table as CSV, and import that"),
     (b"SQLite format 3", "a database; export the table of readings as CSV, and import that"),
     (b"%PDF", "a PDF; export the readings as CSV where it was made, and import that"),
+    (
+        rb"[\xef\xbb\xbf \t\r\n]*<[?!A-Za-z]",
+        "a web page or XML, not a table; open it in a spreadsheet and save it as CSV",
+    ),
 )
-"""First bytes of files that aren't text, and what to do (from the formats' own specifications)."""
+"""How files begin that aren't text, and what to do (from the formats' own specifications)."""
 _MARKS: Final = {
     "utf-32": (b"\xff\xfe\0\0", b"\0\0\xfe\xff"),
     "utf-16": (b"\xff\xfe", b"\xfe\xff"),
@@ -198,22 +202,13 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
     """Find the encoding, checked through the whole file, and the file's last character."""
     with path.open("rb") as file:
         start = file.read(_PIECE)
-    web = re.match(rb"<[?!A-Za-z]", start.lstrip(b"\xef\xbb\xbf \t\r\n"))
-    known = [what for begins, what in _KNOWN if start.startswith(begins)]
-    if web or known:
-        what = (
-            "a web page or XML, not a table; open it in a spreadsheet and save it as CSV" if web else known[0]
-        )
-        raise CsvError(what, file=path.name, code="no-text")
-    marked = [code for code, marks in _MARKS.items() if start.startswith(marks)]
-    if options.encoding is not None:
-        encoding = options.encoding
-    elif marked:
-        encoding = marked[0]
-    elif 4 * start[:100].count(0) >= len(start[:100]) and b"\0" in start[:100].rstrip(b"\0"):
-        encoding = "utf-16-le" if start[1:2] == b"\0" else "utf-16-be"
-    else:
-        encoding = "utf-8"
+    known = next((what for begins, what in _KNOWN if re.match(begins, start)), None)
+    if known is not None:
+        raise CsvError(known, file=path.name, code="no-text")
+    said = options.encoding or next((code for code, marks in _MARKS.items() if start.startswith(marks)), "")
+    if not said and 4 * start[:100].count(0) >= len(start[:100]) and b"\0" in start[:100].rstrip(b"\0"):
+        said = "utf-16-le" if start[1:2] == b"\0" else "utf-16-be"
+    encoding = said or "utf-8"
     try:
         "".encode(encoding)  # rot13 isn't one
         return encoding, _last_character(path, encoding)
@@ -222,7 +217,7 @@ def _encoding(path: Path, options: CsvOptions, guesses: list[str]) -> tuple[str,
         what = f"unknown encoding {encoding!r}; name one with"
         raise CsvError(what, *ways, file=path.name, code="encoding") from exc
     except ValueError as exc:
-        if options.encoding is not None or encoding != "utf-8":
+        if said:
             where = f"byte {exc.args[1]}" if len(exc.args) > 1 else "this"
             other = Hint("encoding", "latin-1") if encoding in ("utf-8", "utf-8-sig") else Hint("encoding")
             what = f"{where} is not {encoding}; name the encoding with"
