@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -17,6 +18,8 @@ from logger.reading import OTHER_DIGITS, Sample
 LONGEST_LINE: Final = 4096
 """A longer line isn't a sample. [bytes]"""
 MOST_FIELDS: Final = 256
+MOST_IDS: Final = 16
+IDS_WINDOW: Final = 40
 _NUMBER: Final = r"[-+]?(?:\d+(?:[.,]\d+)?|[.,]\d+)(?:[eE][-+]?\d+)?"
 _BROKEN: Final = (
     *("nan", "-nan", "inf", "open", "oc", "ol", "nc", "err", "error", "fault", "fail", "---", "--"),
@@ -291,6 +294,25 @@ def _value(key: str, text: str, said: str | None = None) -> Field:
     unit = _said(match[2] if said is None else said)
     whole = match[1].lstrip("+-").isdigit()
     return Field(key, number if math.isfinite(number) else math.nan, unit, whole, text)
+
+
+def are_ids(came: Sequence[int], most: int = MOST_IDS) -> bool | None:
+    """Tell probes' numbers before their values from temperatures: 0, 1, 2, 0, 1, 2, again and again.
+
+    `came` are lines' first numbers, −1 for one that isn't whole, and none above `most`; None: still
+    undecided, in less than `IDS_WINDOW`. A lost line doesn't count against it.
+    """
+    numbers = [n for n in came if n >= 0]
+    low, top = min(numbers, default=0), max(numbers, default=0)
+    back = low > 1 and any(b < a for a, b in itertools.pairwise(numbers))
+    if 2 * len(numbers) <= len(came) or top > most or back:
+        return False
+    steps = list(itertools.pairwise(came))
+    odd = sum(1 for a, b in steps if b != a + 1 and (a, b) != (top, low))
+    rounds = steps.count((top, low)) if top > low else 0
+    if low < 2 and rounds >= (2 if top - low > 1 else 4) and 8 * odd <= len(came) + 7:
+        return True
+    return None if len(came) < IDS_WINDOW and 4 * odd < len(came) + 3 else False
 
 
 def as_reading(channel: SourceChannel, value: float, unit: Unit) -> Sample:

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from logger.conversion.printed import are_ids
 from logger.exchange import csv_words
 from logger.exchange.csv_cells import is_number, is_value, kind_of, numbers_in
 from logger.exchange.csv_table import (
@@ -140,9 +141,10 @@ def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
         few = 1 < len(kinds) <= len(cells) // 2 and "" not in kinds
         three = len(others) == 2 or len({i, *changing}) == 2
         mixed = three and 2 * changes >= len(cells)
-        if few and (table.header_row is None or csv_words.KEY.fullmatch(header)) and _take_turns(cells):
-            return i
         key = csv_words.KEY.fullmatch(header) is not None
+        numbered = few and (key or table.header_row is None) and all(kind.isdecimal() for kind in kinds)
+        if numbered and are_ids([int(cell[:4]) for cell in cells], most=99):
+            return i
         places = csv_words.ERROR_WORDS | csv_words.OPEN_WORDS if key else ()  # under, over
         texts = not any(is_value(cell) and cell.lower() not in places for cell in kinds)
         if all(csv_words.unit_cell(cell)[0] for cell in kinds):
@@ -152,17 +154,6 @@ def _column_of_probes(table: Table, options: CsvOptions) -> int | None:
         if three and key and texts and "" not in kinds and one_after_another is None:
             one_after_another = i  # one probe after another: the first may fill all the rows seen
     return one_after_another
-
-
-def _take_turns(cells: Sequence[str]) -> bool:
-    """Whether a column numbers its rows' probes: 1, 2, 3, 1, 2, 3, again and again."""
-    if not all(cell.isdecimal() and len(cell) < 3 for cell in cells):
-        return False
-    numbers = [int(cell) for cell in cells]
-    low, top = min(numbers), max(numbers)
-    steps = list(itertools.pairwise(numbers))
-    in_turn = sum(1 for a, b in steps if b == a + 1 or (a, b) == (top, low))
-    return low < 2 and 10 * in_turn >= 9 * len(steps) and steps.count((top, low)) > 1
 
 
 def _qualities(table: Table) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 import re
 from collections import Counter, deque
@@ -12,9 +11,12 @@ from typing import Final
 
 from logger.conversion.printed import (
     GROUP,
+    IDS_WINDOW,
     MOST_FIELDS,
+    MOST_IDS,
     Field,
     Unit,
+    are_ids,
     by_place,
     fields,
     is_json,
@@ -72,7 +74,7 @@ class Lines:
         """By place, as names above the numbers say; empty if none did."""
         self._all_f = False  # a comment said so
         self._hex = False
-        self._first: deque[int] = deque(maxlen=_WINDOW)
+        self._first: deque[int] = deque(maxlen=IDS_WINDOW)
         self._ids: bool | None = False
         self._with_commas: list[str] = []
         self._commas: bool | None = None
@@ -196,8 +198,8 @@ class Lines:
             number = found[0].value
             if not self._ids and number is not None:  # else half a line
                 id_like = found[0].whole and number >= 0
-                self._first.append(min(int(number), _MOST_IDS + 1) if id_like else -1)
-                self._ids = _are_ids(self._first)
+                self._first.append(min(int(number), MOST_IDS + 1) if id_like else -1)
+                self._ids = are_ids(self._first)
             if self._ids and found[0].whole:
                 self.turn = f"#{found[0].value:.0f}"
                 return _of(self.turn, [replace(f, key=str(i)) for i, f in enumerate(found[1:], 1)])
@@ -276,29 +278,6 @@ def _of(turn: str, values: Sequence[Field]) -> list[Field]:
 
 def _is_finite(field: Field) -> bool:
     return field.value is not None and math.isfinite(field.value)
-
-
-_MOST_IDS: Final = 16
-_WINDOW: Final = 40
-
-
-def _are_ids(came: Sequence[int]) -> bool | None:
-    """Tell probes' numbers before their values from temperatures: 0, 1, 2, 0, 1, 2, again and again.
-
-    `came` are the last `_WINDOW` lines' first numbers, −1 for one that isn't whole; None: still undecided. A
-    lost line doesn't count against it.
-    """
-    numbers = [n for n in came if n >= 0]
-    low, top = min(numbers, default=0), max(numbers, default=0)
-    back = low > 1 and any(b < a for a, b in itertools.pairwise(numbers))
-    if 2 * len(numbers) <= len(came) or top > _MOST_IDS or back:
-        return False
-    steps = list(itertools.pairwise(came))
-    odd = sum(1 for a, b in steps if b != a + 1 and (a, b) != (top, low))
-    rounds = steps.count((top, low)) if top > low else 0
-    if low < 2 and rounds >= (2 if top - low > 1 else 4) and 8 * odd <= len(came) + 7:
-        return True
-    return None if len(came) < _WINDOW and 4 * odd < len(came) + 3 else False
 
 
 _PATIENCE: Final = 10
