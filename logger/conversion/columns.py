@@ -94,10 +94,10 @@ def convert(
     for j, c in enumerate(channels):
         groups.setdefault((c.kind, c.amp, c.letter), []).append(j)
 
-    borrowing: list[tuple[str, str, _Columns]] = []  # chips that send no cold junction
+    borrowing: list[tuple[str, str, list[int]]] = []  # chips that send no cold junction
     by_letter: dict[str, list[int]] = {}
-    for (kind, amp, given), members in groups.items():
-        at, letter = _columns(members), given or DEFAULT_LETTER
+    for (kind, amp, given), at in groups.items():
+        letter = given or DEFAULT_LETTER
         chip = AMPLIFIERS.get(amp or "") if kind == "word" else None
         if kind == "celsius":
             temperature[:, at] = raw[:, at]
@@ -112,7 +112,7 @@ def convert(
         else:
             _decode(amp, letter, at, raw, out, emf, junction, temperature)
         if kind == "emf" or (chip is not None and chip.kind == "emf"):
-            by_letter.setdefault(letter, []).extend(members)
+            by_letter.setdefault(letter, []).extend(at)
 
     implausible = _outside(junction, COLD_JUNCTION_RANGE_C)
     if implausible.any():
@@ -122,8 +122,7 @@ def convert(
     used = junction.copy() if borrowing else junction
     for amp, letter, at in borrowing:
         _decode(amp, letter, at, raw, out, emf, used, temperature)
-    for letter, members in by_letter.items():
-        at = _columns(members)
+    for letter, at in by_letter.items():
         _downgrade(out, at, np.isnan(used[:, at]), Status.NO_COLD_JUNCTION)
         temperature[:, at] = compensated_temperature_c(letter, emf[:, at], used[:, at])
         _downgrade(out, at, np.isnan(temperature[:, at]), Status.RANGE)
@@ -134,15 +133,6 @@ def convert(
     return Converted(temperature, junction, out)
 
 
-_Columns = slice | list[int]
-
-
-def _columns(members: list[int]) -> _Columns:
-    """Columns for indexing, as a slice if they are consecutive, which saves a copy."""
-    first, last = members[0], members[-1]
-    return slice(first, last + 1) if members == list(range(first, last + 1)) else members
-
-
 _Flags = NDArray[np.bool_]
 
 
@@ -150,7 +140,7 @@ def _outside(values: Floats, ends: tuple[float, float]) -> _Flags:
     return (values < ends[0]) | (values > ends[1])
 
 
-def _downgrade(out: Bytes, at: _Columns, where: _Flags, status: Status) -> None:
+def _downgrade(out: Bytes, at: list[int], where: _Flags, status: Status) -> None:
     """Set the status of readings that were good so far."""
     if where.any():
         block = out[:, at]
@@ -160,7 +150,7 @@ def _downgrade(out: Bytes, at: _Columns, where: _Flags, status: Status) -> None:
 def _decode(
     amp: str,
     letter: str,
-    at: _Columns,
+    at: list[int],
     raw: Floats,
     out: Bytes,
     emf: Floats,
