@@ -359,7 +359,7 @@ def one_cell(cell: str, decimal: str, words: frozenset[str]) -> tuple[float | No
     if lower[-1:] in ("c", "f", "℃", "℉") and any(c.isdigit() for c in text):
         unit = "f" if lower[-1] in ("f", "℉") else "c"
         text = text[:-1].removesuffix("deg").rstrip(" °º")
-    if decimal == "," and "," not in cell:
+    if decimal == "," and "," not in cell and not re.fullmatch(r"[12]\.\d{3}", text):  # 1.003 is 1003
         text = text.replace(".", ",")
     elif decimal == "." and _OTHER_COMMA.fullmatch(text):  # typed by hand among others with points
         text = text.replace(",", ".")

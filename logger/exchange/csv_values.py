@@ -107,7 +107,9 @@ class Reader:
 
     def _read(self, column: Column, rows: list[int], cells: Sequence[str]) -> tuple[Floats, Bytes]:
         """Read one column's cells as °C, with a status for each."""
-        plain = cells if self.table.decimal == "." else [cell.replace(",", ".") for cell in cells]
+        # 1.003 beside 998,5 is a thousand: an underscore has such cells read one by one.
+        comma = str.maketrans(",.", "._")
+        plain = cells if self.table.decimal == "." else [cell.translate(comma) for cell in cells]
         if (values := csv_cells.plain_floats(plain)) is None:
             values, status = self._one_by_one(column, rows, cells)
         else:

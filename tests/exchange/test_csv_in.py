@@ -215,6 +215,13 @@ FOREIGN: dict[
         [0, 1],
         [[20], [21]],
     ),
+    "a thousand without decimals among decimal commas": (
+        "s;a\n0;998,5\n1;999,2\n2;1.003\n",
+        {},
+        ("a",),
+        [0, 1, 2],
+        [[998.5], [999.2], [1003]],
+    ),
     "the time somewhere else": (
         "a,b,when\n20,21,0\n22,23,60\n",
         {"time": ("when",), "time_unit": "s"},
