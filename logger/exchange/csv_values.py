@@ -216,15 +216,12 @@ class Reader:
         words = sum(csv_cells.is_word(place.cell, table.decimal) for place in beside)
         remark = words == len(table.columns) > 1
         if column > -1 and column != time and not remark:
-            own = [place.cell for place in self._bad[column]]
-            if len(cell) <= _LONGEST_WORD and csv_cells.is_word(cell, table.decimal):
-                short = (w for w in own if csv_cells.is_word(w, table.decimal) and len(w) < _LONGEST_WORD)
-                alike = tuple(dict.fromkeys(short))[:12]
-                several = len(alike) > 1
+            own = [place.cell for place in self._bad[column] if len(place.cell) <= _LONGEST_WORD]
+            said = tuple(dict.fromkeys(w for w in own if csv_cells.is_word(w, table.decimal)))[:12]
+            if cell in said or own.count(cell) > 2:
+                several = cell in said and len(said) > 1
                 means = f"if {'they mean' if several else 'it means'} there was no reading"
-                hints.append(Hint("no_reading", alike if several else cell, means))
-            elif len(cell) <= _LONGEST_WORD and sum(c.casefold() == cell.casefold() for c in own) > 2:
-                hints.append(Hint("no_reading", cell, "if it means no reading"))
+                hints.append(Hint("no_reading", said if several else cell, means))
             if len(table.columns) > 1:
                 hints.append(Hint("leave_out", table.headers[column], "if that column has no temperatures"))
         below = int(np.searchsorted(rows, row))
