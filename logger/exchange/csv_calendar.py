@@ -94,7 +94,8 @@ def _find_what_follows(table: Table) -> None:
     """Find the columns of parts of a second, AM or PM, and the zone, which complete a time."""
     after = table.time[-1] + 1
     if after < len(table.headers):
-        for digits, name in ((3, _MILLIS), (6, _MICROS)) if _is_of_seconds(table) else ():
+        whole = re.compile(r".*:\d{1,2}:\d{1,2}" + r"|1\d{9}" * (table.decimal == "."))  # seconds
+        for digits, name in ((3, _MILLIS), (6, _MICROS)) if _all_cells(table, table.time[-1], whole) else ():
             parts = name.fullmatch(table.headers[after]) and _all_cells(table, after, csv_cells.FRACTION)
             if parts and max(numbers_in(table, after)) < 10**digits:
                 table.digits = digits
@@ -113,21 +114,13 @@ def _find_what_follows(table: Table) -> None:
             return
 
 
-def _is_of_seconds(table: Table) -> bool:
-    """Say whether times go on by whole seconds, so that a column of parts of a second may follow."""
-    seconds = re.compile(r".*:\d{1,2}:\d{1,2}" + r"|1\d{9}" * (table.decimal == "."))
-    return _all_cells(table, table.time[-1], seconds)
-
-
 def _find_offset(table: Table, below: Sequence[str], above: Sequence[str]) -> None:
     """Find the offset from UTC that units, names or lines above the header give the times."""
     table.time_hint = " ".join(below)
     names = (table.headers[i].replace("_", " ") for i in table.time)
-    for text in (table.time_hint, *names):
-        if table.offset_us is None:
-            table.offset_us = csv_cells.offset_in(text)
-    if table.offset_us is None:
-        table.offset_us = csv_cells.offset_in(" ".join(above)[:4000], bare=False)
+    told = (csv_cells.offset_in(text) for text in (table.time_hint, *names))
+    title = csv_cells.offset_in(" ".join(above)[:4000], bare=False)
+    table.offset_us = next((offset for offset in told if offset is not None), title)
 
 
 def _may_be_time(header: str) -> bool:
