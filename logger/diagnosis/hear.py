@@ -109,8 +109,8 @@ async def _lines(table: dict[str, Any], heard: _Heard) -> None:
                 heard.number(field.key, name, field.value, mark)
             if numbers:
                 heard.trouble = doubt(reader.values)
-            elif reader.trouble:
-                heard.trouble = f"{port} {reader.trouble}"
+            elif reader.lines.trouble:
+                heard.trouble = f"{port} {reader.lines.trouble}"
             else:
                 heard.trouble = "No numbers that repeat from line to line; is the speed right?"
         heard.trouble = f"{port} was unplugged; plug the board in again"

@@ -222,8 +222,8 @@ class Diagnosis:
                 f"proves such lines complete or in order. {doubt(numbers)}"
             ).strip()
             return bad("line", text, fix)
-        if reader.trouble:
-            return bad("line", f"it {reader.trouble}; the last: {self._last()}")
+        if reader.lines.trouble:
+            return bad("line", f"it {reader.lines.trouble}; the last: {self._last()}")
         if self._chatter:
             text = f"{len(self._chatter)} lines of text and no frame; the last: {self._last()}"
             fix = (

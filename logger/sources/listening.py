@@ -85,4 +85,4 @@ async def _listen_once(heard: Heard, for_s: float) -> None:
     if 0 < len(text) < 3 and len({len(fields(t)) for t in text}) == 1:
         for line_of_text in [*text, *text]:  # one or two lines of a slow board
             reader.take(line_of_text)
-    heard.numbers, heard.left_alone = reader.values, reader.trouble
+    heard.numbers, heard.left_alone = reader.values, reader.lines.trouble

@@ -310,11 +310,11 @@ def test_decimal_commas_between_commas_are_refused_in_words_or_read_as_the_plan_
     lines = [line.replace(b".", b",") for line in boards_of("{a:.1f},{b:.1f}")]
     reader = LineReader()
     assert read(lines, reader) == [None] * 30
-    assert "decimal commas" in reader.trouble
+    assert "decimal commas" in reader.lines.trouble
     assert offer(lines) == {}
     told = LineReader(decimal=",")
     assert read(lines, told)[-1] == {"n1": Sample(c=30.2), "n2": Sample(c=50.3)}
-    assert not told.trouble
+    assert not told.lines.trouble
 
 
 def test_whole_degrees_between_commas_are_none_of_these() -> None:
@@ -329,7 +329,7 @@ def test_numbers_to_the_base_of_16_are_no_temperatures(form: str) -> None:
     lines = [form.format(16 * (21 + i), 16 * (30 + i)).encode() for i in range(40)]
     reader = LineReader()
     assert read(lines, reader) == [None] * 40
-    assert "hexadecimal" in reader.trouble
+    assert "hexadecimal" in reader.lines.trouble
 
 
 def test_seven_bits_and_even_parity_read_as_eight() -> None:

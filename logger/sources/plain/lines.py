@@ -72,7 +72,7 @@ class PrintedLines(Source):
             if connected:
                 report("connected", {"detail": self._said(reader)})
             elif not warned and read_s - opened_s >= _PATIENCE_S:
-                report("lost", {"detail": self._nothing(said, reader.trouble, line.received)})
+                report("lost", {"detail": self._nothing(said, reader.lines.trouble, line.received)})
                 warned = True
             if samples is not None:
                 await put(Sampled(source.rig_name, samples, read_s, self.name))

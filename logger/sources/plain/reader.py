@@ -60,11 +60,6 @@ class LineReader:
         return tuple(sorted(channel_names([key])[0] for key in counting))
 
     @property
-    def trouble(self) -> str:
-        """Why lines are ignored, in words that follow a port's name; else empty."""
-        return self.lines.trouble
-
-    @property
     def settled(self) -> bool:
         """Whether all is clear: what the lines mean, and who takes turns."""
         return not self.lines.waits and len(self.lines.in_turn) == len(self.lines.turns)
@@ -72,7 +67,7 @@ class LineReader:
     @property
     def numbers(self) -> dict[str, Field]:
         """The last of each, by its future channel's name, in the board's order."""
-        if self.trouble:
+        if self.lines.trouble:
             return {}
         counts = self.lines.counts
         by_key = {field.key: (name, field) for name, field in self._last.items()}
