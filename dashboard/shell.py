@@ -9,7 +9,8 @@ from dash.exceptions import PreventUpdate
 from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import TEMPLATES
-from dashboard.parts.frame import button, client, dialog, options
+from dashboard.parts.frame import button, dialog, options
+from dashboard.parts.wiring import client, inputs, outputs, states
 from dashboard.security.guard import operator_only, who_asks
 
 CAUTION: Final = "Stokewatch can fail: keep watching the fire, not only the tablet."
@@ -196,8 +197,7 @@ client(
 )
 client(
     "show_theme",
-    Output("mantine", "forceColorScheme"),
-    Output("theme-choice", "children"),
+    *outputs("mantine.forceColorScheme", "theme-choice.children"),
     Input("theme", "data"),
 )
 client(  # for all figures but those of the Fire page, which are sent anew
@@ -209,35 +209,25 @@ client(  # for all figures but those of the Fire page, which are sent anew
 )
 client("measure", Output("glass-px", "data"), Input("glass-px", "storage_type"))
 client(
-    "wish",
-    Output("hears-alarms", "title"),
-    Input("_pages_location", "pathname"),
-    Input("unit", "data"),
-    Input("theme", "data"),
+    "wish", Output("hears-alarms", "title"), *inputs("_pages_location.pathname", "unit.data", "theme.data")
 )
 client("me", Output("me", "data"), Input("_pages_location", "pathname"), Input("me-again", "n_intervals"))
 client(
     "enter",
     Output("me", "data", allow_duplicate=True),
-    Output("pin-dialog", "opened"),
-    Output("pin-wrong", "children"),
-    Output("pin", "value"),
-    Input("pin-enter", "n_clicks"),
-    Input("pin", "n_submit"),
-    State("pin", "value"),
-    State("pin-who", "value"),
+    *outputs("pin-dialog.opened", "pin-wrong.children", "pin.value"),
+    *inputs("pin-enter.n_clicks", "pin.n_submit"),
+    *states("pin.value", "pin-who.value"),
     prevent_initial_call=True,
 )
 client(
     "show_operator",
-    Output("operator", "hidden"),
-    Output("operator", "children"),
+    *outputs("operator.hidden", "operator.children"),
     Input("me", "data"),
 )
 client(
     "operator_button",
-    Output("me", "data", allow_duplicate=True),
-    Output("pin-dialog", "opened", allow_duplicate=True),
+    *outputs("me.data", "pin-dialog.opened", again=True),
     Input("operator", "n_clicks"),
     State("me", "data"),
     prevent_initial_call=True,

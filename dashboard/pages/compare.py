@@ -20,6 +20,7 @@ from dashboard.pages import progress
 from dashboard.pages.asked import ids_of, on_change, read_kept
 from dashboard.parts.comparison import SOURCES, bars, fact_table, heat_key
 from dashboard.parts.frame import button, door_row, graph, items, options, page_top
+from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.stored import shelf
 from dashboard.words import shown as in_unit
 from logger.errors import StokewatchError, UserError
@@ -117,8 +118,7 @@ async def firings_there(_: Any) -> list[dict[str, str]]:
 @on_change(
     Output("compare-address", "search"),
     Input("compare-choice", "value"),
-    State("compare-firings", "data"),
-    State("compare-choice", "data"),
+    *states("compare-firings.data", "compare-choice.data"),
 )
 def choose(chosen: Any, now: Any, options: Any) -> str:
     """Go to the page of the chosen firings, whose address can be bookmarked."""
@@ -133,8 +133,7 @@ def choose(chosen: Any, now: Any, options: Any) -> str:
     *progress.shown("compare"),
     Output("compare-ready", "data"),
     Input("compare-poll", "n_intervals"),
-    State("compare-firings", "data"),
-    State("compare-ready", "data"),
+    *states("compare-firings.data", "compare-ready.data"),
 )
 async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
     """Work out one firing after another: each takes seconds the first time, and shows once it is ready."""
@@ -159,8 +158,7 @@ async def work_out(_: int | None, firings: Any, ready: Any) -> Any:
 @on_change(
     *progress.shown("compare", again=True),
     Input("compare-stop", "n_clicks"),
-    State("compare-firings", "data"),
-    State("compare-ready", "data"),
+    *states("compare-firings.data", "compare-ready.data"),
 )
 async def stop(_: int, firings: Any, ready: Any) -> progress.Shown:
     """Stop working out."""
@@ -173,20 +171,11 @@ async def stop(_: int, firings: Any, ready: Any) -> progress.Shown:
 
 
 @callback(
-    Output("compare-chosen", "children"),
-    Output("compare-body", "hidden"),
-    Output("compare-key", "children"),
-    Output("compare-endured", "figure"),
-    Output("compare-endured", "style"),
-    Output("compare-facts", "children"),
-    Output("compare-line", "data"),
-    Output("compare-zone", "data"),
-    Output("compare-zone", "value"),
-    Input("compare-ready", "data"),
-    Input("unit", "data"),
-    State("theme", "data"),
-    State("compare-firings", "data"),
-    State("compare-zone", "value"),
+    *outputs("compare-chosen.children", "compare-body.hidden", "compare-key.children"),
+    *outputs("compare-endured.figure", "compare-endured.style", "compare-facts.children"),
+    *outputs("compare-line.data", "compare-zone.data", "compare-zone.value"),
+    *inputs("compare-ready.data", "unit.data"),
+    *states("theme.data", "compare-firings.data", "compare-zone.value"),
 )
 async def show(ready: Any, unit: Any, theme: Any, firings: Any, zone: Any) -> Any:
     """Show what the pots went through in each firing."""
@@ -249,17 +238,10 @@ def _facts(known: list[Gathered], write: Shown) -> list[Any]:
 
 
 @callback(
-    Output("compare-curves", "figure"),
-    Output("compare-moments", "children"),
-    Output("compare-at", "error"),
-    Output("compare-at", "suffix"),
-    Output("compare-passing", "hidden"),
-    Input("compare-ready", "data"),
-    Input("compare-line", "value"),
-    Input("compare-align", "value"),
-    Input("compare-zone", "value"),
-    Input("compare-at", "value"),
-    Input("unit", "data"),
+    *outputs("compare-curves.figure", "compare-moments.children", "compare-at.error"),
+    *outputs("compare-at.suffix", "compare-passing.hidden"),
+    *inputs("compare-ready.data", "compare-line.value", "compare-align.value", "compare-zone.value"),
+    *inputs("compare-at.value", "unit.data"),
     State("theme", "data"),
 )
 async def curves(ready: Any, line: Any, align: Any, zone: Any, at: Any, unit: Any, theme: Any) -> Any:

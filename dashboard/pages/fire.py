@@ -9,8 +9,9 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages.asked import act, carry_out, on_change
 from dashboard.pages.fire_notes import dialogs
-from dashboard.parts.frame import NOTHING, button, client, dialog, door_row, graph, items, options, section
+from dashboard.parts.frame import NOTHING, button, dialog, door_row, graph, items, options, section
 from dashboard.parts.single import chosen, let_single_out
+from dashboard.parts.wiring import client, inputs, outputs
 from dashboard.shell import WAITING
 from dashboard.words import degrees
 from logger.errors import StokewatchError
@@ -156,19 +157,14 @@ def _end_dialog() -> Any:
 client("arrive", Output("fire-here", "storage_type"), Input("fire-here", "data"))
 client(
     "look",
-    Output("traces", "style"),
-    Output("heat", "style"),
-    Input("fire-view", "value"),
-    Input("fire-window", "value"),
-    Input("fire-bands", "checked"),
+    *outputs("traces.style", "heat.style"),
+    *inputs("fire-view.value", "fire-window.value", "fire-bands.checked"),
 )
 let_single_out("fire", "traces")
 
 
 @callback(
-    Output("side-now", "hidden"),
-    Output("side-zones", "hidden"),
-    Output("side-log", "hidden"),
+    *outputs("side-now.hidden", "side-zones.hidden", "side-log.hidden"),
     Input("fire-side", "value"),
 )
 def turn(side: str) -> list[bool]:
@@ -181,10 +177,8 @@ for _dialog, _door in (("glance", "glance-open"), ("end-dialog", "end-open")):
 
 
 @act(
-    Output("end-dialog", "opened", allow_duplicate=True),
-    Output("fire-done", "children", allow_duplicate=True),
-    Input("end-now", "n_clicks"),
-    Input("end-not", "n_clicks"),
+    *outputs("end-dialog.opened", "fire-done.children", again=True),
+    *inputs("end-now.n_clicks", "end-not.n_clicks"),
 )
 async def end(now: int | None, go_on: int | None) -> Any:
     """End the firing, once confirmed."""

@@ -5,13 +5,14 @@ from pathlib import Path
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import ALL, Input, Output, State, ctx, html, no_update
+from dash import ALL, Input, State, ctx, html, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages.asked import act, button_pressed, carry_out
 from dashboard.parts.frame import button, dialog, options
+from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.shell import WAITING
 from dashboard.words import shown
 from logger.errors import UserError
@@ -37,15 +38,8 @@ ANYWHERE: Final = (
 """Notes about the whole fire."""
 EMISSIVITY: Final = 0.95
 LONGEST_AGO_MIN: Final = 600
-DONE: Final = (
-    Output("fire-done", "children", allow_duplicate=True),
-    Output("note-dialog", "opened", allow_duplicate=True),
-)
-WHERE_AND_WHEN: Final = (
-    State("note-place", "value"),
-    State("fire-place", "data"),
-    State("note-ago", "value"),
-)
+DONE: Final = outputs("fire-done.children", "note-dialog.opened", again=True)
+WHERE_AND_WHEN: Final = states("note-place.value", "fire-place.data", "note-ago.value")
 FAR_C: Final = 150.0
 """A gun reading this far from its zone's probes is a slip. Common practice, no source. [°C]"""
 RECENT_S: Final = 5.0
@@ -166,16 +160,9 @@ def doubt(journal_path: Path, zone: str, temperature_c: float, unit: str) -> str
 
 
 @act(
-    Output("note-dialog", "opened"),
-    Output("note-dialog", "title"),
-    Output("note-place", "data"),
-    Output("note-place", "value"),
-    Output("fire-place", "data"),
-    Output("stack", "clickData"),
-    Output("spot-value", "label"),
-    Output("note-ago", "value"),
-    Input("stack", "clickData"),
-    Input("note-open", "n_clicks"),
+    *outputs("note-dialog.opened", "note-dialog.title", "note-place.data", "note-place.value"),
+    *outputs("fire-place.data", "stack.clickData", "spot-value.label", "note-ago.value"),
+    *inputs("stack.clickData", "note-open.n_clicks"),
     State("unit", "data"),
 )
 def open_note(touched: Any, clicks: int | None, unit: str) -> Any:
@@ -242,8 +229,7 @@ def _ago(minutes: Any) -> dict[str, float]:
 
 @act(
     *DONE,
-    Output("note-text", "value"),
-    Output("note-wrong", "children"),
+    *outputs("note-text.value", "note-wrong.children"),
     Input("note-keep", "n_clicks"),
     State("note-text", "value"),
     *WHERE_AND_WHEN,
@@ -263,17 +249,11 @@ async def note_text(_: Any, text: Any, zone: Any, touched: Any, ago: Any) -> Any
 
 @act(
     *DONE,
-    Output("spot-value", "value"),
-    Output("spot-wrong", "children"),
-    Output("spot-keep", "children"),
-    Output("fire-spot-asked", "data"),
-    Input("spot-keep", "n_clicks"),
-    Input("note-dialog", "opened"),
-    State("spot-value", "value"),
-    State("spot-emissivity", "value"),
+    *outputs("spot-value.value", "spot-wrong.children", "spot-keep.children", "fire-spot-asked.data"),
+    *inputs("spot-keep.n_clicks", "note-dialog.opened"),
+    *states("spot-value.value", "spot-emissivity.value"),
     *WHERE_AND_WHEN,
-    State("unit", "data"),
-    State("fire-spot-asked", "data"),
+    *states("unit.data", "fire-spot-asked.data"),
 )
 async def keep_spot(
     _: Any, opened: Any, value: Any, emissivity: Any, zone: Any, touched: Any, ago: Any, unit: str, asked: Any
@@ -312,12 +292,8 @@ async def undo(clicks: list[int | None]) -> Any:
 
 
 @act(
-    Output("edit-dialog", "opened"),
-    Output("edit-dialog", "title"),
-    Output("edit-text", "value"),
-    Output("edit-ago", "value"),
-    Output("edit-wrong", "children"),
-    Output("edit-event", "data"),
+    *outputs("edit-dialog.opened", "edit-dialog.title", "edit-text.value", "edit-ago.value"),
+    *outputs("edit-wrong.children", "edit-event.data"),
     Input({"type": "note-edit", "event": ALL}, "n_clicks"),
     State("unit", "data"),
 )
@@ -331,13 +307,10 @@ def open_edit(clicks: list[int | None], unit: str) -> Any:
 
 
 @act(
-    Output("edit-dialog", "opened", allow_duplicate=True),
-    Output("edit-wrong", "children", allow_duplicate=True),
+    *outputs("edit-dialog.opened", "edit-wrong.children", again=True),
     DONE[0],
     Input("edit-keep", "n_clicks"),
-    State("edit-text", "value"),
-    State("edit-ago", "value"),
-    State("edit-event", "data"),
+    *states("edit-text.value", "edit-ago.value", "edit-event.data"),
 )
 async def keep_edit(_: Any, text: Any, ago: Any, event: Any) -> Any:
     """Correct a note: its words, its time, or both."""

@@ -17,6 +17,7 @@ from dashboard.pages import firings_errands, firings_import, firings_places, pro
 from dashboard.pages.asked import button_pressed, ids_of, next_turn, on_change, read_kept
 from dashboard.parts.firing_card import binned_card, card, coldest, peak_id
 from dashboard.parts.frame import ALL_FIRINGS, button, door_row, notice, options, page_top
+from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.security.guard import may_act
 from dashboard.stored import shelf
 from dashboard.words import Unit
@@ -100,23 +101,12 @@ def _finder(which: str) -> Any:
 
 
 @callback(
-    Output("firings-list", "children"),
-    Output("firings-count", "children"),
-    Output("firings-waiting", "data"),
-    Output("firings-peaks", "disabled"),
-    Output("firings-pages", "hidden"),
-    Output("firings-before", "disabled"),
-    Output("firings-after", "disabled"),
-    Output("firings-page", "data"),
-    Input("firings-find", "value"),
-    Input("firings-order", "value"),
-    Input("firings-page", "data"),
-    Input("unit", "data"),
-    Input("theme", "data"),
-    Input("firings-turn", "data"),
-    Input("me", "data"),
-    State("firings-which", "data"),
-    State("firings-chosen", "data"),
+    *outputs("firings-list.children", "firings-count.children", "firings-waiting.data"),
+    *outputs("firings-peaks.disabled", "firings-pages.hidden", "firings-before.disabled"),
+    *outputs("firings-after.disabled", "firings-page.data"),
+    *inputs("firings-find.value", "firings-order.value", "firings-page.data", "unit.data"),
+    *inputs("theme.data", "firings-turn.data", "me.data"),
+    *states("firings-which.data", "firings-chosen.data"),
 )
 async def show(
     words: Any, order: Any, page: Any, unit: Any, theme: Any, _: Any, __: Any, which: Any, chosen: Any
@@ -167,8 +157,7 @@ def _count(found: int, every: int, at: int, pages: int, *, binned: bool) -> str:
 
 @on_change(
     Output("firings-page", "data", allow_duplicate=True),
-    Input("firings-before", "n_clicks"),
-    Input("firings-after", "n_clicks"),
+    *inputs("firings-before.n_clicks", "firings-after.n_clicks"),
     State("firings-page", "data"),
 )
 def turn_page(_: Any, __: Any, page: Any) -> int:
@@ -182,14 +171,9 @@ _failed: set[tuple[Path, str, int | None, int]] = set()
 
 @on_change(
     Output(peak_id(ALL), "children"),
-    Output("firings-waiting", "data", allow_duplicate=True),
-    Output("firings-peaks", "disabled", allow_duplicate=True),
-    Output("firings-turn", "data", allow_duplicate=True),
+    *outputs("firings-waiting.data", "firings-peaks.disabled", "firings-turn.data", again=True),
     Input("firings-peaks", "n_intervals"),
-    State("firings-waiting", "data"),
-    State("firings-order", "value"),
-    State("firings-turn", "data"),
-    State("unit", "data"),
+    *states("firings-waiting.data", "firings-order.value", "firings-turn.data", "unit.data"),
 )
 async def work_out_peaks(_: Any, waiting: Any, order: Any, turn: Any, unit: Any) -> Any:
     """Work out the next unknown peak and write it into its card.
@@ -248,9 +232,7 @@ def choose(clicks: list[Any], _: Any, there: list[Any], chosen: Any) -> Any:
 
 
 @callback(
-    Output("firings-bar", "hidden"),
-    Output("firings-bar-count", "children"),
-    Output("firings-bar-door", "children"),
+    *outputs("firings-bar.hidden", "firings-bar-count.children", "firings-bar-door.children"),
     Input("firings-chosen", "data"),
     State("firings-which", "data"),
 )

@@ -11,7 +11,8 @@ from dashboard.acts import write
 from dashboard.context import here
 from dashboard.pages import progress
 from dashboard.pages.asked import act, button_pressed, ids_of, next_turn, on_change
-from dashboard.parts.frame import button, client, door_row, notice, section
+from dashboard.parts.frame import button, door_row, notice, section
+from dashboard.parts.wiring import client, inputs, outputs
 from dashboard.stored import shelf
 from dashboard.stored.exports import Download
 from dashboard.work.works import Work
@@ -116,12 +117,9 @@ async def to_the_bin_or_back(_: list[Any], __: list[Any], turn: Any) -> Any:
 
 
 @act(
-    Output("firings-sure", "hidden"),
-    Output("firings-sure-words", "children"),
-    Output("firings-doomed", "data"),
+    *outputs("firings-sure.hidden", "firings-sure-words.children", "firings-doomed.data"),
     Input({"type": "firing-good", "firing": ALL}, "n_clicks"),
-    Input("firings-empty", "n_clicks"),
-    Input("firings-delete-not", "n_clicks"),
+    *inputs("firings-empty.n_clicks", "firings-delete-not.n_clicks"),
 )
 async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
     """Ask for confirmation before deleting firings for good."""
@@ -142,9 +140,7 @@ async def ask_whether(_: list[Any], __: Any, ___: Any) -> Any:
 
 
 @act(
-    Output("firings-errand", "data", allow_duplicate=True),
-    Output("firings-poll", "disabled", allow_duplicate=True),
-    Output("firings-sure", "hidden", allow_duplicate=True),
+    *outputs("firings-errand.data", "firings-poll.disabled", "firings-sure.hidden", again=True),
     Input("firings-delete-now", "n_clicks"),
     State("firings-doomed", "data"),
 )

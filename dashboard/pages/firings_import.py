@@ -16,7 +16,7 @@ from dashboard.figures.look import unit_of
 from dashboard.pages import progress
 from dashboard.pages.asked import act, button_pressed, read_kept
 from dashboard.pages.firings_sent import READ, files_sent, imports, looked_at, spool_here, works_here
-from dashboard.parts.frame import ALL_FIRINGS, button, client, door_row, options, page_top
+from dashboard.parts.frame import ALL_FIRINGS, button, door_row, options, page_top
 from dashboard.parts.import_form import (
     FIELDS,
     ReadingRefused,
@@ -27,6 +27,7 @@ from dashboard.parts.import_form import (
     understood,
     way_words,
 )
+from dashboard.parts.wiring import client, states
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.work.works import Work
@@ -167,8 +168,7 @@ def _tell(answer: dict[str, Any], errand: Any, found: Any) -> tuple[str, Any]:
 progress.follow(
     "import",
     Output("import-found", "data"),
-    State("import-errand", "data"),
-    State("import-found", "data"),
+    *states("import-errand.data", "import-found.data"),
     find=_find,
     tell=_tell,
     failed=lambda why, *_: page_words(why)[0],

@@ -17,6 +17,7 @@ from dashboard.pages.asked import act, id_of
 from dashboard.parts.firing_card import may_be_placed
 from dashboard.parts.frame import ALL_FIRINGS, door_row, options, page_top
 from dashboard.parts.plan_form import places_form
+from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.preparing.planning import Document, errors_of, read_document, to_document, with_fields
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
@@ -80,13 +81,9 @@ def _read(path: Path, firing: str, ref: Any) -> tuple[FiringInfo, tuple[Column, 
 
 
 @callback(
-    Output("places-about", "children"),
-    Output("places-body", "hidden"),
-    Output("places-plan", "data"),
-    Output("places-whole", "children"),
-    Output("places-rows", "children"),
-    Input("places-firing", "data"),
-    Input("places-plan", "value"),
+    *outputs("places-about.children", "places-body.hidden", "places-plan.data"),
+    *outputs("places-whole.children", "places-rows.children"),
+    *inputs("places-firing.data", "places-plan.value"),
     State("unit", "data"),
 )
 @operator_only
@@ -112,9 +109,7 @@ async def show(firing: Any, ref: Any, unit: Any) -> Any:
     Output("places-said", "children"),
     Input("places-save", "n_clicks"),
     State(FIELDS, "value"),
-    State("places-firing", "data"),
-    State("places-plan", "value"),
-    State("unit", "data"),
+    *states("places-firing.data", "places-plan.value", "unit.data"),
 )
 async def save(_: Any, values: list[Any], firing: Any, ref: Any, unit: Any) -> Any:
     """Save where the probes are, and the firing's targets."""

@@ -12,6 +12,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.context import here
 from dashboard.pages.asked import act, read_kept
 from dashboard.parts.import_form import page_words, reading_of
+from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.security.guard import operator_only
 from dashboard.stored import shelf
 from dashboard.work.spool import MAX_FILES, Spool
@@ -74,10 +75,8 @@ async def looked_at(batch: Any) -> Looked:
 
 @callback(
     Output("import-now", "disabled"),
-    Input("import-found", "data"),
-    Input("import-again", "checked"),
-    Input("import-pause", "checked"),
-    Input("import-poll", "disabled"),
+    *inputs("import-found.data", "import-again.checked", "import-pause.checked"),
+    *inputs("import-poll.disabled"),
 )
 @operator_only
 async def may_import(found: Any, again: Any, pause: Any, idle: Any) -> bool:
@@ -102,21 +101,14 @@ async def _in_the_way(found: Any, *, again: bool, pause: bool) -> str:
 
 
 @act(
-    Output("import-errand", "data", allow_duplicate=True),
-    Output("import-poll", "disabled", allow_duplicate=True),
-    Output("import-title", "error"),
-    Output("import-begun", "error"),
+    *outputs("import-errand.data", "import-poll.disabled", again=True),
+    *outputs("import-title.error", "import-begun.error"),
     Input("import-now", "n_clicks"),
-    State("import-sent", "data"),
-    State("import-errand", "data"),
+    *states("import-sent.data", "import-errand.data"),
     State(READ, "id"),
     State(READ, "value"),
-    State("import-title", "value"),
-    State("import-begun", "value"),
-    State("import-plan", "value"),
-    State("import-invented", "checked"),
-    State("import-again", "checked"),
-    State("import-pause", "checked"),
+    *states("import-title.value", "import-begun.value", "import-plan.value", "import-invented.checked"),
+    *states("import-again.checked", "import-pause.checked"),
 )
 async def begin(_: Any, sent: Any, running: Any, ids: list[Any], values: list[Any], *form: Any) -> Any:
     """Start importing the files."""
@@ -162,10 +154,8 @@ def _started_us(text: Any) -> int | None:
 
 @act(
     Output("import-address", "href"),
-    Input("import-cancel", "n_clicks"),
-    Input("import-stop", "n_clicks"),
-    State("import-errand", "data"),
-    State("import-sent", "data"),
+    *inputs("import-cancel.n_clicks", "import-stop.n_clicks"),
+    *states("import-errand.data", "import-sent.data"),
 )
 async def cancel(_: Any, __: Any, errand: Any, sent: Any) -> str:
     """Cancel; nothing is kept."""

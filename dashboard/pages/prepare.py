@@ -16,6 +16,7 @@ from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepa
 from dashboard.pages.asked import PLAN, button_pressed, changes_draft, needed_draft, next_turn, on_change
 from dashboard.parts.frame import button, items
 from dashboard.parts.plan_form import alarm_fields, changed_words, plan_fields, when_words
+from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.preparing.planning import (
     Document,
     Draft,
@@ -90,15 +91,10 @@ def go(_: list[int | None]) -> Any:
 
 
 @callback(
-    Output("prepare-plan", "data"),
-    Output("prepare-turn", "data"),
-    Output("prepare-plan-form", "children", allow_duplicate=True),
-    Output("prepare-alarm-form", "children", allow_duplicate=True),
+    *outputs("prepare-plan.data", "prepare-turn.data"),
+    *outputs("prepare-plan-form.children", "prepare-alarm-form.children", again=True),
     Input("prepare-plan", "modified_timestamp"),
-    State("prepare-plan", "data"),
-    State("prepare-turn", "data"),
-    State("prepare-step", "value"),
-    State("unit", "data"),
+    *states("prepare-plan.data", "prepare-turn.data", "prepare-step.value", "unit.data"),
     prevent_initial_call="initial_duplicate",
 )
 async def begin(_: Any, kept: Any, turn: Any, step: Any, unit: Any) -> Any:
@@ -116,13 +112,8 @@ async def begin(_: Any, kept: Any, turn: Any, step: Any, unit: Any) -> Any:
 
 
 @callback(
-    Output("prepare-plan-form", "children"),
-    Output("prepare-alarm-form", "children"),
-    Output("prepare-editor", "children"),
-    Input("prepare-turn", "data"),
-    Input("unit", "data"),
-    Input("prepare-selected", "data"),
-    Input("prepare-step", "value"),
+    *outputs("prepare-plan-form.children", "prepare-alarm-form.children", "prepare-editor.children"),
+    *inputs("prepare-turn.data", "unit.data", "prepare-selected.data", "prepare-step.value"),
     State("prepare-plan", "data"),
     State({"type": "prepare-on", "rule": ALL}, "id"),
 )
@@ -182,11 +173,9 @@ def defaults(_: list[int | None], draft: Draft) -> Draft:
     Output({"type": "prepare-field", "path": ALL, "as": ALL}, "error"),
     Output({"type": "prepare-changed", "rule": ALL}, "children"),
     Output({"type": "prepare-when", "rule": ALL}, "children"),
-    Output("prepare-limits", "children"),
-    Output("prepare-arm-limits", "children"),
+    *outputs("prepare-limits.children", "prepare-arm-limits.children"),
     Output("prepare-report", "data", allow_duplicate=True),
-    Input("prepare-plan", "data"),
-    Input("unit", "data"),
+    *inputs("prepare-plan.data", "unit.data"),
 )
 def check(kept: Any, unit: Any) -> Any:
     """Say what is wrong with the draft, beside each field, and what its probes can't judge."""

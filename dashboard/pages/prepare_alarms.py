@@ -5,7 +5,7 @@ import contextlib
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import Input, Output, State, callback, dcc, html, no_update
+from dash import Output, State, callback, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 from msgspec.structs import replace
 
@@ -18,6 +18,7 @@ from dashboard.figures.traces import traces_figure
 from dashboard.pages import progress
 from dashboard.pages.asked import WRONG, on_change
 from dashboard.parts.frame import graph, halves, section
+from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.words import Unit, alarm_name, span
 from dashboard.work.works import Work
 from logger.errors import StokewatchError
@@ -59,8 +60,7 @@ def tried_on(plan: Plan, firing: FiringInfo) -> Plan:
 @on_change(
     Output("prepare-wish", "data"),
     *progress.shown("prepare", again=True),
-    Input("prepare-on-firing", "value"),
-    Input("prepare-checked", "data"),
+    *inputs("prepare-on-firing.value", "prepare-checked.data"),
     State("prepare-wish", "data"),
 )
 async def wish(firing: Any, checked: Any, before: Any) -> Any:
@@ -102,20 +102,15 @@ def _rehearsed(answer: dict[str, Any], wanted: Any, before: Any) -> tuple[str, d
 progress.follow(
     "prepare",
     Output("prepare-rehearsed", "data"),
-    State("prepare-wish", "data"),
-    State("prepare-rehearsed", "data"),
+    *states("prepare-wish.data", "prepare-rehearsed.data"),
     find=_work,
     tell=_rehearsed,
 )
 
 
 @callback(
-    Output("prepare-rehearsal", "figure"),
-    Output("prepare-rehearsal-box", "hidden"),
-    Output("prepare-calls", "children"),
-    Input("prepare-rehearsed", "data"),
-    Input("prepare-on-firing", "value"),
-    Input("unit", "data"),
+    *outputs("prepare-rehearsal.figure", "prepare-rehearsal-box.hidden", "prepare-calls.children"),
+    *inputs("prepare-rehearsed.data", "prepare-on-firing.value", "unit.data"),
     State("theme", "data"),
 )
 async def show(told: Any, firing: Any, unit: Any, theme: Any) -> Any:

@@ -24,6 +24,7 @@ from dashboard.pages.asked import (
     on_change,
 )
 from dashboard.parts.frame import button, door_row, halves, options, section
+from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.preparing.planning import Document, Draft, draft_of, read_document, to_document
 from dashboard.stored import shelf
 from dashboard.tables import day_of
@@ -78,15 +79,9 @@ def panel() -> list[Any]:
 
 
 @callback(
-    Output("prepare-plans", "children"),
-    Output("prepare-from", "data"),
-    Output("prepare-on-firing", "data"),
-    Output("prepare-save", "children"),
-    Output("prepare-copy", "hidden"),
-    Input("prepare-turn", "data"),
-    Input("prepare-plans-turn", "data"),
-    Input("prepare-sure", "data"),
-    Input("unit", "data"),
+    *outputs("prepare-plans.children", "prepare-from.data", "prepare-on-firing.data"),
+    *outputs("prepare-save.children", "prepare-copy.hidden"),
+    *inputs("prepare-turn.data", "prepare-plans-turn.data", "prepare-sure.data", "unit.data"),
     State("prepare-plan", "data"),
 )
 async def show_plans(_: Any, __: Any, sure: Any, unit: Any, kept: Any) -> Any:
@@ -142,8 +137,7 @@ async def open_plan(_: list[Any]) -> Any:
     _LIST,
     Output("prepare-sure", "data"),
     Input({"type": "prepare-remove", "name": ALL, "sure": ALL}, "n_clicks"),
-    State("prepare-plan", "data"),
-    State("prepare-plans-turn", "data"),
+    *states("prepare-plan.data", "prepare-plans-turn.data"),
 )
 async def remove(_: list[Any], kept: Any, turn: Any) -> Any:
     """Remove a plan on the second tap, so that a slip of a sooty finger costs nothing."""
@@ -223,11 +217,8 @@ def fresh() -> Plan:
     _LIST,
     _SAID,
     Output("prepare-replace", "hidden"),
-    Input("prepare-save", "n_clicks"),
-    Input("prepare-copy", "n_clicks"),
-    Input("prepare-replace", "n_clicks"),
-    State("prepare-plan", "data"),
-    State("prepare-plans-turn", "data"),
+    *inputs("prepare-save.n_clicks", "prepare-copy.n_clicks", "prepare-replace.n_clicks"),
+    *states("prepare-plan.data", "prepare-plans-turn.data"),
 )
 async def save(_: Any, __: Any, ___: Any, kept: Any, turn: Any) -> Any:
     """Save the plan: over the one that was opened, over any other only when confirmed."""

@@ -23,6 +23,7 @@ from dashboard.pages.prepare_sources import sources_section
 from dashboard.parts.frame import button, door_row, halves, section
 from dashboard.parts.plan_form import places_of, probe_fields, probe_rows
 from dashboard.parts.readiness import STATES, hand_words
+from dashboard.parts.wiring import inputs, states
 from dashboard.preparing.planning import Document, Draft, draft_of, errors_of
 from dashboard.preparing.rig_look import look_at_rig
 from dashboard.words import FAULTS, Unit, shown
@@ -87,10 +88,7 @@ def show_probes(kept: Any, chosen: Any) -> Any:
 
 
 @callback(
-    Output("prepare-stack", "figure"),
-    Input("prepare-plan", "data"),
-    State("theme", "data"),
-    State("unit", "data"),
+    Output("prepare-stack", "figure"), Input("prepare-plan", "data"), *states("theme.data", "unit.data")
 )
 def draw(kept: Any, theme: Any, unit: Any) -> Any:
     """Draw the stack before lighting."""
@@ -124,9 +122,7 @@ def pick(_: list[Any], chosen: Any) -> Any:
 
 @changes_draft(
     _SELECTED,
-    Input("prepare-take-out", "n_clicks"),
-    Input("prepare-lower", "n_clicks"),
-    Input("prepare-higher", "n_clicks"),
+    *inputs("prepare-take-out.n_clicks", "prepare-lower.n_clicks", "prepare-higher.n_clicks"),
     State("prepare-selected", "data"),
 )
 def change_probe(_: Any, __: Any, ___: Any, chosen: Any, draft: Draft) -> Any:
@@ -233,11 +229,8 @@ async def look(_: Any, step: Any, kept: Any, tried: Any, standing: Any, unit: An
 
 @callback(
     Output({"type": "prepare-reading", "i": ALL}, "children"),
-    Input("prepare-rig", "data"),
-    Input("prepare-probes", "children"),
-    State("prepare-plan", "data"),
-    State("prepare-tried", "data"),
-    State("unit", "data"),
+    *inputs("prepare-rig.data", "prepare-probes.children"),
+    *states("prepare-plan.data", "prepare-tried.data", "unit.data"),
 )
 def readings(rig: Any, _: Any, kept: Any, tried: Any, unit: Any) -> list[Any]:
     """Show what each probe reads."""
@@ -271,9 +264,7 @@ async def wake(_: Any) -> bool:
 
 @changes_draft(
     _SELECTED,
-    Input("prepare-name-it", "n_clicks"),
-    Input("prepare-more", "n_clicks"),
-    Input("prepare-add", "n_clicks"),
+    *inputs("prepare-name-it.n_clicks", "prepare-more.n_clicks", "prepare-add.n_clicks"),
     State("prepare-in-hand", "data"),
 )
 async def add(_: Any, __: Any, ___: Any, in_hand: Any, draft: Draft) -> Any:

@@ -14,6 +14,7 @@ from dashboard.pages.asked import PLAN, WRONG, act, carry_out, needed_draft, on_
 from dashboard.pages.prepare_probes import channel_of, key_of
 from dashboard.parts.frame import button, door_row, facts_list, halves, section
 from dashboard.parts.readiness import Ready, Report, Standing, burns, cautions, finding, fitness
+from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.preparing.planning import Document, Problem, draft_of, problems, read_document
 from dashboard.preparing.rig_look import look_at_rig
 from dashboard.security.guard import operator_only
@@ -134,13 +135,10 @@ def show_kit(items: Any) -> list[Any]:
 
 @on_change(
     _KIT,
-    Output("prepare-kit-new", "value"),
-    Output("prepare-kit-new", "error"),
+    *outputs("prepare-kit-new.value", "prepare-kit-new.error"),
     Input({"type": "prepare-kit-tick", "item": ALL}, "checked"),
     Input({"type": "prepare-kit-off", "item": ALL}, "n_clicks"),
-    Input("prepare-kit-add", "n_clicks"),
-    Input("prepare-kit-new", "n_submit"),
-    Input("prepare-kit-none", "n_clicks"),
+    *inputs("prepare-kit-add.n_clicks", "prepare-kit-new.n_submit", "prepare-kit-none.n_clicks"),
     State("prepare-kit-new", "value"),
 )
 def change_kit(ticks: list[Any], _: list[Any], __: Any, ___: Any, ____: Any, new: Any) -> Any:
@@ -173,13 +171,9 @@ def _keep_kit(items: list[tuple[str, bool]], adds: bool) -> Any:
 
 
 @callback(
-    Output("prepare-report", "data"),
-    Output("prepare-verdict", "children"),
-    Output("prepare-found", "children"),
-    Output("prepare-check-again", "disabled"),
-    Input("prepare-step", "value"),
-    Input("prepare-check-again", "n_intervals"),
-    Input("unit", "data"),
+    *outputs("prepare-report.data", "prepare-verdict.children", "prepare-found.children"),
+    *outputs("prepare-check-again.disabled"),
+    *inputs("prepare-step.value", "prepare-check-again.n_intervals", "unit.data"),
     State("prepare-plan", "data"),
 )
 async def cold_check(step: Any, _: Any, unit: Any, kept: Any) -> Any:
@@ -208,14 +202,9 @@ def check_rig(doc: Document) -> dict[str, Any]:
 
 
 @callback(
-    Output("prepare-hands", "children"),
-    Output("prepare-beacons", "hidden"),
-    Input("prepare-rig", "data"),
-    Input("prepare-report", "data"),
-    Input("prepare-step", "value"),
-    State("prepare-tried", "data"),
-    State("prepare-plan", "data"),
-    State("unit", "data"),
+    *outputs("prepare-hands.children", "prepare-beacons.hidden"),
+    *inputs("prepare-rig.data", "prepare-report.data", "prepare-step.value"),
+    *states("prepare-tried.data", "prepare-plan.data", "unit.data"),
 )
 def hands(rig: Any, report: Any, step: Any, tried: Any, kept: Any, unit: Any) -> Any:
     """Say which tips were warmed in the hand."""
@@ -252,20 +241,11 @@ async def beacon(_: Any) -> str:
 
 @callback(
     Output({"type": "prepare-state", "step": ALL}, "children"),
-    Output("prepare-facts", "children"),
-    Output("prepare-reasons", "children"),
-    Output("prepare-anyway-row", "hidden"),
-    Output("prepare-ending-row", "hidden"),
-    Output("prepare-ending", "label"),
-    Output("prepare-arm", "disabled"),
-    Input("prepare-checked", "data"),
-    Input("prepare-standing", "data"),
-    Input("prepare-report", "data"),
-    Input("prepare-kit", "data"),
-    Input("prepare-anyway", "checked"),
-    Input("prepare-ending", "checked"),
-    State("prepare-plan", "data"),
-    State("unit", "data"),
+    *outputs("prepare-facts.children", "prepare-reasons.children", "prepare-anyway-row.hidden"),
+    *outputs("prepare-ending-row.hidden", "prepare-ending.label", "prepare-arm.disabled"),
+    *inputs("prepare-checked.data", "prepare-standing.data", "prepare-report.data", "prepare-kit.data"),
+    *inputs("prepare-anyway.checked", "prepare-ending.checked"),
+    *states("prepare-plan.data", "unit.data"),
 )
 def ready(
     checked: Any, rig: Any, report: Any, items: Any, anyway: Any, ending: Any, kept: Any, unit: Any
@@ -306,8 +286,7 @@ def _planned(rig: Any) -> Any:
     PLAN,
     Output("prepare-arm-said", "children"),
     Input("prepare-arm", "n_clicks"),
-    State("prepare-plan", "data"),
-    State("prepare-ending", "checked"),
+    *states("prepare-plan.data", "prepare-ending.checked"),
     running=[(Output("prepare-arm", "disabled"), True, False)],
 )
 async def arm(_: Any, kept: Any, ending: Any) -> Any:

@@ -25,6 +25,7 @@ from dashboard.parts.source_form import (
     table_of,
     with_source,
 )
+from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.preparing.hearing import hearing
 from dashboard.preparing.planning import Draft, errors_of, problems
 from dashboard.security.guard import operator_only
@@ -76,12 +77,9 @@ def _given(values: list[Any], parts: list[Any], key: str = "name") -> dict[str, 
 
 
 @act(
-    Output("prepare-hear-poll", "disabled"),
-    Output("prepare-hear-stop", "hidden"),
-    Output("prepare-heard-said", "children"),
-    Output("prepare-found-keys", "data"),
-    Input("prepare-hear", "n_clicks"),
-    Input("prepare-hear-stop", "n_clicks"),
+    *outputs("prepare-hear-poll.disabled", "prepare-hear-stop.hidden", "prepare-heard-said.children"),
+    *outputs("prepare-found-keys.data"),
+    *inputs("prepare-hear.n_clicks", "prepare-hear-stop.n_clicks"),
     State({"type": "prepare-source", "name": ALL}, "value"),
 )
 async def hear(_: Any, __: Any, values: list[Any]) -> Any:
@@ -98,11 +96,9 @@ async def hear(_: Any, __: Any, values: list[Any]) -> Any:
 
 
 @act(
-    Output("prepare-hear-poll", "disabled", allow_duplicate=True),
-    Output("prepare-hear-stop", "hidden", allow_duplicate=True),
-    Output("prepare-heard-said", "children", allow_duplicate=True),
-    Output("prepare-heard", "children"),
-    Output("prepare-heard", "hidden"),
+    *outputs("prepare-hear-poll.disabled", "prepare-hear-stop.hidden", again=True),
+    *outputs("prepare-heard-said.children", again=True),
+    *outputs("prepare-heard.children", "prepare-heard.hidden"),
     Output("prepare-found-keys", "data", allow_duplicate=True),
     Output({"type": "prepare-number", "key": ALL}, "description"),
     Input("prepare-hear-poll", "n_intervals"),
@@ -128,11 +124,8 @@ async def heard(_: Any, keys: Any) -> Any:
 
 
 @callback(
-    Output("prepare-numbers", "children"),
-    Output("prepare-source-take", "hidden"),
-    Output("prepare-source-leave", "hidden"),
-    Input("prepare-found-keys", "data"),
-    Input("prepare-changing", "data"),
+    *outputs("prepare-numbers.children", "prepare-source-take.hidden", "prepare-source-leave.hidden"),
+    *inputs("prepare-found-keys.data", "prepare-changing.data"),
     State({"type": "prepare-number", "key": ALL}, "value"),
     State("prepare-plan", "data"),
 )
@@ -155,12 +148,10 @@ def offer(keys: Any, changing: Any, typed: list[Any], kept: Any) -> Any:
 @on_change(
     Output({"type": "prepare-source", "name": ALL}, "value"),
     Output("prepare-changing", "data"),
-    Output("prepare-found-keys", "data", allow_duplicate=True),
-    Output("prepare-heard-said", "children", allow_duplicate=True),
+    *outputs("prepare-found-keys.data", "prepare-heard-said.children", again=True),
     Output("prepare-setup", "open"),
     Input({"type": "prepare-source-change", "i": ALL}, "n_clicks"),
-    State("prepare-plan", "data"),
-    State("prepare-setup", "open"),
+    *states("prepare-plan.data", "prepare-setup.open"),
 )
 def change(_: list[Any], kept: Any, opened: Any) -> Any:
     """Load a source of the plan into the form."""
@@ -176,9 +167,8 @@ def change(_: list[Any], kept: Any, opened: Any) -> Any:
 
 
 @on_change(
-    Output("prepare-changing", "data", allow_duplicate=True),
-    Output("prepare-found-keys", "data", allow_duplicate=True),
-    Output("prepare-heard-said", "children", allow_duplicate=True),
+    *outputs("prepare-changing.data", "prepare-found-keys.data", again=True),
+    *outputs("prepare-heard-said.children", again=True),
     Input("prepare-source-leave", "n_clicks"),
 )
 def leave(_: Any) -> Any:
@@ -187,14 +177,12 @@ def leave(_: Any) -> Any:
 
 
 @changes_draft(
-    Output("prepare-heard-said", "children", allow_duplicate=True),
-    Output("prepare-found-keys", "data", allow_duplicate=True),
-    Output("prepare-changing", "data", allow_duplicate=True),
+    *outputs("prepare-heard-said.children", "prepare-found-keys.data", again=True),
+    *outputs("prepare-changing.data", again=True),
     Input("prepare-source-take", "n_clicks"),
     State({"type": "prepare-number", "key": ALL}, "value"),
     State({"type": "prepare-source", "name": ALL}, "value"),
-    State("prepare-found-keys", "data"),
-    State("prepare-changing", "data"),
+    *states("prepare-found-keys.data", "prepare-changing.data"),
 )
 @operator_only
 async def take(_: Any, names: list[Any], values: list[Any], keys: Any, changing: Any, draft: Draft) -> Any:

@@ -15,18 +15,10 @@ from dashboard.figures.traces import glass_of
 from dashboard.pages import progress
 from dashboard.pages.asked import glass_px, id_of, on_change
 from dashboard.parts import moment
-from dashboard.parts.frame import (
-    ALL_FIRINGS,
-    button,
-    client,
-    door_row,
-    options,
-    page_top,
-    picture,
-    scroll,
-)
+from dashboard.parts.frame import ALL_FIRINGS, button, door_row, options, page_top, picture, scroll
 from dashboard.parts.plan_form import other_alarms
 from dashboard.parts.single import chosen, let_single_out
+from dashboard.parts.wiring import client, inputs, outputs, states
 from dashboard.preparing.planning import errors_of, read_document, to_document, with_fields
 from dashboard.stored.replayed import ALL_SIDES, named_for, shown
 from dashboard.work.works import Work
@@ -171,8 +163,7 @@ async def _judgement(firing: Any, alarms: Any) -> Work | None:
 progress.follow(
     "replay",
     Output("replay-judged", "data"),
-    State("replay-firing", "data"),
-    State("replay-wish", "data"),
+    *states("replay-firing.data", "replay-wish.data"),
     find=_judgement,
     tell=lambda answer, firing, wish: ("", wish or {}),
     failed=lambda why, *_: f"It could not be judged: {why}",
@@ -239,10 +230,7 @@ async def _answer(firing: str, judged: Any) -> dict[str, Any] | None:
 @on_change(
     Output("replay-traces", "figure", allow_duplicate=True),
     Input("glass-px", "data"),
-    State("replay-firing", "data"),
-    State("replay-judged", "data"),
-    State("unit", "data"),
-    State("replay-body", "hidden"),
+    *states("replay-firing.data", "replay-judged.data", "unit.data", "replay-body.hidden"),
 )
 async def turn(glass: Any, firing: Any, judged: Any, unit: Any, hidden: Any) -> Any:
     """Place the names in the traces again: the tablet was turned."""
@@ -264,24 +252,15 @@ def _room(glass: Any) -> Glass:
 client(
     "replay_show",
     Output("replay-clock", "children"),
-    Input("replay-scrub", "value"),
-    Input("replay-told", "data"),
-    Input("replay-values", "children"),
-    Input("replay-zones", "children"),
-    Input("replay-happened", "children"),
-    Input("replay-standing", "children"),
-    Input("replay-traces", "figure"),
-    Input("replay-heat", "figure"),
-    Input("replay-stack", "figure"),
+    *inputs("replay-scrub.value", "replay-told.data", "replay-values.children"),
+    *inputs("replay-zones.children", "replay-happened.children", "replay-standing.children"),
+    *inputs("replay-traces.figure", "replay-heat.figure", "replay-stack.figure"),
 )
 client(
     "replay_act",
-    Output("replay-traces", "clickData"),
-    Output("replay-heat", "clickData"),
-    Input("replay-play", "n_clicks"),
-    Input("replay-speed", "value"),
-    Input("replay-traces", "clickData"),
-    Input("replay-heat", "clickData"),
+    *outputs("replay-traces.clickData", "replay-heat.clickData"),
+    *inputs("replay-play.n_clicks", "replay-speed.value", "replay-traces.clickData"),
+    *inputs("replay-heat.clickData"),
     prevent_initial_call=True,
 )
 
@@ -291,13 +270,9 @@ let_single_out("replay", "replay-traces")
 @on_change(
     Output("replay-scrub", "value", allow_duplicate=True),
     Output("replay-jumped", "children"),
-    Input("replay-back", "n_clicks"),
-    Input("replay-on", "n_clicks"),
-    State("replay-scrub", "value"),
-    State("replay-scrub", "max"),
-    State("replay-marks", "data"),
-    State("replay-play", "children"),
-    State("replay-speed", "value"),
+    *inputs("replay-back.n_clicks", "replay-on.n_clicks"),
+    *states("replay-scrub.value", "replay-scrub.max", "replay-marks.data", "replay-play.children"),
+    *states("replay-speed.value"),
 )
 def jump(back: Any, on: Any, now: Any, end: Any, marks: Any, play: Any, speed: Any) -> tuple[float, str]:
     """Go to the previous or next note or alarm, and say which it is."""
@@ -317,10 +292,7 @@ def jump(back: Any, on: Any, now: Any, end: Any, marks: Any, play: Any, speed: A
 
 
 @callback(
-    Output("replay-settings", "children"),
-    Input("replay-firing", "data"),
-    Input("replay-own", "n_clicks"),
-    Input("unit", "data"),
+    Output("replay-settings", "children"), *inputs("replay-firing.data", "replay-own.n_clicks", "unit.data")
 )
 async def settings(firing: Any, _: int | None, unit: Any) -> Any:
     """Make the form of all alarms' settings, filled in with the firing's own."""
@@ -335,12 +307,10 @@ async def settings(firing: Any, _: int | None, unit: Any) -> Any:
     Output("replay-wish", "data"),
     Output("replay-poll", "disabled", allow_duplicate=True),
     Output(FIELDS, "error"),
-    Input("replay-rerun", "n_clicks"),
-    Input("replay-own", "n_clicks"),
+    *inputs("replay-rerun.n_clicks", "replay-own.n_clicks"),
     State({"type": "replay-on", "rule": ALL}, "checked"),
     State(FIELDS, "value"),
-    State("replay-firing", "data"),
-    State("unit", "data"),
+    *states("replay-firing.data", "unit.data"),
 )
 async def rerun(_: Any, __: Any, ons: list[Any], values: list[Any], firing: Any, unit: Any) -> Any:
     """Re-run the alarms with the form's settings, or the firing's own."""
@@ -361,8 +331,7 @@ async def rerun(_: Any, __: Any, ons: list[Any], values: list[Any], firing: Any,
 @callback(
     Output("replay-differences", "children"),
     Input("replay-judged", "data"),
-    State("replay-firing", "data"),
-    State("replay-rerun", "n_clicks"),
+    *states("replay-firing.data", "replay-rerun.n_clicks"),
 )
 async def compare_alarms(judged: Any, firing: Any, asked: int | None) -> Any:
     """Say which alarms the changed settings would have added, removed or moved."""

@@ -22,15 +22,8 @@ from dashboard.pages import progress
 from dashboard.pages.asked import act, button_pressed, glass_px, id_of, next_turn, on_change
 from dashboard.parts.comparison import WHOSE, told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
-from dashboard.parts.frame import (
-    button,
-    client,
-    door_row,
-    page_top,
-    picture,
-    save_as,
-    scroll,
-)
+from dashboard.parts.frame import button, door_row, page_top, picture, save_as, scroll
+from dashboard.parts.wiring import client, inputs, outputs, states
 from dashboard.security.guard import may_act
 from dashboard.stored.exports import FILES, download_headers, file_name
 from dashboard.words import span
@@ -111,18 +104,10 @@ progress.follow(
 
 
 @callback(
-    Output("report-name", "children"),
-    Output("report-about", "children"),
-    Output("report-doors", "children"),
-    Output("report-body", "hidden"),
-    Output("report-verdicts", "children"),
-    Output("report-traces", "figure"),
-    Output("report-heat", "figure"),
-    Output("report-facts", "children"),
-    Input("report-ready", "data"),
-    Input("unit", "data"),
-    Input("glass-px", "data"),
-    Input("report-saved", "data"),
+    *outputs("report-name.children", "report-about.children", "report-doors.children"),
+    *outputs("report-body.hidden", "report-verdicts.children", "report-traces.figure"),
+    *outputs("report-heat.figure", "report-facts.children"),
+    *inputs("report-ready.data", "unit.data", "glass-px.data", "report-saved.data"),
     State("theme", "data"),
 )
 async def show(firing: Any, unit: Any, glass: Any, _: Any, theme: Any) -> Any:
@@ -174,11 +159,8 @@ def _doors(firing: str, unit: Unit) -> list[Any]:
 
 
 @callback(
-    Output("report-form", "children"),
-    Output("report-saved", "data"),
-    Output("report-photos", "children"),
-    Input("report-ready", "data"),
-    Input("report-photos-turn", "data"),
+    *outputs("report-form.children", "report-saved.data", "report-photos.children"),
+    *inputs("report-ready.data", "report-photos-turn.data"),
 )
 async def show_form(firing: Any, _: Any) -> Any:
     """Show the form with what has been saved, and the photos."""
@@ -206,14 +188,12 @@ def _texts(title: str, facts: dict[str, Any]) -> dict[str, str]:
 
 
 @act(
-    Output("report-form", "children", allow_duplicate=True),
-    Output("report-saved", "data", allow_duplicate=True),
+    *outputs("report-form.children", "report-saved.data", again=True),
     Output({"type": "report-text", "name": ALL}, "error"),
     Output("report-written", "children", allow_duplicate=True),
     Input("report-save", "n_clicks"),
     State({"type": "report-text", "name": ALL}, "value"),
-    State("report-saved", "data"),
-    State("report-ready", "data"),
+    *states("report-saved.data", "report-ready.data"),
 )
 async def save(_: int | None, values: list[Any], saved: Any, firing: Any) -> Any:
     """Save only what was changed, so that what others wrote meanwhile stays."""
@@ -239,8 +219,7 @@ async def save(_: int | None, values: list[Any], saved: Any, firing: Any) -> Any
 @act(
     Output("report-photos-turn", "data"),
     Input({"type": "report-photo-away", "name": ALL}, "n_clicks"),
-    State("report-ready", "data"),
-    State("report-photos-turn", "data"),
+    *states("report-ready.data", "report-photos-turn.data"),
 )
 async def take_photo_away(clicks: list[Any], firing: Any, turn: Any) -> Any:
     """Delete a photo."""
@@ -268,8 +247,7 @@ client(
     "report_photos",
     Output("report-add-photos", "title"),
     Input("report-add-photos", "n_clicks"),
-    State("report-ready", "data"),
-    State("report-photos-turn", "data"),
+    *states("report-ready.data", "report-photos-turn.data"),
     prevent_initial_call=True,
 )
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import ClientsideFunction, clientside_callback, dcc, html, set_props
+from dash import dcc, html, set_props
 
 STAYS_S: Final = 8.0
 """How long a harmless message stays. [s]"""
@@ -102,11 +102,6 @@ def picture(name: str, label: str, kind: str = "graph") -> Any:
     """Make a graph that fills a box, with a label for those who can't see it."""
     filling = graph(name, style={"height": "100%"})
     return html.Div(filling, className=kind, role="img", **{"aria-label": label})
-
-
-def client(name: str, *args: Any, **kwargs: Any) -> None:
-    """Register a callback that a script in `assets` runs: the security policy forbids inline ones."""
-    clientside_callback(ClientsideFunction("stokewatch", name), *args, **kwargs)
 
 
 def notice(text: str, *, bad: bool = False) -> None:
