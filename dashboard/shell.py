@@ -9,7 +9,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.acts import ask
 from dashboard.context import here
 from dashboard.figures.look import TEMPLATES
-from dashboard.parts.frame import button, dialog, options
+from dashboard.parts.frame import button, dialog, options, section
 from dashboard.parts.wiring import client, inputs, outputs, states
 from dashboard.security.guard import operator_only, who_asks
 
@@ -68,110 +68,73 @@ THEME: Final[dict[str, Any]] = {
 
 def shell() -> Any:
     """Lay out the frame around the pages."""
-    return dmc.MantineProvider(
-        id="mantine",
-        theme=THEME,
-        forceColorScheme="light",
-        children=[
-            dcc.Store(id="unit", storage_type="local", data="C"),
-            dcc.Store(id="theme", storage_type="local", data="day"),
-            dcc.Store(id="templates", data=TEMPLATES),
-            dcc.Store(id="glass-px"),
-            dcc.Store(id="me", data=None),
-            dcc.Interval(id="me-again", interval=60_000),
-            html.Div(id="hears-alarms"),
-            dmc.NotificationContainer(id="notes", position="bottom-right"),
-            html.Div(
-                id="glass",
-                children=[
-                    html.A("Skip to the page", href="#main", className="skip"),
-                    html.Section([_head(), _settings()], id="top", **{"aria-label": "Pages and settings"}),
-                    _banners(),
-                    html.Main(page_container, id="main", tabIndex=-1),
-                    _foot(),
-                ],
-            ),
-            _pin_dialog(),
-        ],
-    )
+    top = [_head(), _settings()]
+    banners = [
+        _silence("lost", "No connection to Stokewatch"),
+        _silence("stale"),
+        html.Div(id="silenced"),
+        html.Div(id="alarms", role="alert"),
+    ]
+    foot = [
+        html.P(CAUTION, id="caution"),
+        html.P("", id="done", role="status"),
+        html.P("", id="health"),
+        html.P("", id="awake"),
+    ]
+    glass = [
+        html.A("Skip to the page", href="#main", className="skip"),
+        section(*top, id="top", label="Pages and settings"),
+        section(*banners, id="banners", label="What is wrong"),
+        html.Main(page_container, id="main", tabIndex=-1),
+        html.Div(foot, id="foot", role="contentinfo"),
+    ]
+    parts: list[Any] = [
+        dcc.Store(id="unit", storage_type="local", data="C"),
+        dcc.Store(id="theme", storage_type="local", data="day"),
+        dcc.Store(id="templates", data=TEMPLATES),
+        dcc.Store(id="glass-px"),
+        dcc.Store(id="me", data=None),
+        dcc.Interval(id="me-again", interval=60_000),
+        html.Div(id="hears-alarms"),
+        dmc.NotificationContainer(id="notes", position="bottom-right"),
+        html.Div(glass, id="glass"),
+        _pin_dialog(),
+    ]
+    return dmc.MantineProvider(parts, id="mantine", theme=THEME, forceColorScheme="light")
 
 
 def _head() -> Any:
-    return html.Div(
-        id="head",
-        children=[
-            html.Div(
-                [
-                    html.P("Stokewatch", id="firing-title"),
-                    html.P(
-                        [
-                            html.Span("", id="stage-line"),
-                            " · ",
-                            html.Span("", className="clock", id="clock"),
-                            html.Span(" · invented", id="invented", hidden=True),
-                        ],
-                        className="stage",
-                    ),
-                ],
-                className="name",
-            ),
-            html.Nav(
-                [dcc.Link(text, href=path, id=f"door-{text.lower()}") for path, text in DOORS],
-                id="doors",
-                **{"aria-label": "Pages"},
-            ),
-            button("Sound off", "sound", **{"aria-pressed": "false"}),
-        ],
-    )
+    stage = [
+        html.Span("", id="stage-line"),
+        " · ",
+        html.Span("", className="clock", id="clock"),
+        html.Span(" · invented", id="invented", hidden=True),
+    ]
+    name = [html.P("Stokewatch", id="firing-title"), html.P(stage, className="stage")]
+    doors = [dcc.Link(text, href=path, id=f"door-{text.lower()}") for path, text in DOORS]
+    parts = [
+        html.Div(name, className="name"),
+        html.Nav(doors, id="doors", **{"aria-label": "Pages"}),
+        button("Sound off", "sound", **{"aria-pressed": "false"}),
+    ]
+    return html.Div(parts, id="head")
 
 
 def _settings() -> Any:
+    units = options((("C", "°C"), ("F", "°F")))
+    parts: list[Any] = [
+        dmc.SegmentedControl(id="unit-choice", data=units, value="C", persistence=True),
+        button("Night", "theme-choice"),
+        button("Operator …", "operator", hidden=True),
+    ]
     return html.Div(
-        id="settings",
-        role="group",
-        **{"aria-label": "How the page looks, and who can act"},
-        children=[
-            dmc.SegmentedControl(
-                id="unit-choice",
-                data=options((("C", "°C"), ("F", "°F"))),
-                value="C",
-                persistence=True,
-            ),
-            button("Night", "theme-choice"),
-            button("Operator …", "operator", hidden=True),
-        ],
-    )
-
-
-def _banners() -> Any:
-    return html.Section(
-        id="banners",
-        **{"aria-label": "What is wrong"},
-        children=[
-            _silence("lost", "No connection to Stokewatch"),
-            _silence("stale"),
-            html.Div(id="silenced"),
-            html.Div(id="alarms", role="alert"),
-        ],
+        parts, id="settings", role="group", **{"aria-label": "How the page looks, and who can act"}
     )
 
 
 def _silence(name: str, head: str = "") -> Any:
     words = [html.B(head, id=f"{name}-head", role="alert"), html.Span("", id=f"{name}-words")]
     return html.Div([*words, button("Quiet", f"{name}-quiet")], id=name, className="stale", hidden=True)
-
-
-def _foot() -> Any:
-    return html.Div(
-        id="foot",
-        role="contentinfo",
-        children=[
-            html.P(CAUTION, id="caution"),
-            html.P("", id="done", role="status"),
-            html.P("", id="health"),
-            html.P("", id="awake"),
-        ],
-    )
 
 
 def _pin_dialog() -> Any:

@@ -19,7 +19,7 @@ from dashboard.figures.look import Unit, theme_of, unit_of
 from dashboard.pages import progress
 from dashboard.pages.asked import ids_of, on_change, read_kept
 from dashboard.parts.comparison import SOURCES, bars, fact_table, heat_key
-from dashboard.parts.frame import button, door_row, graph, items, options, page_top
+from dashboard.parts.frame import button, door_row, graph, items, options, page_top, stores
 from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.stored import shelf
 from dashboard.words import shown as in_unit
@@ -51,20 +51,17 @@ def layout(firings: str = "", **_query: str) -> Any:
         searchable=True,
         debounce=300,
     )
-    return html.Div(
-        id="compare",
-        children=[
-            dcc.Location(id="compare-address", refresh="callback-nav"),
-            dcc.Store(id="compare-firings", data=asked[:MOST]),
-            dcc.Store(id="compare-ready", data=[]),
-            dcc.Download(id="compare-file"),
-            page_top("Compare firings", html.P(more, id="compare-left-out")),
-            progress.working("compare"),
-            html.Ol(id="compare-chosen"),
-            html.Details([html.Summary("Choose firings"), choice], open=len(asked) < 2),
-            html.Div(id="compare-body", hidden=True, children=_body()),
-        ],
-    )
+    parts: list[Any] = [
+        dcc.Location(id="compare-address", refresh="callback-nav"),
+        *stores("compare", firings=asked[:MOST], ready=[]),
+        dcc.Download(id="compare-file"),
+        page_top("Compare firings", html.P(more, id="compare-left-out")),
+        progress.working("compare"),
+        html.Ol(id="compare-chosen"),
+        html.Details([html.Summary("Choose firings"), choice], open=len(asked) < 2),
+        html.Div(id="compare-body", hidden=True, children=_body()),
+    ]
+    return html.Div(parts, id="compare")
 
 
 def _body() -> list[Any]:

@@ -9,7 +9,7 @@ from dashboard.context import here
 from dashboard.figures.look import unit_of
 from dashboard.pages.asked import act, carry_out, on_change
 from dashboard.pages.fire_notes import dialogs
-from dashboard.parts.frame import NOTHING, button, dialog, door_row, graph, items, options, section
+from dashboard.parts.frame import NOTHING, button, dialog, door_row, graph, items, options, section, stores
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.parts.wiring import client, inputs, outputs
 from dashboard.shell import WAITING
@@ -29,41 +29,34 @@ GRAPH: Final[dict[str, Any]] = {
 
 def layout(**_query: str) -> Any:
     """Lay out the page."""
-    return html.Div(
-        id="fire",
-        className="opening",
-        children=[
-            html.H1("Fire", className="unseen"),
-            dcc.Store(id="fire-here", data=1),
-            dcc.Store(id="fire-place"),
-            dcc.Store(id="fire-spot-asked"),
-            *chosen("fire"),
-            _waiting(),
-            html.Section(id="ended-summary", **{"aria-label": "This firing in brief"}),
-            _verdict_row(),
-            html.Ol(id="zones", **{"aria-label": "Zones, coldest first"}),
-            html.Div([_chart(), _side()], id="course"),
-            html.P("", id="fire-done", role="status"),
-            dcc.Store(id="edit-event"),
-            *dialogs(),
-            _end_dialog(),
-            dmc.Modal(
-                html.Div(
-                    [
-                        html.P([_span("glance-alarm"), _span("glance-advice")], id="glance-wrong"),
-                        html.P("", id="glance-zone"),
-                        html.P([_span("glance-number"), _span("glance-way", className="way")]),
-                        html.P("", id="glance-need"),
-                    ],
-                    id="glance-words",
-                ),
-                id="glance",
-                fullScreen=True,
-                title="At a glance",
-                closeButtonProps={"aria-label": "Close", "size": "xl"},
-            ),
-        ],
-    )
+    glance = [
+        html.P([_span("glance-alarm"), _span("glance-advice")], id="glance-wrong"),
+        html.P("", id="glance-zone"),
+        html.P([_span("glance-number"), _span("glance-way", className="way")]),
+        html.P("", id="glance-need"),
+    ]
+    parts: list[Any] = [
+        html.H1("Fire", className="unseen"),
+        *stores("fire", here=1, place=None, spot_asked=None),
+        *chosen("fire"),
+        _waiting(),
+        html.Section(id="ended-summary", **{"aria-label": "This firing in brief"}),
+        _verdict_row(),
+        html.Ol(id="zones", **{"aria-label": "Zones, coldest first"}),
+        html.Div([_chart(), _side()], id="course"),
+        html.P("", id="fire-done", role="status"),
+        dcc.Store(id="edit-event"),
+        *dialogs(),
+        _end_dialog(),
+        dmc.Modal(
+            html.Div(glance, id="glance-words"),
+            id="glance",
+            fullScreen=True,
+            title="At a glance",
+            closeButtonProps={"aria-label": "Close", "size": "xl"},
+        ),
+    ]
+    return html.Div(parts, id="fire", className="opening")
 
 
 def _span(own: str, **more: Any) -> Any:

@@ -16,7 +16,7 @@ from dashboard.figures.look import unit_of
 from dashboard.pages import firings_errands, firings_import, firings_places, progress
 from dashboard.pages.asked import button_pressed, ids_of, next_turn, on_change, read_kept
 from dashboard.parts.firing_card import binned_card, card, coldest, peak_id
-from dashboard.parts.frame import ALL_FIRINGS, button, door_row, notice, options, page_top
+from dashboard.parts.frame import ALL_FIRINGS, button, door_row, notice, options, page_top, stores
 from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.security.guard import may_act
 from dashboard.stored import shelf
@@ -58,30 +58,23 @@ def _list(*, binned: bool) -> Any:
         button("Clear", "firings-none"),
     ]
     named = {"role": "region", "aria-label": "Firings to compare"}
-    return html.Div(
-        id="firings",
-        children=[
-            dcc.Store(id="firings-which", data=which),
-            dcc.Store(id="firings-page", data=0),
-            dcc.Store(id="firings-turn", data=0),
-            *(dcc.Store(id=f"firings-{name}", data=[]) for name in ("waiting", "doomed")),
-            dcc.Store(id="firings-chosen", data=[], storage_type="session"),
-            dcc.Interval(id="firings-peaks", interval=1000, disabled=True),
-            page_top(
-                "Bin" if binned else "Firings",
-                html.P("", id="firings-count", role="status"),
-                door_row(*doors),
-            ),
-            _finder(which),
-            firings_errands.sure(),
-            dcc.Store(id="firings-errand"),
-            dcc.Store(id="firings-made"),
-            progress.working("firings"),
-            html.Ol(id="firings-list"),
-            door_row(*turning, id="firings-pages", hidden=True),
-            html.Div(bar, id="firings-bar", hidden=True, **named),
-        ],
-    )
+    parts: list[Any] = [
+        *stores("firings", which=which, page=0, turn=0, waiting=[], doomed=[], errand=None, made=None),
+        dcc.Store(id="firings-chosen", data=[], storage_type="session"),
+        dcc.Interval(id="firings-peaks", interval=1000, disabled=True),
+        page_top(
+            "Bin" if binned else "Firings",
+            html.P("", id="firings-count", role="status"),
+            door_row(*doors),
+        ),
+        _finder(which),
+        firings_errands.sure(),
+        progress.working("firings"),
+        html.Ol(id="firings-list"),
+        door_row(*turning, id="firings-pages", hidden=True),
+        html.Div(bar, id="firings-bar", hidden=True, **named),
+    ]
+    return html.Div(parts, id="firings")
 
 
 def _finder(which: str) -> Any:

@@ -16,7 +16,7 @@ from dashboard.figures.look import unit_of
 from dashboard.pages import progress
 from dashboard.pages.asked import act, button_pressed, read_kept
 from dashboard.pages.firings_sent import READ, files_sent, imports, looked_at, spool_here, works_here
-from dashboard.parts.frame import ALL_FIRINGS, button, door_row, options, page_top
+from dashboard.parts.frame import ALL_FIRINGS, button, door_row, options, page_top, stores
 from dashboard.parts.import_form import (
     FIELDS,
     ReadingRefused,
@@ -48,21 +48,18 @@ ABOUT: Final = (
 
 def layout() -> Any:
     """Lay out the page."""
-    return html.Div(
-        id="import",
-        children=[
-            dcc.Location(id="import-address", refresh="callback-nav"),
-            *(dcc.Store(id=f"import-{name}", data=None) for name in ("sent", "errand", "found")),
-            dcc.Store(id="import-ways", data=[]),
-            page_top("Import files", html.P(ABOUT, id="import-about"), door_row(ALL_FIRINGS)),
-            html.P("", id="import-burning"),
-            door_row(button("Choose files …", "import-choose", className="main")),
-            html.P("", id="import-files", role="status"),
-            progress.working("import"),
-            html.Div("", id="import-done", role="status"),
-            html.Div(_form(), id="import-form", hidden=True),
-        ],
-    )
+    parts: list[Any] = [
+        dcc.Location(id="import-address", refresh="callback-nav"),
+        *stores("import", sent=None, errand=None, found=None, ways=[]),
+        page_top("Import files", html.P(ABOUT, id="import-about"), door_row(ALL_FIRINGS)),
+        html.P("", id="import-burning"),
+        door_row(button("Choose files …", "import-choose", className="main")),
+        html.P("", id="import-files", role="status"),
+        progress.working("import"),
+        html.Div("", id="import-done", role="status"),
+        html.Div(_form(), id="import-form", hidden=True),
+    ]
+    return html.Div(parts, id="import")
 
 
 def _form() -> list[Any]:

@@ -45,14 +45,12 @@ def layout(firing: str) -> Any:
         html.Ol(id="places-rows"),
         door_row(dmc.Button("Save", id="places-save"), said, id="places-bar"),
     ]
-    return html.Div(
-        id="places",
-        children=[
-            dcc.Store(id="places-firing", data=firing),
-            page_top("Places, zones and plan", html.P("", id="places-about"), door_row(ALL_FIRINGS)),
-            html.Div(body, id="places-body", hidden=True),
-        ],
-    )
+    parts: list[Any] = [
+        dcc.Store(id="places-firing", data=firing),
+        page_top("Places, zones and plan", html.P("", id="places-about"), door_row(ALL_FIRINGS)),
+        html.Div(body, id="places-body", hidden=True),
+    ]
+    return html.Div(parts, id="places")
 
 
 def _read(path: Path, firing: str, ref: Any) -> tuple[FiringInfo, tuple[Column, ...], Document]:

@@ -14,7 +14,7 @@ from dash.exceptions import PreventUpdate
 from dashboard.figures.look import unit_of
 from dashboard.pages import prepare_alarms, prepare_plans, prepare_probes, prepare_ready
 from dashboard.pages.asked import PLAN, button_pressed, changes_draft, needed_draft, next_turn, on_change
-from dashboard.parts.frame import button, items
+from dashboard.parts.frame import button, items, stores
 from dashboard.parts.plan_form import alarm_fields, changed_words, plan_fields, when_words
 from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.preparing.planning import (
@@ -46,26 +46,22 @@ BEGUN: Final = 1
 
 def layout(step: str = "plan", **_query: str) -> Any:
     """Lay out the page at one of the steps of `NAMES`."""
-    stores = ("checked", "selected", "rig", "in-hand", "standing", "report", "kit")
     tabs = dmc.TabsList([_tab(n, name, title) for n, (name, title, _) in enumerate(STEPS, 1)])
     panels = [dmc.TabsPanel([*make(), _onward(n)], value=name) for n, (name, _, make) in enumerate(STEPS)]
-    return html.Div(
-        id="prepare",
-        children=[
-            dcc.Store(id="prepare-plan", storage_type="local"),
-            dcc.Store(id="prepare-turn", data=0),
-            dcc.Store(id="prepare-tried", data={}),
-            *(dcc.Store(id=f"prepare-{name}") for name in stores),
-            dcc.Location(id="prepare-onward", refresh="callback-nav"),
-            html.H1("Prepare", className="unseen"),
-            dmc.Tabs(
-                id="prepare-step",
-                value=step if step in NAMES else "plan",
-                activateTabWithKeyboard=False,  # arrows move, Enter opens
-                children=[tabs, *panels],
-            ),
-        ],
-    )
+    parts: list[Any] = [
+        dcc.Store(id="prepare-plan", storage_type="local"),
+        *stores("prepare", turn=0, tried={}, checked=None, selected=None, rig=None, in_hand=None),
+        *stores("prepare", standing=None, report=None, kit=None),
+        dcc.Location(id="prepare-onward", refresh="callback-nav"),
+        html.H1("Prepare", className="unseen"),
+        dmc.Tabs(
+            id="prepare-step",
+            value=step if step in NAMES else "plan",
+            activateTabWithKeyboard=False,  # arrows move, Enter opens
+            children=[tabs, *panels],
+        ),
+    ]
+    return html.Div(parts, id="prepare")
 
 
 def _tab(number: int, name: str, title: str) -> Any:

@@ -5,7 +5,7 @@ import contextlib
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import Output, State, callback, dcc, html, no_update
+from dash import Output, State, callback, html, no_update
 from dash.exceptions import PreventUpdate
 from msgspec.structs import replace
 
@@ -17,7 +17,7 @@ from dashboard.figures.names import PHONE
 from dashboard.figures.traces import traces_figure
 from dashboard.pages import progress
 from dashboard.pages.asked import WRONG, on_change
-from dashboard.parts.frame import graph, halves, section
+from dashboard.parts.frame import graph, halves, section, stores
 from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.words import Unit, alarm_name, span
 from dashboard.work.works import Work
@@ -35,8 +35,7 @@ def panel() -> list[Any]:
     why = "Choose an earlier firing to see when these settings would have raised an alarm."
     empty, kind = {"placeholder": "Choose one …"}, {"className": "prepare-rehearsal"}
     return [
-        dcc.Store(id="prepare-wish"),
-        dcc.Store(id="prepare-rehearsed"),
+        *stores("prepare", wish=None, rehearsed=None),
         halves(
             section(
                 html.H2("Rehearse"),

@@ -23,7 +23,7 @@ from dashboard.pages.asked import (
     next_turn,
     on_change,
 )
-from dashboard.parts.frame import button, door_row, halves, options, section
+from dashboard.parts.frame import button, door_row, halves, options, section, stores
 from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.preparing.planning import Document, Draft, draft_of, read_document, to_document
 from dashboard.stored import shelf
@@ -62,8 +62,7 @@ def panel() -> list[Any]:
                 html.H2("Start from"),
                 html.H3("A saved plan"),
                 html.Ul(id="prepare-plans"),
-                dcc.Store(id="prepare-sure"),
-                dcc.Store(id="prepare-plans-turn", data=0),
+                *stores("prepare", sure=None, plans_turn=0),
                 html.H3("An earlier firing"),
                 door_row(
                     dmc.Select(id="prepare-from", data=[], placeholder="Choose one …", attributes=named),

@@ -5,7 +5,7 @@ import math
 from typing import Any, Final
 
 import dash_mantine_components as dmc
-from dash import ALL, Input, Output, State, callback, ctx, dcc, html, no_update, set_props
+from dash import ALL, Input, Output, State, callback, ctx, html, no_update, set_props
 from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
@@ -15,7 +15,7 @@ from dashboard.figures.traces import glass_of
 from dashboard.pages import progress
 from dashboard.pages.asked import glass_px, id_of, on_change
 from dashboard.parts import moment
-from dashboard.parts.frame import ALL_FIRINGS, button, door_row, options, page_top, picture, scroll
+from dashboard.parts.frame import ALL_FIRINGS, button, door_row, options, page_top, picture, scroll, stores
 from dashboard.parts.plan_form import other_alarms
 from dashboard.parts.single import chosen, let_single_out
 from dashboard.parts.wiring import client, inputs, outputs, states
@@ -33,25 +33,19 @@ SPEEDS: Final = (1, 10, 30, 60, 120)
 
 def layout(firing: str = "", at: str = "", **_query: str) -> Any:
     """Lay out the page of one stored firing; `at` is in seconds from its first reading."""
-    return html.Div(
-        id="replay",
-        children=[
-            dcc.Store(id="replay-firing", data=firing),
-            dcc.Store(id="replay-told"),
-            dcc.Store(id="replay-marks"),
-            *chosen("replay"),
-            dcc.Store(id="replay-wish", data={}),
-            dcc.Store(id="replay-judged"),
-            page_top(
-                "Replay",
-                door_row(id="replay-doors"),
-                html.P("", id="replay-about"),
-                progress.working("replay"),
-                own="replay-title",
-            ),
-            html.Div([*_look(_seconds(at)), *_judged(), *_settings_form()], id="replay-body", hidden=True),
-        ],
-    )
+    parts: list[Any] = [
+        *stores("replay", firing=firing, told=None, marks=None, wish={}, judged=None),
+        *chosen("replay"),
+        page_top(
+            "Replay",
+            door_row(id="replay-doors"),
+            html.P("", id="replay-about"),
+            progress.working("replay"),
+            own="replay-title",
+        ),
+        html.Div([*_look(_seconds(at)), *_judged(), *_settings_form()], id="replay-body", hidden=True),
+    ]
+    return html.Div(parts, id="replay")
 
 
 def _seconds(text: Any) -> float:

@@ -22,7 +22,7 @@ from dashboard.pages import progress
 from dashboard.pages.asked import act, button_pressed, glass_px, id_of, next_turn, on_change
 from dashboard.parts.comparison import WHOSE, told_of_load, verdict_rows
 from dashboard.parts.description import form, photos
-from dashboard.parts.frame import button, door_row, page_top, picture, save_as, scroll
+from dashboard.parts.frame import button, door_row, page_top, picture, save_as, scroll, stores
 from dashboard.parts.wiring import client, inputs, outputs, states
 from dashboard.security.guard import may_act
 from dashboard.stored.exports import FILES, download_headers, file_name
@@ -48,19 +48,14 @@ PHOTOS: Final = "/api/report/photos"
 
 def layout(firing: str = "", **_query: str) -> Any:
     """Lay out the report of a firing: its ID, or `last`."""
-    return html.Div(
-        id="report",
-        children=[
-            dcc.Store(id="report-firing", data=firing),
-            dcc.Store(id="report-ready"),
-            dcc.Store(id="report-saved", data={}),
-            dcc.Store(id="report-photos-turn", data=0),
-            page_top("Report", html.P("", id="report-about"), own="report-name"),
-            door_row(id="report-doors"),
-            progress.working("report"),
-            html.Div(id="report-body", hidden=True, children=_body()),
-        ],
-    )
+    parts: list[Any] = [
+        *stores("report", firing=firing, ready=None, saved={}, photos_turn=0),
+        page_top("Report", html.P("", id="report-about"), own="report-name"),
+        door_row(id="report-doors"),
+        progress.working("report"),
+        html.Div(id="report-body", hidden=True, children=_body()),
+    ]
+    return html.Div(parts, id="report")
 
 
 def _body() -> list[Any]:

@@ -52,6 +52,11 @@ def table(heads: Iterable[Any], rows: list[Any], **more: Any) -> Any:
     return html.Table([head, html.Tbody(rows)], **more)
 
 
+def stores(prefix: str, **kept: Any) -> list[Any]:
+    """Make a page's stores with what they hold at first; `a_b` has the ID `prefix-a-b`."""
+    return [dcc.Store(id=f"{prefix}-{name.replace('_', '-')}", data=data) for name, data in kept.items()]
+
+
 def door_row(*children: Any, **more: Any) -> Any:
     """Make a row of links and buttons."""
     return html.Div(list(children), className="page-doors", **more)

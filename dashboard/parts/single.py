@@ -2,9 +2,9 @@
 
 from typing import Any, Final
 
-from dash import ALL, Input, Output, Patch, State, callback, ctx, dcc, no_update
+from dash import ALL, Input, Output, Patch, State, callback, ctx, no_update
 
-from dashboard.parts.frame import button
+from dashboard.parts.frame import button, stores
 
 FADED: Final = 0.12
 """Opacity of the other lines while one is singled out."""
@@ -22,7 +22,7 @@ def one_of(prefix: str, zone: str, words: Any, *, line: int | None = None, **mor
 
 def chosen(prefix: str) -> list[Any]:
     """Make the stores of what is singled out: `-chosen` (None: all) and `-all`, which brings all back."""
-    return [dcc.Store(id=f"{prefix}-chosen"), dcc.Store(id=f"{prefix}-all")]
+    return stores(prefix, chosen=None, all=None)
 
 
 def let_single_out(prefix: str, graph: str) -> None:
