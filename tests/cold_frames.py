@@ -7,10 +7,11 @@ from typing import Final
 
 import numpy as np
 
+from logger.errors import UserError
 from logger.physics.thermocouple import compensated_temperature_c, emf_uv
 from logger.reading import Frame, Status
 from logger.rig_line import wire
-from logger.simulator.scenario import Scenario, ScenarioError
+from logger.simulator.scenario import Scenario
 from logger.simulator.wiring import WRAP, sample_of, terminals, wired_plan
 
 HAND_C: Final = 32.0
@@ -24,7 +25,7 @@ class ColdFrames:
 
     The scenario sets the probes, their noise and lag, and the air's temperature. Channels may be `swapped`
     (their two wires), `loose`, or too high by `off_c`. Each thermocouple in turn is held in the hand for half
-    of `hand_s` [s], over and over; 0 means nobody touches them. ScenarioError if the scenario lacks such a
+    of `hand_s` [s], over and over; 0 means nobody touches them. UserError if the scenario lacks such a
     channel.
     """
 
@@ -50,7 +51,7 @@ class ColdFrames:
         self._noise = np.random.default_rng([scenario.seed, 9])
         known = set(self._terminals)
         for channel in sorted((self._swapped | set(self._off_c) | self._loose) - known):
-            raise ScenarioError(f"{channel}: no such channel; there are {', '.join(sorted(known))}")
+            raise UserError(f"{channel}: no such channel; there are {', '.join(sorted(known))}")
 
     def line(self, index: int) -> bytes:
         """Return one frame's line, with its newline."""

@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from logger.errors import UserError
 from logger.reading import Frame, Sample
 from logger.rig_line import wire
-from logger.simulator import ScenarioError, draw, simulate_scenario
+from logger.simulator import draw, simulate_scenario
 from logger.simulator.demo_fire import DEMO_SEED, demo_scenario
 from logger.simulator.rig import DRAIN_S, Outlet, keep_beat, main, pty_outlet
 from logger.simulator.wiring import WRAP, FiringFrames
@@ -105,7 +105,7 @@ class MqttOutlet:
 
 @asynccontextmanager
 async def outlet_of(pty: Path | None, mqtt: str | None, rig: str) -> AsyncIterator[Outlet | MqttOutlet]:
-    """Where lines go; OutletError where there can be no link, SourceError without a broker."""
+    """Where lines go; UserError where there can be no link, SourceError without a broker."""
     if pty is not None:
         with pty_outlet(pty) as outlet:
             yield outlet
@@ -198,7 +198,7 @@ def _offset(text: str) -> tuple[str, float]:
     try:
         return channel, float(off_c)
     except ValueError:
-        raise ScenarioError(f"--off {text}: write it as CHANNEL=°C, such as k2=12") from None
+        raise UserError(f"--off {text}: write it as CHANNEL=°C, such as k2=12") from None
 
 
 if __name__ == "__main__":

@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 from uuid import uuid4
 
@@ -26,19 +25,6 @@ from logger.sources.plain import plain_source
 from logger.sources.serial_port import SerialPort
 
 
-class NothingToCheck(UserError):
-    """There is neither a rig to listen to nor a firing to look at."""
-
-
-@dataclass(slots=True)
-class Heard:
-    """What came in while listening."""
-
-    batches: list[Batch] = field(default_factory=list)
-    counts: dict[str, int] = field(default_factory=dict)  # of `Intake.counts`
-    said: dict[str, str] = field(default_factory=dict)  # what each source last reported
-
-
 def check(
     home: Home,
     plan: Plan | None,
@@ -51,7 +37,7 @@ def check(
 ) -> Report:
     """Judge the rig from the journal if a logger is running, else by listening to it.
 
-    With no source named, the serial ports are searched for a rig. NothingToCheck: the logger has no firing
+    With no source named, the serial ports are searched for a rig. UserError: the logger has no firing
     open to look at.
     """
     if home.logger_runs():
@@ -64,18 +50,18 @@ def check(
         *(plain_source(table, taken, name) for table in plain),
     ]
     begun()
-    heard = asyncio.run(_listen(sources or [SerialPort(None, taken)], plan, seconds))
+    batches, counts, said = asyncio.run(_listen(sources or [SerialPort(None, taken)], plan, seconds))
     unproven = {source.rig_name for source in plain}
-    found = check_rig(plan, heard.batches, hands_of(heard.batches), unproven, heard.counts, home.root)
-    if not heard.batches:
-        found += [Finding("fail", "source", name, said) for name, said in heard.said.items() if said]
+    found = check_rig(plan, batches, hands_of(batches), unproven, counts, home.root)
+    if not batches:
+        found += [Finding("fail", "source", name, text) for name, text in said.items() if text]
     return Report(found)
 
 
 def _check_running(home: Home, plan: Plan | None, *, named: bool) -> Report:
     """Judge the running logger's rig; `named`: sources were named as well."""
     if named:
-        raise NothingToCheck(
+        raise UserError(
             f"{home.root}: a logger is running here and reads the rig itself; leave out --serial and "
             "--mqtt, or give this check another --home"
         )
@@ -84,17 +70,21 @@ def _check_running(home: Home, plan: Plan | None, *, named: bool) -> Report:
     with contextlib.closing(JournalReader(home.journal)) as reader:
         firing = reader.running()
         if firing is None:
-            raise NothingToCheck(
+            raise UserError(
                 f"{home.root}: the logger has no firing open; wait for the rig's first reading, or wake the "
                 "rig on the page, under Prepare"
             )
         return check_journal(reader, firing, plan, home.root)
 
 
-async def _listen(sources: Sequence[Source], plan: Plan | None, seconds: float) -> Heard:
+async def _listen(
+    sources: Sequence[Source], plan: Plan | None, seconds: float
+) -> tuple[list[Batch], dict[str, int], dict[str, str]]:
+    """Return what came in, `Intake.counts`, and what each source last reported."""
     intake = Intake(HostTime())
     assembler = Assembler(plan)
-    heard = Heard()
+    batches: list[Batch] = []
+    said: dict[str, str] = {}
 
     async def feed(source: Source) -> None:
         async def put(arrival: Arrival | Sampled) -> None:
@@ -104,7 +94,7 @@ async def _listen(sources: Sequence[Source], plan: Plan | None, seconds: float) 
                 source.acknowledge([arrival.token])
 
         def report(kind: str, data: dict[str, Any]) -> None:
-            heard.said[source.name] = "" if kind == "connected" else str(data.get("detail", ""))
+            said[source.name] = "" if kind == "connected" else str(data.get("detail", ""))
 
         await source.run(put, report)
 
@@ -115,11 +105,10 @@ async def _listen(sources: Sequence[Source], plan: Plan | None, seconds: float) 
             ended, _ = await asyncio.wait(feeding, timeout=min(left_s, 1.0))
             for task in ended:
                 task.result()
-            heard.batches += assembler.take(intake.take(0.0, 0.0).frames)
+            batches += assembler.take(intake.take(0.0, 0.0).frames)
     finally:
         for task in feeding:
             task.cancel()
         await asyncio.gather(*feeding, return_exceptions=True)
-    heard.batches += assembler.take(intake.take(0.0, 0.0).frames)
-    heard.counts = intake.counts()
-    return heard
+    batches += assembler.take(intake.take(0.0, 0.0).frames)
+    return batches, intake.counts(), said

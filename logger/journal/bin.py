@@ -23,27 +23,23 @@ _PER_FIRING: Final = (
 """Tables whose rows belong to a firing; layouts last, since readings point there."""
 
 
-class BinError(UserError):
-    """A firing can't go into the bin or come out of it."""
-
-
 def throw_away(writer: JournalWriter, firing: str, now_us: int) -> FiringInfo:
-    """Put a firing in the bin, where nothing of it is lost; BinError while it is running."""
+    """Put a firing in the bin, where nothing of it is lost; UserError while it is running."""
     with writer.transaction():
         info = writer.firing(firing)
         if info.running:
-            raise BinError(f"{info.title or info.id} is running; end the firing before you delete it")
+            raise UserError(f"{info.title or info.id} is running; end the firing before you delete it")
         if info.binned:
             return info
         return writer.change_firing(info.id, facts={**info.facts, BINNED: now_us})
 
 
 def put_back(writer: JournalWriter, firing: str) -> FiringInfo:
-    """Take a firing out of the bin; BinError if it was being deleted for good."""
+    """Take a firing out of the bin; UserError if it was being deleted for good."""
     with writer.transaction():
         info = writer.firing(firing)
         if DELETING in info.facts:
-            raise BinError(
+            raise UserError(
                 f"{info.title or info.id} is half deleted and can't be put back; empty the bin to finish"
             )
         return writer.change_firing(
@@ -54,7 +50,7 @@ def put_back(writer: JournalWriter, firing: str) -> FiringInfo:
 def delete_for_good(
     writer: JournalWriter, firing: str, *, tell: Callable[[float], None] | None = None
 ) -> None:
-    """Delete a firing in the bin and everything that belongs to it; BinError if it isn't in the bin.
+    """Delete a firing in the bin and everything that belongs to it; UserError if it isn't in the bin.
 
     Rows go a few at a time, so that a logger that is recording never waits long. If it is interrupted, the
     firing stays in the bin and can be deleted again. `tell` is called with the share done, 0 to 1.
@@ -62,7 +58,7 @@ def delete_for_good(
     with writer.transaction():
         info = writer.firing(firing)
         if not info.binned or info.running:
-            raise BinError(f"{info.title or info.id} is not in the bin; put it there first")
+            raise UserError(f"{info.title or info.id} is not in the bin; put it there first")
         writer.change_firing(info.id, facts={**info.facts, DELETING: True})
         # Before the rows that show how far numbers have been given are deleted.
         writer.set_meta(NUMBERS, {**read_meta(writer._db, NUMBERS), **next_numbers(writer._db)})

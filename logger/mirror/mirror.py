@@ -12,16 +12,17 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from types import FrameType
-from typing import Final, NoReturn
+from typing import Final
+
+import msgspec
 
 from logger.errors import StokewatchError, UserError
-from logger.home import Home
+from logger.home import Home, write_whole
 from logger.journal.asking import add_request
 from logger.journal.schema import JournalError, NoJournalError
 from logger.mirror.influx import Influx, InfluxError
 from logger.mirror.outbox import Cursor, Outbox
-from logger.mirror.progress import REFUSED, Progress, Refused, forget_progress, load_progress
+from logger.mirror.progress import PROGRESS, REFUSED, Progress, Refused, forget_progress, load_progress
 from logger.mirror.target import Target
 from logger.sources import Backoff
 
@@ -220,7 +221,8 @@ class Mirror:
                 "behind": max(0, self._outbox.newest() - self._cursor.arrival),
             }
             if self._known != self._written:
-                replace(self._known, health={**self._known.health, "at_s": time.time()}).save(self._home.root)
+                now = replace(self._known, health={**self._known.health, "at_s": time.time()})
+                write_whole(self._home.root / PROGRESS, msgspec.json.encode(now))
                 self._written = replace(self._known)
         except (JournalError, OSError) as exc:
             log.warning("the mirror's progress can't be saved: %s", exc)
@@ -238,23 +240,15 @@ def mirror_lock(home: Home) -> Iterator[None]:
         yield
 
 
-class _Stop(BaseException):
-    """A signal came: abandon even a request to a slow server."""
-
-
 def run_mirror(home: Home, target: Target, *, afresh: bool = False) -> int:
     """Mirror until SIGINT or SIGTERM; `afresh` sends everything again."""
-
-    def stop(number: int, frame: FrameType | None) -> NoReturn:
-        raise _Stop
-
     level = os.environ.get("STOKEWATCH_LOG", "INFO").upper()
     logging.basicConfig(
         level=level, format="%(asctime)s %(levelname)s mirror: %(message)s", datefmt="%H:%M:%S"
     )
-    with mirror_lock(home), contextlib.suppress(_Stop):
-        for number in (signal.SIGINT, signal.SIGTERM):
-            signal.signal(number, stop)
+    with mirror_lock(home), contextlib.suppress(KeyboardInterrupt):
+        for number in (signal.SIGINT, signal.SIGTERM):  # abandon even a request to a slow server
+            signal.signal(number, signal.default_int_handler)
         if afresh:
             forget_progress(home.root)
         with contextlib.closing(Mirror(home, target)) as mirror:

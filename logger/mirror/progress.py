@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import msgspec
 
-from logger.home import Home, write_whole
+from logger.home import Home
 from logger.mirror.outbox import Cursor
 
 PROGRESS: Final = "mirror.json"
@@ -38,10 +38,6 @@ class Progress:
     started: str = ""  # when the server had started
     # for people: `state`, `detail`, `sent`, `refused`, `behind`
     health: dict[str, Any] = field(default_factory=dict)
-
-    def save(self, home: Path) -> None:
-        """Write it to disk, all or nothing."""
-        write_whole(home / PROGRESS, msgspec.json.encode(self))
 
 
 def load_progress(home: Path) -> Progress | None:

@@ -16,27 +16,23 @@ from logger.mirror.archive import Archive, StoredFiring
 from logger.reading import Event
 
 
-class PullError(UserError):
-    """A firing can't be pulled."""
-
-
 def pull(archive: Archive, firing: StoredFiring, home: Home) -> FiringInfo:
     """Copy a firing into the journal, under the same ID.
 
     It is first fetched into a separate journal, so that the real one is held up only while it is copied on
-    this machine, and never contains anything half-fetched. PullError: it is already in the journal, or has no
+    this machine, and never contains anything half-fetched. UserError: it is already in the journal, or has no
     readings; InfluxError: the server doesn't answer.
     """
     home.create()
     if home.journal.exists():
         with contextlib.closing(JournalReader(home.journal)) as reader:
             if any(info.id == firing.id for info in reader.firings(binned=None)):
-                raise PullError(
+                raise UserError(
                     f"{firing.id} is already in {home.root}; give another --home for a second copy"
                 )
     extent = archive.extent(firing)
     if extent is None:
-        raise PullError(f"{firing.id}: this InfluxDB has no readings of it")
+        raise UserError(f"{firing.id}: this InfluxDB has no readings of it")
     with tempfile.TemporaryDirectory(prefix="pull-", dir=home.root) as folder:
         fetched = Path(folder) / "journal.sqlite"
         _fetch(archive, firing, extent, fetched)

@@ -12,10 +12,6 @@ from logger.errors import UserError
 MAX_SITE = 64
 
 
-class TargetError(UserError):
-    """A setting for the InfluxDB is wrong."""
-
-
 @dataclass(frozen=True, slots=True)
 class Target:
     """One InfluxDB."""
@@ -31,16 +27,16 @@ class Target:
     def checked(cls, url: str, org: str, bucket: str, site: str, token_file: Path | None) -> Target:
         """Check what was given, and read the token from its file or from STOKEWATCH_INFLUX_TOKEN.
 
-        There is no option for the token: everyone on a machine can read command lines. TargetError names what
+        There is no option for the token: everyone on a machine can read command lines. UserError names what
         is wrong.
         """
         token = (
             _read_token(token_file) if token_file else os.environ.get("STOKEWATCH_INFLUX_TOKEN", "").strip()
         )
         if not token.isascii() or any(c.isspace() for c in token):
-            raise TargetError("the token for InfluxDB has spaces or odd characters in it; copy it exactly")
+            raise UserError("the token for InfluxDB has spaces or odd characters in it; copy it exactly")
         if len(site) > MAX_SITE or not site.isprintable():
-            raise TargetError(f"site {site!r}: give up to {MAX_SITE} printable characters on one line")
+            raise UserError(f"site {site!r}: give up to {MAX_SITE} printable characters on one line")
         return cls(checked_url(url), org, bucket, site, token)
 
     def unreachable(self, exc: Exception) -> str:
@@ -61,16 +57,16 @@ def checked_url(text: str) -> str:
         parts = urlsplit(text)
         port = parts.port
     except ValueError:
-        raise TargetError(f"the address of InfluxDB can't be read; {mend}") from None
+        raise UserError(f"the address of InfluxDB can't be read; {mend}") from None
     if parts.username is not None or parts.password is not None:
-        raise TargetError(
+        raise UserError(
             "the address of InfluxDB has a name or password in it, which anyone could read; put the token "
             "into a file and name that in STOKEWATCH_INFLUX_TOKEN_FILE"
         )
     if parts.scheme not in ("http", "https") or not parts.hostname or port == 0:
-        raise TargetError(f"{text}: not the address of an InfluxDB; {mend}")
+        raise UserError(f"{text}: not the address of an InfluxDB; {mend}")
     if parts.query or parts.fragment:
-        raise TargetError(f"{text}: leave out ? or # and what follows; {mend}")
+        raise UserError(f"{text}: leave out ? or # and what follows; {mend}")
     return text.rstrip("/")
 
 
@@ -79,6 +75,6 @@ def _read_token(path: Path) -> str:
         return path.read_text(encoding="ascii").strip()
     except (OSError, UnicodeDecodeError) as exc:
         why = exc.strerror if isinstance(exc, OSError) else "not a text file"
-        raise TargetError(
+        raise UserError(
             f"{path}: the token for InfluxDB can't be read ({why}); give the file it is in"
         ) from None

@@ -26,15 +26,6 @@ LONG_S: Final = 24 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
-    """A note or gun reading."""
-
-    t_s: float  # from the first reading [s]
-    data: dict[str, Any]  # as in the journal
-    who: str
-
-
-@dataclass(frozen=True, slots=True)
 class Gathered:
     """What is known about a firing."""
 
@@ -47,8 +38,7 @@ class Gathered:
     # `rule`, `title`, `warning`, `zone`, `probe`, `raised_s`, `cleared_s`, `message`
     alarms: list[dict[str, Any]]
     live: bool  # whether the alarms were raised at the fire; otherwise they were worked out afterwards
-    notes: list[Written]
-    spots: list[Written]
+    written: list[Event]  # notes and gun readings
     facts: list[Fact]
     unproven: list[str]  # rigs whose readings carried neither checksum nor counter
 
@@ -62,14 +52,14 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
     levels = zone_levels(reader, info, doubtful)
     called = alarms_called(info, events)
     alarms = named(rehearsal["alarms"]) if called is None else called
-    notes, spots = (_written(info, events, kind) for kind in ("note", "spot"))
+    written = [event for event in events if event.kind in ("note", "spot")]
     facts = facts_of(
         plan,
         levels,
         rehearsal,
         alarms=alarms,
-        notes=[note.data for note in notes],
-        spots=[spot.data for spot in spots],
+        notes=[event.data for event in written if event.kind == "note"],
+        spots=[event.data for event in written if event.kind == "spot"],
         pots=_pots(reader, info),
     )
     return Gathered(
@@ -81,8 +71,7 @@ def gather(reader: JournalReader, info: FiringInfo, rehearsal: dict[str, Any] | 
         rehearsal=rehearsal,
         alarms=alarms,
         live=called is not None,
-        notes=notes,
-        spots=spots,
+        written=written,
         facts=facts,
         unproven=sorted(reader.unproven(info.id)),
     )
@@ -139,11 +128,3 @@ def _pots(reader: JournalReader, info: FiringInfo) -> dict[str, Fact]:
         c, low, high = (float(band[k]) for band in (line.estimate_c, line.low_c, line.high_c))
         peaks[zone] = replace(POTS_PEAK, value=c, at_s=at_s, low=low, high=high)
     return peaks
-
-
-def _written(info: FiringInfo, events: Sequence[Event], kind: str) -> list[Written]:
-    return [
-        Written((event.t_us - info.started_us) / 1e6, event.data, event.who)
-        for event in events
-        if event.kind == kind
-    ]

@@ -16,12 +16,6 @@ from logger.words.said import Unit, reading
 MINUS = "\N{MINUS SIGN}"
 
 
-class ZoneUnknownError(UserError):
-    """A time zone that this machine doesn't know."""
-
-    field = "zone"
-
-
 @dataclass(frozen=True, slots=True)
 class Shown:
     """How numbers and times are written."""
@@ -97,9 +91,8 @@ def shown(unit: str = "C", zone: str = "") -> Shown:
     try:
         return Shown(chosen, ZoneInfo(name), name)
     except (KeyError, OSError, ValueError) as exc:
-        raise ZoneUnknownError(
-            f"{name}: no such time zone here; give one such as Europe/Vienna or UTC"
-        ) from exc
+        text = f"{name}: no such time zone here; give one such as Europe/Vienna or UTC"
+        raise UserError(text, "zone") from exc
 
 
 def _own_zone() -> str:

@@ -33,11 +33,10 @@ class Entry:
 
 def story(known: Gathered, shown: Shown) -> list[Entry]:
     """Tell what happened, in order of time, numbered from 1; good news has no number."""
-    found = [
-        Entry(each.t_s, kind, event_words(kind, each.data, shown.unit) + _by(each.who), each.data)
-        for kind, written in (("note", known.notes), ("spot", known.spots))
-        for each in written
-    ]
+    found = []
+    for event in sorted(known.written, key=lambda event: event.kind):  # at one time, notes come first
+        text = event_words(event.kind, event.data, shown.unit) + _by(event.who)
+        found.append(Entry((event.t_us - known.info.started_us) / 1e6, event.kind, text, event.data))
     for alarm in known.alarms:
         words, kind = headed(str(alarm["title"]), told(alarm, "message", shown.unit)), "good"
         if alarm["warning"]:

@@ -16,19 +16,19 @@ from typing import Any
 
 import numpy as np
 
+from logger.errors import UserError
 from logger.exchange.export import whole_file
 from logger.plan import Plan
 from logger.simulator.drawn import MISHAPS, draw
 from logger.simulator.fire import burn
 from logger.simulator.probes import Readings, read
-from logger.simulator.scenario import Scenario, ScenarioError
+from logger.simulator.scenario import Scenario
 from logger.simulator.truth import reachable_target_c, tell
 from logger.simulator.wiring import wired_plan
 
 __all__ = (
     "MISHAPS",
     "Scenario",
-    "ScenarioError",
     "SimulatedFiring",
     "draw",
     "simulate",
@@ -51,15 +51,15 @@ def simulate(
 ) -> SimulatedFiring:
     """Simulate a firing of 45 min to 3 h; a seed gives the same fire at any rate, 0.05 to 50 Hz.
 
-    Mishaps and probes: see `draw`. ScenarioError: an argument is out of range.
+    Mishaps and probes: see `draw`. UserError: an argument is out of range.
     """
     return simulate_scenario(draw(seed, mishaps=mishaps, probes=probes), rate_hz=rate_hz)
 
 
 def simulate_scenario(scenario: Scenario, *, rate_hz: float = 1.0) -> SimulatedFiring:
-    """Burn and read one scenario; ScenarioError: the rate is out of range."""
+    """Burn and read one scenario; UserError: the rate is out of range."""
     if not 0.05 <= rate_hz <= 50:
-        raise ScenarioError(f"{rate_hz:g} readings a second is out of range; give 0.05 to 50")
+        raise UserError(f"{rate_hz:g} readings a second is out of range; give 0.05 to 50")
     fire = burn(scenario)
     readings = read(fire, scenario, rate_hz)
     target_c = reachable_target_c(fire, scenario)

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from logger.errors import UserError
 from logger.plan import Probe, Reads
 from logger.simulator.scenario import (
     FAULT_KINDS,
@@ -20,7 +21,6 @@ from logger.simulator.scenario import (
     ProbeSpec,
     Rain,
     Scenario,
-    ScenarioError,
     Stall,
     ZoneSpec,
 )
@@ -41,13 +41,13 @@ def draw(seed: int, *, mishaps: str | Iterable[str] = "any", probes: int | None 
     """Draw a firing with 3 to 12 probes.
 
     Mishaps: `any` draws none to three, `none` a firing in which nothing goes wrong (it still has flicker,
-    gusts, wind and armloads); names from `MISHAPS` ask for just those. ScenarioError: an argument is out of
+    gusts, wind and armloads); names from `MISHAPS` ask for just those. UserError: an argument is out of
     range.
     """
     if seed < 0:
-        raise ScenarioError(f"seed {seed} is below 0; give a whole number from 0 up")
+        raise UserError(f"seed {seed} is below 0; give a whole number from 0 up")
     if probes is not None and not 3 <= probes <= 12:
-        raise ScenarioError(f"{probes} probes is out of range; the simulated rig has 3 to 12")
+        raise UserError(f"{probes} probes is out of range; the simulated rig has 3 to 12")
     rng = np.random.default_rng([seed, 1])
     count = int(rng.integers(3, 13)) if probes is None else probes
     plain = _draw_plain(seed, rng, count)
@@ -64,7 +64,7 @@ def _wanted(mishaps: str | Iterable[str], rng: np.random.Generator) -> list[str]
     names = [mishaps] if isinstance(mishaps, str) else list(mishaps)
     for name in names:
         if name not in MISHAPS:
-            raise ScenarioError(f"no mishap '{name}'; choose from any, none, {', '.join(MISHAPS)}")
+            raise UserError(f"no mishap '{name}'; choose from any, none, {', '.join(MISHAPS)}")
     return sorted(set(names), key=MISHAPS.index)
 
 

@@ -125,11 +125,8 @@ class _Physics:
         self.char = np.zeros(z + 1)  # [kg/m²]
         self.coal_temp = np.full(z + 1, scenario.ambient_c + 110.0)
 
-    def advance(self, a: int, b: int) -> None:
-        """Advance from second a to second b; the course has what is done to the fire in between."""
-        self._walls(a, b, self._surroundings(a, b))
-
-    def _surroundings(self, a: int, b: int) -> _Surroundings:
+    def surroundings(self, a: int, b: int) -> _Surroundings:
+        """Advance flames and coals from second a to second b, by what the course does to the fire."""
         course, ambient = self.course, self.scenario.ambient_c
         burning, slump = course.burning[a:b], course.slump[a:b]
         rain, raked = course.rain[a:b, None], course.raked[a:b, None]
@@ -226,8 +223,8 @@ class _Physics:
         self.coals_c[a:b] = temp
         return temp[:, 1:], power
 
-    def _walls(self, a: int, b: int, around: _Surroundings) -> None:
-        """Explicit finite differences: a half cell at each face and a whole one between."""
+    def walls(self, a: int, b: int, around: _Surroundings) -> None:
+        """Advance by explicit finite differences: a half cell at each face and a whole one between."""
         wall, core, latent = self.wall, self.core, self.latent
         wet = bool(latent.max() > 1.0)
         heat = np.empty_like(wall)
@@ -272,7 +269,7 @@ def burn(scenario: Scenario) -> Fire:
     physics = _Physics(scenario, course)
     now = 0
     while not course.ended(now):
-        physics.advance(now, now + LOOK_EVERY_S)
+        physics.walls(now, now + LOOK_EVERY_S, physics.surroundings(now, now + LOOK_EVERY_S))
         now += LOOK_EVERY_S
         lately = slice(now - 5, now)
         course.look(now, physics.wall[0], physics.wall[1], physics.gas_c[lately].mean(axis=0))

@@ -33,10 +33,6 @@ KEPT_LINES: Final = 512
 DRAIN_S: Final = 1.0
 
 
-class OutletError(UserError):
-    """The rig can't send there."""
-
-
 class Outlet:
     """Writes lines to a non-blocking file descriptor, which the caller closes.
 
@@ -83,10 +79,10 @@ class Outlet:
 def pty_outlet(link: Path) -> Iterator[Outlet]:
     """Make a pseudo-terminal and a symbolic link to the end that the logger opens.
 
-    A link left behind by an earlier rig is replaced; anything else raises OutletError.
+    A link left behind by an earlier rig is replaced; anything else raises UserError.
     """
     if link.exists() and not link.is_symlink():
-        raise OutletError(f"{link}: something other than a link is here; choose another path for --pty")
+        raise UserError(f"{link}: something other than a link is here; choose another path for --pty")
     ours, theirs = os.openpty()
     try:
         tty.setraw(theirs, termios.TCSANOW)
@@ -96,7 +92,7 @@ def pty_outlet(link: Path) -> Iterator[Outlet]:
             fresh.symlink_to(name)
             fresh.replace(link)
         except OSError as exc:
-            raise OutletError(f"{link}: {exc.strerror}; choose another path for --pty") from exc
+            raise UserError(f"{link}: {exc.strerror}; choose another path for --pty") from exc
         try:
             # Keeping the far end open ourselves keeps the terminal alive between readers.
             yield Outlet(ours)

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
-from logger.errors import UserError
 from logger.plan import Plan, Probe
 
 Pace = Literal["bonfire", "stoked"]
@@ -17,10 +16,6 @@ Anchor = Literal["start", "lit", "fed"]
 FaultKind = Literal["open", "intermittent", "stuck", "fallen_out", "short_ground", "cold_junction_hot"]
 
 FAULT_KINDS: Final[tuple[FaultKind, ...]] = get_args(FaultKind)
-
-
-class ScenarioError(UserError):
-    """The simulation was asked for something it can't do."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,10 +13,10 @@ from logger.cold_check.judge import FAIL_AT, PLACE_C, WARN_AT, check_order, chec
 from logger.cold_check.look import Report, about_machine, hands_of
 from logger.conversion.assembler import Assembler
 from logger.diagnosis.finding import Finding
+from logger.errors import UserError
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Frame, Sample, Status
 from logger.rig_line.wire import decode
-from logger.simulator import ScenarioError
 from logger.simulator.demo_fire import demo_scenario
 from logger.simulator.wiring import wired_plan
 from tests.cold_frames import ColdFrames
@@ -247,7 +247,7 @@ def test_a_rig_whose_counter_and_clock_are_wrong() -> None:
 
 
 def test_no_such_channel() -> None:
-    with pytest.raises(ScenarioError, match="k77: no such channel"):
+    with pytest.raises(UserError, match="k77: no such channel"):
         ColdFrames(demo_scenario(), 4, "sim1", swapped=["k77"])
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.journal.bin import BinError, delete_for_good, put_back, throw_away
+from logger.errors import UserError
+from logger.journal.bin import delete_for_good, put_back, throw_away
 from logger.journal.reader import JournalReader
 from logger.journal.writer import JournalWriter
 from tests.invented_firings import invented_firing
@@ -54,10 +55,10 @@ def test_in_the_bin_it_is_whole_and_out_of_the_way(path: Path) -> None:
 def test_what_runs_cannot_be_thrown_away_nor_deleted_what_is_not_in_the_bin(path: Path) -> None:
     with contextlib.closing(JournalWriter(path)) as writer:
         running = writer.open_firing("Burning", None, START_US).id
-        with pytest.raises(BinError, match="end the firing"):
+        with pytest.raises(UserError, match="end the firing"):
             throw_away(writer, running, NOW_US)
         writer.finish_firing(running, START_US + 1)
-        with pytest.raises(BinError, match="not in the bin"):
+        with pytest.raises(UserError, match="not in the bin"):
             delete_for_good(writer, running)
         assert ids(path) == {running}
 
@@ -106,7 +107,7 @@ def test_deleting_that_was_cut_short_can_be_finished(path: Path) -> None:
         with pytest.raises(Ended):
             delete_for_good(writer, firing, tell=end)
         assert ids(path, binned=True) == {firing}
-        with pytest.raises(BinError, match="empty the bin"):
+        with pytest.raises(UserError, match="empty the bin"):
             put_back(writer, firing)
         delete_for_good(writer, firing)
         assert ids(path, binned=None) == set()

@@ -25,7 +25,7 @@ from logger.mirror.archive import Archive
 from logger.mirror.influx import Influx, InfluxError, literal
 from logger.mirror.mirror import Mirror
 from logger.mirror.points import event_line, firing_line
-from logger.mirror.pull import PullError, pull
+from logger.mirror.pull import pull
 from logger.mirror.target import Target
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Event, Status
@@ -150,7 +150,7 @@ def test_a_pulled_firing_equals_the_one_that_was_sent(
             np.testing.assert_allclose(new.temperature_c, again.temperature_c, atol=6e-5, rtol=1e-12)
             assert (new.status == again.status).mean() > 0.99
     assert all(p.name.startswith("journal.sqlite") for p in there.root.iterdir())
-    with pytest.raises(PullError, match="already"):
+    with pytest.raises(UserError, match="already"):
         pull(archive, archive.firing(made.id, site), there)
 
 
@@ -370,7 +370,7 @@ def test_a_firing_without_readings_is_not_pulled(
     mirror.close()
     [firing] = [stored for stored in archive.firings("bare") if stored.id == made.id]
     there = Home(tmp_path / "there")
-    with pytest.raises(PullError, match="this InfluxDB has no readings of it"):
+    with pytest.raises(UserError, match="this InfluxDB has no readings of it"):
         pull(archive, firing, there)
     assert not there.journal.exists()
 

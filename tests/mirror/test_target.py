@@ -7,7 +7,8 @@ import pytest
 from click.testing import CliRunner
 
 from logger.cli.options import Influx, grouped
-from logger.mirror.target import Target, TargetError
+from logger.errors import UserError
+from logger.mirror.target import Target
 
 
 def find(*arguments: str, **environ: str) -> Target | None:
@@ -66,17 +67,17 @@ def test_the_token_is_never_shown() -> None:
     ],
 )
 def test_an_address_that_is_none_is_refused(url: str, why: str) -> None:
-    with pytest.raises(TargetError, match=why) as caught:
+    with pytest.raises(UserError, match=why) as caught:
         find(STOKEWATCH_INFLUX_URL=url)
     assert "s3cret" not in str(caught.value)
 
 
 def test_other_mistakes(tmp_path: Path) -> None:
     url = {"STOKEWATCH_INFLUX_URL": "http://one"}
-    with pytest.raises(TargetError, match="can't be read"):
+    with pytest.raises(UserError, match="can't be read"):
         find(**url, STOKEWATCH_INFLUX_TOKEN_FILE=str(tmp_path / "none"))
-    with pytest.raises(TargetError, match="spaces") as caught:
+    with pytest.raises(UserError, match="spaces") as caught:
         find(**url, STOKEWATCH_INFLUX_TOKEN="s3 cret")
     assert "s3" not in str(caught.value)
-    with pytest.raises(TargetError, match="one line"):
+    with pytest.raises(UserError, match="one line"):
         find(**url, STOKEWATCH_SITE="a\nb")

@@ -9,7 +9,7 @@ import pytest
 
 from logger.errors import UserError
 from logger.plan import loads
-from logger.simulator import ScenarioError, simulate, simulate_scenario, write_csv, write_truth
+from logger.simulator import simulate, simulate_scenario, write_csv, write_truth
 from logger.simulator.demo_fire import demo_scenario
 from logger.simulator.drawn import draw
 
@@ -58,7 +58,7 @@ def test_same_seed_with_and_without_mishaps_is_the_same_load() -> None:
     ],
 )
 def test_what_it_cannot_do_is_refused(arguments: dict[str, object], said: str) -> None:
-    with pytest.raises(ScenarioError, match=said):
+    with pytest.raises(UserError, match=said):
         simulate(**arguments)  # type: ignore[arg-type]
 
 
