@@ -283,10 +283,14 @@ def main(argv: list[str]) -> int:
     """Run `check JOURNAL` or `join JOURNAL ASIDE`; return 1 if it couldn't be done."""
     os.nice(_KINDNESS)
     what, journal, *rest = argv
+    result: dict[str, Any]
     path = Path(journal)
     try:
         if what == "check":
-            result = _check_and_repair(path)
+            result = dict(check(path))
+            if "structure" not in result:
+                with contextlib.closing(JournalWriter(path)) as writer:
+                    result["repaired"] = writer.repair(every=True)
         else:
             found = join(path, Path(rest[0]))
             result = {**asdict(found), "aside": found.aside.name}
@@ -294,14 +298,6 @@ def main(argv: list[str]) -> int:
         result = {"error": str(exc)}
     print(json.dumps(result))
     return 1 if "error" in result else 0
-
-
-def _check_and_repair(path: Path) -> dict[str, Any]:
-    found = check(path)
-    if "structure" in found:
-        return dict(found)
-    with contextlib.closing(JournalWriter(path)) as writer:
-        return {**found, "repaired": writer.repair(every=True)}
 
 
 if __name__ == "__main__":

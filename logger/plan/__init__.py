@@ -137,13 +137,14 @@ class Plan(
         """Write the plan as TOML that `loads` reads back, with only the alarm settings that were changed."""
         doc = msgspec.to_builtins(self) | {
             "probe": [p.table() for p in self.probes],
-            "alarm": self._changed(),
+            "alarm": self.changed_alarms(),
         }
         if self.cool_c == COOL_C:
             del doc["cool_c"]
         return tomli_w.dumps({key: value for key, value in doc.items() if value or key in _ALWAYS})
 
-    def _changed(self) -> AlarmSettings:
+    def changed_alarms(self) -> AlarmSettings:
+        """Return the alarm settings that aren't the usual ones, with those that follow them."""
         defaults, changed = default_alarms(), {}
         for rule, settings in self.alarms.items():
             table = {k: v for k, v in settings.items() if v != defaults[rule][k]}

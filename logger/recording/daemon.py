@@ -70,9 +70,9 @@ class Logger:
         self._recorder.start()
         self._home.remember()
         tell("READY=1")
-        self._rigs.feeding.start()
+        self._rigs.start()
         tasks: list[asyncio.Future[None]] = [
-            self._rigs.feeding.ended,
+            self._rigs.ended,
             asyncio.create_task(self._watch(), name="watch"),
             asyncio.create_task(self._signal_beacons(), name="beacons"),
             asyncio.create_task(look_after(self._home.journal, self._recorder.journal), name="upkeep"),
@@ -84,7 +84,7 @@ class Logger:
 
     async def _end(self, tasks: list[asyncio.Future[None]]) -> None:
         """Stop producers first, then commit what they sent, and acknowledge it if that is still possible."""
-        await self._rigs.feeding.stop()
+        await self._rigs.stop()
         for task in tasks:
             task.cancel()
         ended = await asyncio.gather(*tasks, return_exceptions=True)

@@ -156,7 +156,7 @@ def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: in
                 "that it should end now"
             )
         if firing.plan_toml is None and firing.title == _dated_title(firing.started_us):
-            writer.change_firing(firing.id, title=_setting_up(firing.started_us))
+            writer.change_firing(firing.id, title=_dated_title(firing.started_us, "Setting up on"))
         event = {"what": "ended_by_arming", "title": plan.title}
         writer.add_event(firing.id, now_us, "system", event, who)
         writer.finish_firing(firing.id, now_us)
@@ -181,10 +181,6 @@ def kept_armed(reader: JournalReader) -> Armed | None:
         return None
 
 
-def _dated_title(t_us: int) -> str:
+def _dated_title(t_us: int, what: str = "Firing of") -> str:
     """Title for a firing that nobody has named."""
-    return time.strftime("Firing of %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))
-
-
-def _setting_up(t_us: int) -> str:
-    return time.strftime("Setting up on %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))
+    return time.strftime(f"{what} %Y-%m-%d, %H:%M", time.localtime(t_us / 1e6))

@@ -8,7 +8,7 @@ import os
 import shutil
 from dataclasses import dataclass
 from io import FileIO
-from typing import Any, Final
+from typing import Final
 
 from logger.home import Home
 from logger.recording.hosttime import gone_s, stamp
@@ -53,9 +53,10 @@ def look(home: Home, trouble: str = "") -> Health:
         free_mb = round(shutil.disk_usage(home.root).free / 1e6, 1)
     if not home.logger_runs():
         return Health(False, False, "", free_mb)
-    sign = _last_sign(home)
-    age_s = None if sign is None else _age_s(sign)
-    if sign is None or age_s is None:
+    try:
+        sign = dict(json.loads(home.sign.read_bytes()))
+        age_s = max(0.0, gone_s(sign, stamp()))
+    except (OSError, KeyError, TypeError, ValueError):
         return Health(True, not trouble.startswith("the disk"), trouble, free_mb)
     if age_s > STALE_S:
         text = (
@@ -67,17 +68,3 @@ def look(home: Home, trouble: str = "") -> Health:
     if not text and free_mb is not None and free_mb < LITTLE / 1e6:
         text = f"only {free_mb:.0f} MB left on the disk of {home.root}; make room before it is full"
     return Health(True, bool(sign.get("recording")), text, free_mb)
-
-
-def _last_sign(home: Home) -> dict[str, Any] | None:
-    try:
-        data = json.loads(home.sign.read_bytes())
-    except (OSError, ValueError):
-        return None
-    return data if isinstance(data, dict) else None
-
-
-def _age_s(sign: dict[str, Any]) -> float | None:
-    with contextlib.suppress(KeyError, TypeError, ValueError):
-        return max(0.0, gone_s(sign, stamp()))
-    return None

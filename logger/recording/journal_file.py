@@ -108,7 +108,9 @@ class JournalFile:
         self._refusals += exc.reason == "misuse"
         if exc.reason == "damaged" or self._refusals >= _PATIENCE:
             with contextlib.suppress(JournalError):
-                return self._start_over(writer, firing, clocks, exc)
+                if self._may_begin():
+                    self._afresh(start_over(writer, firing, {"clocks": clocks}), exc)
+                    return True
         elif exc.reason in ("gone", "io", "read_only", "misuse"):
             with contextlib.suppress(JournalError, OSError):
                 writer.reopen(firing.id if firing else None)
@@ -128,14 +130,6 @@ class JournalFile:
             with contextlib.suppress(StokewatchError):
                 return JournalReader(self.asides[-1])
         return JournalReader(self._path)
-
-    def _start_over(
-        self, writer: JournalWriter, firing: FiringInfo | None, clocks: dict[str, Any], why: Exception
-    ) -> bool:
-        if not self._may_begin():
-            return False
-        self._afresh(start_over(writer, firing, {"clocks": clocks}), why)
-        return True
 
     def _may_begin(self) -> bool:
         now_s = time.monotonic()

@@ -13,15 +13,15 @@ from pathlib import Path
 from typing import Any, Literal
 from uuid import uuid4
 
+from logger.errors import UserError
 from logger.home import Home
 from logger.plan import Plan
 from logger.plan.sources import PlanSource
 from logger.recording.backlog import Token
-from logger.recording.feeding import Fed, Feeding
 from logger.recording.intake import Intake
 from logger.rig_line.beacon import Beacons
 from logger.rig_line.dialogue import About, BeaconAnswer, decode_answer
-from logger.sources import Answer
+from logger.sources import Answer, Put, Source
 from logger.sources.plain import plain_source
 from logger.sources.serial_line import Port, candidates, port_and_baud
 from logger.sources.serial_port import SerialPort
@@ -45,7 +45,135 @@ class Settings:
     invented: bool = False
 
 
-class Rigs:
+Make = Callable[[PlanSource], Source]
+Note = Callable[[str, str, dict[str, Any]], None]
+"""Called with a source's name, a kind and facts; the last two as in `Report`."""
+
+
+@dataclass(slots=True, eq=False)
+class Fed:
+    """A source, and its state."""
+
+    source: Source | None  # None if it can't be created
+    port: str = ""  # the serial port that it reads; empty for any, and for none
+    table: PlanSource | None = None  # its table in a plan, or from `--as`
+    state: str = "starting"
+    detail: str = ""
+    task: asyncio.Task[None] | None = None
+
+    @property
+    def name(self) -> str:
+        """Its name for people."""
+        if self.source is not None:
+            return self.source.name
+        return self.table.rig_name if self.table is not None else ""
+
+
+class Feeding:
+    """Reads sources, in the event loop, and changes them when another plan is armed.
+
+    The command line's are always read, except for a port that the armed plan reads in another way. The plan's
+    are read until another plan is armed, even after the firing has finished.
+    """
+
+    def __init__(self, put: Put, note: Note, make: Make, given: Sequence[Fed]) -> None:
+        self._put, self._note, self._make, self._given = put, note, make, given
+        self._fed: list[Fed] = []
+        self._changing = asyncio.Lock()
+        self._changes: set[asyncio.Task[None]] = set()
+        self.ended: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        """Done when a source has ended by itself, which it never should."""
+        self.reserved: set[str] = set()
+        """Ports that the armed plan names: no search for a rig there."""
+
+    def start(self) -> None:
+        """Start with the command line's."""
+        for given in self._given:
+            self._begin(given)
+
+    def plan(self, wanted: Sequence[PlanSource]) -> None:
+        """Read the sources of the plan just armed, and no longer those of the one before."""
+        change = asyncio.create_task(self._change(list(wanted)), name="sources of the plan")
+        self._changes.add(change)
+        change.add_done_callback(self._changes.discard)
+
+    def named(self, name: str) -> Source | None:
+        """Return the source of this name, if it is being read."""
+        return next((fed.source for fed in self._fed if fed.name == name), None)
+
+    def sources(self) -> list[dict[str, str]]:
+        """Return each source's state, for the heartbeat; callable from any thread."""
+        return [
+            {
+                "name": fed.name,
+                "state": fed.state,
+                "detail": fed.detail,
+                "proof": "none" if fed.source is None else fed.source.proof,
+            }
+            for fed in tuple(self._fed)
+        ]
+
+    async def stop(self) -> None:
+        """Stop all of them."""
+        for change in tuple(self._changes):
+            change.cancel()
+        await asyncio.gather(*self._changes, return_exceptions=True)
+        for fed in tuple(self._fed):
+            await self._end(fed)
+
+    async def _change(self, wanted: list[PlanSource]) -> None:
+        async with self._changing:
+            ports = {_place(table.port) for table in wanted if table.port}
+            self.reserved.clear()
+            self.reserved |= ports
+            for fed in tuple(self._fed):
+                # The command line's sources carry on, unless the plan reads the same port its own way.
+                if fed.table not in wanted and (fed not in self._given or _place(fed.port) in ports):
+                    await self._end(fed)
+            there = [fed.table for fed in self._fed]
+            for table in wanted:
+                if table not in there:
+                    self._read_planned(table)
+            for given in self._given:
+                if self.named(given.name) is None and _place(given.port) not in ports:
+                    self._begin(given)
+
+    def _read_planned(self, table: PlanSource) -> None:
+        try:
+            self._begin(Fed(self._make(table), table.port or "", table))
+        except UserError as exc:
+            self._fed.append(fed := Fed(None, table=table, state="lost", detail=str(exc)))
+            self._note(fed.name, fed.state, {"detail": fed.detail})
+
+    def _begin(self, fed: Fed) -> None:
+        assert fed.source is not None
+
+        def report(kind: str, data: dict[str, Any]) -> None:
+            if kind != "rig":
+                fed.state, fed.detail = kind, str(data.get("detail", ""))
+            self._note(fed.name, kind, data)
+
+        fed.state, fed.detail = "starting", ""
+        self._fed.append(fed)
+        fed.task = asyncio.create_task(fed.source.run(self._put, report), name=f"source[{fed.name}]")
+        fed.task.add_done_callback(self._over)
+
+    def _over(self, task: asyncio.Task[None]) -> None:
+        if task.cancelled() or self.ended.done():
+            return
+        if (error := task.exception()) is not None:
+            self.ended.set_exception(error)
+        else:
+            self.ended.set_result(None)
+
+    async def _end(self, fed: Fed) -> None:
+        if fed.task is not None:
+            fed.task.cancel()
+            await asyncio.gather(fed.task, return_exceptions=True)
+        self._fed.remove(fed)
+
+
+class Rigs(Feeding):
     """All sources and beacons of a logger; belongs to the event loop it is created in.
 
     `beacons` are rigs that had one when the logger last ran. UserError if a source is misnamed.
@@ -56,11 +184,11 @@ class Rigs:
         # An unguessable number: a correct answer proves that the rig heard the question.
         self._beacons = Beacons(self._say, partial(secrets.randbelow, 1 << 30), beacons)
         taken: set[str] = set()  # serial ports that are open
-        self.feeding = Feeding(
+        super().__init__(
             intake.put,
             intake.report,
             lambda table: plain_source(table, taken, _client_id(settings.home)),
-            given_sources(settings, self._answered, taken, lambda: self.feeding.reserved),
+            given_sources(settings, self._answered, taken, lambda: self.reserved),
         )
         self.tick = self._beacons.tick
 
@@ -69,7 +197,7 @@ class Rigs:
 
         def tell() -> None:
             for name in dict.fromkeys(name for name, _ in tokens):
-                if (source := self.feeding.named(name)) is not None:
+                if (source := self.named(name)) is not None:
                     getattr(source, what)([token for other, token in tokens if other == name])
 
         if tokens:
@@ -77,11 +205,7 @@ class Rigs:
 
     def armed(self, plan: Plan) -> None:
         """Read the sources of the plan just armed."""
-        self._in_loop(lambda: self.feeding.plan(plan.sources))
-
-    def sources(self) -> list[dict[str, Any]]:
-        """Return what the sources last reported."""
-        return self.feeding.states()
+        self._in_loop(lambda: self.plan(plan.sources))
 
     def beacons(self) -> dict[str, str]:
         """Return the state of each rig's beacon."""
@@ -96,7 +220,7 @@ class Rigs:
             self._loop.call_soon_threadsafe(call)
 
     def _say(self, source: str, rig: str, line: bytes) -> None:
-        if (found := self.feeding.named(source)) is not None:
+        if (found := self.named(source)) is not None:
             found.say(rig, line)
 
     def _answered(self, source: str, rig: str | None, line: bytes) -> None:
@@ -138,9 +262,14 @@ def given_sources(
     ]
 
     def free() -> list[Port]:
-        return [port for port in candidates() if os.path.realpath(port[0]) not in reserved()]
+        return [port for port in candidates() if _place(port[0]) not in reserved()]
 
     return found or [Fed(SerialPort(None, taken, answer=answered, find=free))]
+
+
+def _place(port: str | None) -> str:
+    """Resolve links to a port's real name."""
+    return os.path.realpath(port) if port else ""
 
 
 def _client_id(home: Home) -> str:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from logger.exchange.export import whole_file
-from logger.plan import Plan, default_alarms
+from logger.plan import Plan
 from logger.report.describe import described
 from logger.report.drawing import draw, order_of, plain
 from logger.report.facts import Fact
@@ -123,16 +123,10 @@ def _lit(known: Gathered, shown: Shown) -> str:
 
 
 def _alarm_settings(plan: Plan) -> str:
-    usual = default_alarms()
     found = []
-    for rule, settings in plan.alarms.items():
-        changed = [
-            "off" if name == "enabled" else f"{name} {value:g}"
-            for name, value in settings.items()
-            if value != usual[rule][name]
-        ]
-        if changed:
-            found.append(f"{rule} {', '.join(changed)}")
+    for rule, changed in plan.changed_alarms().items():
+        words = ("off" if name == "enabled" else f"{name} {value:g}" for name, value in changed.items())
+        found.append(f"{rule} {', '.join(words)}")
     return "; ".join(found)
 
 

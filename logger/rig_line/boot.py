@@ -7,12 +7,12 @@ be the next one, a backlog, a second rig, or nothing at all.
 from __future__ import annotations
 
 import enum
+from bisect import bisect_left
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, NamedTuple
 
 from logger.rig_line.came import WRAP, Came, signed
 from logger.rig_line.clock import RigClock
-from logger.rig_line.holes import Hole, Holes
 from logger.rig_line.wire import Counters
 
 LATE_OK_S: Final = 2.0
@@ -35,6 +35,8 @@ _KEPT_MS: Final = 3 * 86_400_000
 _SOON_MS: Final = 3_600_000
 """A rig back on the beat after a hole this long is the same one, even if the host's clock was set. [ms]"""
 _REBASE_S: Final = 5.0
+HOLES: Final = 1024
+"""Most holes kept open for late frames; beyond that the narrowest is closed."""
 
 
 class Fit(enum.Enum):
@@ -54,8 +56,55 @@ class Fit(enum.Enum):
 SURE: Final = (Fit.NEXT, Fit.LATE)
 
 
+class Hole(NamedTuple):
+    """Missing frames, first to last, and the rig's clock in the frames on either side."""
+
+    first: int
+    last: int
+    before_ms: int
+    after_ms: int
+    filling: bool = False  # whether the frames before it came late
+
+
+class Holes:
+    """A boot's holes, by seq."""
+
+    def __init__(self) -> None:
+        self._holes: list[Hole] = []
+
+    def __len__(self) -> int:
+        return len(self._holes)
+
+    def at(self, seq: int) -> Hole | None:
+        """Find the hole that a frame fits into."""
+        i = self._index(seq)
+        return self._holes[i] if i < len(self._holes) and self._holes[i].first <= seq else None
+
+    def open(self, hole: Hole) -> int:
+        """Add a hole, and return how many frames are missing in it."""
+        self._holes.insert(self._index(hole.first), hole)
+        if len(self._holes) > HOLES:
+            self._holes.remove(min(self._holes, key=lambda one: one.last - one.first))
+        return hole.last - hole.first + 1
+
+    def fill(self, seq: int, ms: int) -> None:
+        """Put a frame into its hole; there must be one."""
+        i = self._index(seq)
+        hole = self._holes.pop(i)
+        parts = (
+            hole._replace(last=seq - 1, after_ms=ms),
+            hole._replace(first=seq + 1, before_ms=ms, filling=True),
+        )
+        self._holes[i:i] = [part for part in parts if part.first <= part.last]
+
+    def _index(self, seq: int) -> int:
+        return bisect_left(self._holes, seq, key=lambda hole: hole.last)
+
+
 class Boot:
     """Follows the frames of one boot, beginning with one of them; `pace_ms` is the rig's usual step."""
+
+    others_too = True  # what would fill a hole here may still be a new boot's
 
     def __init__(self, came: Came, pace_ms: float = 0.0) -> None:
         # seq and ms without wrapping, counted from the first frame.
@@ -150,12 +199,11 @@ class Boot:
         left, right = (hole.first - 1, hole.before_ms), (hole.last + 1, hole.after_ms)
         if not (self._keeps_pace(left, at) and self._keeps_pace(at, right)):
             return Fit.NO
-        narrow = hole.after_ms - hole.before_ms <= _NARROW_MS and not self._may_be_anothers(came)
+        narrow = hole.after_ms - hole.before_ms <= _NARROW_MS and not (
+            self.others_too and self.may_have_restarted(came)
+        )
         goes_on = hole.filling and seq == hole.first and ms - hole.before_ms <= self._longest_step_ms
         return Fit.LATE if prompt or narrow or goes_on else Fit.BEHIND
-
-    def _may_be_anothers(self, came: Came) -> bool:
-        return self.may_have_restarted(came)
 
     def _keeps_pace(self, since: tuple[int, int], at: tuple[int, int]) -> bool:
         """Whether that many frames can have been made in that time."""
@@ -249,6 +297,8 @@ class Line(Boot):
 class Held(Boot):
     """Frames that belong together, held until it is clear what they are."""
 
+    others_too = False  # what is missing here belongs here, however well it would continue something else
+
     def __init__(self, came: Came, pace_ms: float = 0.0) -> None:
         super().__init__(came, pace_ms)
         self.frames = [came]
@@ -271,9 +321,6 @@ class Held(Boot):
     def first_new(self) -> Came:
         """The first frame not yet on disk."""
         return next((came for came in self.frames if not came.known), self.frames[0])
-
-    def _may_be_anothers(self, came: Came) -> bool:
-        return False  # what is missing here belongs here, however well it would continue something else
 
     def hold(self, came: Came) -> None:
         """Take in a frame that fits."""

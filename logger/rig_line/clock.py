@@ -10,6 +10,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 from itertools import pairwise
+from math import inf
 from typing import Any, Final
 
 from logger.rig_line.came import signed
@@ -57,13 +58,12 @@ class RigClock:
     def __init__(self, drift: float = 0.0, floor_s: float | None = None) -> None:
         self._last_ms: int | None = None  # newest, as sent
         self._last_unwrapped_ms = 0
-        self._drift = drift
+        self.drift = drift
+        """The rig's clock against the host's, as far as known; positive if the rig is slow."""
         self._floor_s = floor_s
         self._ahead_s = 0.0  # how far given times are ahead, on purpose: see floor_s
-        # From _starts[i] on, in the rig's seconds: _times[i] + _rates[i] * (rig_s - _starts[i]).
-        self._starts: list[float] = []
-        self._times: list[float] = []
-        self._rates: list[float] = []
+        # (start, time, rate): from start on, in the rig's seconds, it is time + rate * (rig_s - start).
+        self._pieces: list[tuple[float, float, float]] = []
         self._newest_rig_s = 0.0
         self._newest_s = float("-inf")
         self._aim_at_s = 0.0
@@ -98,7 +98,7 @@ class RigClock:
 
         `ms` and `arrival_s` are those of the next frame.
         """
-        if self._starts:
+        if self._pieces:
             self._ahead_s = self._at(self._unwrapped(ms) / 1000) - arrival_s
 
     def state(self) -> dict[str, Any]:
@@ -106,12 +106,12 @@ class RigClock:
         return {
             "ms": self._last_ms,
             "unwrapped_ms": self._last_unwrapped_ms,
-            "drift": self._drift,
+            "drift": self.drift,
             "spread": self._spread,
             "offset_s": self._offset_s,
             "ahead_s": self._ahead_s,
             "newest_s": self._newest_s,
-            "rate": self._rates[-1],
+            "rate": self._pieces[-1][2],
         }
 
     @classmethod
@@ -131,11 +131,6 @@ class RigClock:
         return clock
 
     @property
-    def drift(self) -> float:
-        """The rig's clock against the host's, as far as known; positive if the rig is slow."""
-        return self._drift
-
-    @property
     def begun(self) -> bool:
         """Whether any time has been given."""
         return self._last_ms is not None
@@ -151,17 +146,16 @@ class RigClock:
         self._newest_rig_s = self._offset_at_s = rig_s
         self._newest_s = t_s
         self._aim_at_s = rig_s + _AIM_S
-        self._offset_s = arrival_s + self._ahead_s - rig_s * (1 + self._drift)
+        self._offset_s = arrival_s + self._ahead_s - rig_s * (1 + self.drift)
         self._bin = int(rig_s // _BIN_S)
         self._bins = [(rig_s, arrival_s + self._ahead_s)]
-        self._add_piece(rig_s, t_s, 1 + self._drift)
+        self._add_piece(rig_s, t_s, 1 + self.drift)
         return t_s
 
     def _at(self, rig_s: float) -> float:
-        i = bisect_right(self._starts, rig_s) - 1
-        if i < 0:
-            return self._times[0] - (self._starts[0] - rig_s) * (1 + self._drift)
-        return self._times[i] + (rig_s - self._starts[i]) * self._rates[i]
+        i = bisect_right(self._pieces, (rig_s, inf)) - 1
+        start_s, t_s, rate = self._pieces[max(i, 0)]
+        return t_s + (rig_s - start_s) * (rate if i >= 0 else 1 + self.drift)
 
     def _unwrapped(self, ms: int) -> int:
         """Undo the wrap: the value nearest to the newest one."""
@@ -170,40 +164,37 @@ class RigClock:
 
     def _extend(self, rig_s: float) -> None:
         """Extend the map to a new frame, steering towards where it should be."""
-        target_s = rig_s * (1 + self._drift) + self._offset_s
+        target_s = rig_s * (1 + self.drift) + self._offset_s
         if rig_s - self._newest_rig_s > _BIN_S:
             # Don't stretch a correction over a gap.
-            self._turn(self._newest_rig_s, self._newest_s, 1 + self._drift)
+            self._turn(self._newest_rig_s, self._newest_s, 1 + self.drift)
         wrong_s = target_s - self._at(rig_s)
         self._squeezing = wrong_s < (-_DEAD_S if self._squeezing else -_STEP_S)
         if self._squeezing:
             step_s = rig_s - self._newest_rig_s
             rate = max(_SQUEEZED, (target_s - self._newest_s) / step_s)
             self._turn(self._newest_rig_s, self._newest_s, rate)
-            self._turn(rig_s, self._at(rig_s), 1 + self._drift)
+            self._turn(rig_s, self._at(rig_s), 1 + self.drift)
         elif rig_s >= self._aim_at_s:
             self._aim_at_s = rig_s + _AIM_S
             mend = 0.0 if abs(wrong_s) < _DEAD_S else max(-_SLEW, min(_SLEW, wrong_s / _AIM_OVER_S))
-            self._turn(rig_s, self._at(rig_s), 1 + self._drift + mend)
+            self._turn(rig_s, self._at(rig_s), 1 + self.drift + mend)
 
     def _turn(self, rig_s: float, t_s: float, rate: float) -> None:
-        if abs(rate - self._rates[-1]) > _TURN:
+        if abs(rate - self._pieces[-1][2]) > _TURN:
             self._add_piece(rig_s, t_s, rate)
 
     def _add_piece(self, rig_s: float, t_s: float, rate: float) -> None:
-        if self._starts and self._starts[-1] == rig_s:
-            del self._starts[-1], self._times[-1], self._rates[-1]
-        self._starts.append(rig_s)
-        self._times.append(t_s)
-        self._rates.append(rate)
-        if len(self._starts) > _PIECES:
-            del self._starts[0], self._times[0], self._rates[0]
+        if self._pieces and self._pieces[-1][0] == rig_s:
+            del self._pieces[-1]
+        self._pieces.append((rig_s, t_s, rate))
+        del self._pieces[:-_PIECES]
 
     def _learn(self, rig_s: float, arrival_s: float) -> None:
         # Since then the least delay can only have grown by the drift.
         self._offset_s += self._spread * (rig_s - self._offset_at_s)
         self._offset_at_s = rig_s
-        self._offset_s = min(self._offset_s, arrival_s - rig_s * (1 + self._drift))
+        self._offset_s = min(self._offset_s, arrival_s - rig_s * (1 + self.drift))
         if (number := int(rig_s // _BIN_S)) == self._bin and self._bins:
             kept_rig_s, kept_s = self._bins[-1]
             if arrival_s - rig_s < kept_s - kept_rig_s:
@@ -217,16 +208,16 @@ class RigClock:
         del self._bins[:-_BINS]
 
     def _delay_s(self, rig_s: float, arrival_s: float) -> float:
-        return arrival_s - rig_s * (1 + self._drift) - self._offset_s
+        return arrival_s - rig_s * (1 + self.drift) - self._offset_s
 
     def _find_drift(self, now_s: float) -> None:
         bins = self._bins
         if len(bins) < _DRIFT_AFTER_S / _BIN_S / 2 or bins[-1][0] - bins[0][0] < _DRIFT_AFTER_S:
             return
-        self._drift = max(-_MAX_DRIFT, min(_MAX_DRIFT, _slope_under(bins)))
+        self.drift = max(-_MAX_DRIFT, min(_MAX_DRIFT, _slope_under(bins)))
         self._spread = _SURE
         self._offset_s = min(
-            arrival_s - rig_s * (1 + self._drift) + _SURE * (now_s - rig_s) for rig_s, arrival_s in bins
+            arrival_s - rig_s * (1 + self.drift) + _SURE * (now_s - rig_s) for rig_s, arrival_s in bins
         )
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from logger.plan.sources import PlanSource
-from logger.recording.feeding import Fed, Feeding
+from logger.recording.rigs import Fed, Feeding
 from logger.sources import Arrival, Put, Report, Sampled, SourceError
 
 
@@ -80,7 +80,7 @@ async def test_an_armed_plans_sources_are_read_until_another_is_armed() -> None:
     assert await fed.plan(two) == []
     assert await fed.plan() == ["-/dev/tty2@115200"]
     assert fed.feeding.reserved == set()
-    assert [state["name"] for state in fed.feeding.states()] == ["any serial port"]
+    assert [state["name"] for state in fed.feeding.sources()] == ["any serial port"]
     await fed.feeding.stop()
     assert fed.log == ["-any serial port"]
     assert not fed.feeding.ended.done()
@@ -116,7 +116,7 @@ async def test_the_plan_of_the_command_line_armed_again_changes_nothing() -> Non
 async def test_a_source_that_can_not_be_made_is_said_and_costs_no_other() -> None:
     fed = Followed()
     assert await fed.plan(table("/dev/bad"), table("/dev/tty1")) == ["+/dev/tty1@115200"]
-    states = {state["name"]: (state["state"], state["detail"]) for state in fed.feeding.states()}
+    states = {state["name"]: (state["state"], state["detail"]) for state in fed.feeding.sources()}
     assert states["bad"] == ("lost", "can't be read; name another port")
     assert ("bad", "lost", "can't be read; name another port") in fed.notes
     await fed.feeding.stop()

@@ -9,10 +9,9 @@ import pytest
 
 from logger.home import Home
 from logger.recording import rigs
-from logger.recording.feeding import Fed
 from logger.recording.hosttime import HostTime
 from logger.recording.intake import Intake
-from logger.recording.rigs import Rigs, Settings
+from logger.recording.rigs import Fed, Rigs, Settings
 
 
 class Invented:
@@ -49,7 +48,7 @@ async def test_each_source_hears_of_its_own_frames_in_their_order(
     monkeypatch.setattr(rigs, "given_sources", lambda *_: [Fed(one), Fed(other)])
     intake = Intake(HostTime())
     made = Rigs(Settings(home=Home(tmp_path)), intake, ())
-    made.feeding.start()
+    made.start()
     # As the journal's thread does.
     await asyncio.to_thread(made.tell, "acknowledge", [("one", 1), ("other", 7), ("one", 2), ("gone", 9)])
     await asyncio.to_thread(made.tell, "refuse", [("other", 8)])
@@ -61,4 +60,4 @@ async def test_each_source_hears_of_its_own_frames_in_their_order(
     assert one.heard == [("acknowledge", [1, 2]), ("again", [3])]
     assert other.heard == [("acknowledge", [7]), ("refuse", [8])]
     assert made.sources()[0] == {"name": "one", "state": "connected", "detail": "at one", "proof": "crc"}
-    await made.feeding.stop()
+    await made.stop()

@@ -220,7 +220,7 @@ def test_memory_is_bounded() -> None:
     for i in range(20_000):  # jitter of seconds keeps the map turning
         t_s = clock.new(1000 * i, i + float(rng.uniform(0, 30)))
     assert t_s < 20_030
-    assert len(clock._starts) <= 1024
+    assert len(clock._pieces) <= 1024
     assert len(clock._bins) <= 120
 
 

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.rig_line.boot import HOLES
 from logger.rig_line.came import Begin, Came, Outcome, Verdict
 from logger.rig_line.clock import RigClock
-from logger.rig_line.holes import HOLES
 from logger.rig_line.stream import HELD, KEYS, Stream
 from logger.rig_line.wire import Counters
 from tests.long_form import LONG
