@@ -46,11 +46,6 @@ def arrow(rate_c_min: float | None) -> str:
     return "▬" if abs(rate_c_min) < STEADY_C_MIN else "▲" if rate_c_min > 0 else "▼"
 
 
-def direction(rate_c_min: float | None) -> str:
-    """Name the direction of a rate [°C/min]."""
-    return {"": "", "▬": "steady", "▲": "rising", "▼": "falling"}[arrow(rate_c_min)]
-
-
 def rate(rate_c_min: float | None, unit: Unit) -> str:
     """Write a rate of change, given in °C/min."""
     if rate_c_min is None:

@@ -97,7 +97,6 @@ def endured_figure(bars: Sequence[Bar], *, unit: Unit = "C", theme: Theme = "day
         "bargap": 0.28,
         "height": 64 + ROW_PX * max(1, len(bars)),
         "margin": {"l": 8, "r": PEAK_PX, "t": 8, "b": 8},
-        "showlegend": False,  # it would wrap beside the drawing, see `heats`
         "hovermode": "closest",
         "dragmode": False,
         "xaxis": {
@@ -154,7 +153,6 @@ def curves_figure(
     limits = rulers(target_c=target_c)
     layout = {
         "template": TEMPLATES[theme],
-        "showlegend": False,
         "margin": {"l": 8, "r": 34, "t": 8, "b": 8},
         "hovermode": "x unified",
         "xaxis": {

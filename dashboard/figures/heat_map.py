@@ -89,7 +89,6 @@ def heat_figure(
     nowhere = all(place.height_cm is None for place in places)
     layout = {
         "template": TEMPLATES[course.theme],
-        "showlegend": False,
         "margin": {"l": 8, "r": 8, "t": KEY_PX, "b": 8},
         "xaxis": {"title": {"text": course.axis}, "showgrid": False},
         "yaxis": {

@@ -104,6 +104,7 @@ def _template(
         "automargin": True,
     }
     layout = {
+        "showlegend": False,  # it would wrap beside the drawing
         "colorway": list(colours),
         "font": {"family": FACE, "size": SIZE, "color": ink},
         "paper_bgcolor": "rgba(0,0,0,0)",

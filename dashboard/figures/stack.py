@@ -145,7 +145,6 @@ def stack_figure(
         scatters.append(_touch(rings))
     layout = {
         "template": TEMPLATES[theme],
-        "showlegend": False,
         "margin": {"l": 8, "r": 8, "t": 8 if touchable else KEY_PX, "b": 8},
         "hovermode": "closest",
         "dragmode": False,

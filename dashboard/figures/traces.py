@@ -54,6 +54,8 @@ NO_FORECAST: Final = (
 """Two lines that a script fills in."""
 _LANES_PX: Final[dict[Kind, float]] = {"alarm": 23, "good": 23}
 _LOWEST_PX: Final = 9
+_ACROSS: Final = {"type": "line", "yref": "paper", "y0": 0, "y1": 1, "layer": "below"}
+_STAGE: Final = {**_ACROSS, "opacity": 0.5, "line": {"width": 1, "dash": "2px,4px"}}
 _SIGNS: Final[dict[Kind, tuple[str, str, str]]] = {  # what it is, plotly's sign, colour by day and by night
     "note": ("Notes", "square-open", "#8a6d54"),
     "wood": ("Wood", "square", "#8a6d54"),
@@ -101,7 +103,7 @@ def traces_figure(
     layout = {
         **_layout(course, top_c, length_s),
         "shapes": [
-            *_stage_rules(stages, course),
+            *({**_STAGE, "x0": (x := course.minute(stage.from_s)), "x1": x} for stage in stages),
             *ruler_shapes(rulers(target_c=course.target_c, burnout_c=course.burnout_c), course.unit),
         ],
         "annotations": [
@@ -268,12 +270,6 @@ def _marks(kind: Kind, marks: Sequence[Mark], course: Course, length_s: float) -
     }
 
 
-def _stage_rules(stages: Sequence[Stage], course: Course) -> list[dict[str, Any]]:
-    at = [course.minute(stage.from_s) for stage in stages]
-    rule = {"type": "line", "yref": "paper", "y0": 0, "y1": 1, "layer": "below"}
-    return [{**rule, "x0": x, "x1": x, "opacity": 0.5, "line": {"width": 1, "dash": "2px,4px"}} for x in at]
-
-
 def _layout(course: Course, top_c: float, length_s: float) -> dict[str, Any]:
     zero_s, unit = course.zero_s, course.unit
     begin, end = -zero_s / 60.0, (max(length_s, 60.0) - zero_s) / 60.0
@@ -281,7 +277,6 @@ def _layout(course: Course, top_c: float, length_s: float) -> dict[str, Any]:
     end += 0.001 + LEAD * length_s / 60.0
     return {
         "template": TEMPLATES[course.theme],
-        "showlegend": False,
         "margin": _MARGIN_PX,
         "hovermode": "x unified",
         "hoversubplots": "axis",

@@ -131,11 +131,6 @@ class Board:
             return True
         return self.age_s(newest_s, quiet_s) > max(RIG_S, 2.5 * self.usual_s(i))
 
-    def current_c(self, i: int, quiet_s: float) -> float | None:
-        """Return what a probe reads now [°C]; None where it doesn't."""
-        value = self.values[i]
-        return value.c if value.ok and not self.is_silent(i, quiet_s) else None
-
     def unseen(self) -> list[dict[str, Any]]:
         """List the warnings that nobody has acknowledged."""
         warnings = [alarm for alarm in self.alarms if alarm.get("warning") is not False]

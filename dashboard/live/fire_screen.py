@@ -210,7 +210,7 @@ def _mark(event: dict[str, Any], wish: Wish) -> Mark | None:
 
 
 def _stack(board: Board, wish: Wish, quiet_s: float) -> Any:
-    now = [board.current_c(i, quiet_s) for i in range(len(board.places))]
+    now = [v.c if v.ok and not board.is_silent(i, quiet_s) else None for i, v in enumerate(board.values)]
     there = zip(board.places, board.values, strict=True)
     return stack_figure(
         board.places,

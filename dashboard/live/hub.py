@@ -309,7 +309,8 @@ class Hub:
         wished = {t.wish for t in self.tablets if t.wish is not None}
         self._glasses = {wish: glass for wish, glass in self._glasses.items() if wish in wished}
         held: list[Any] = []
-        if all_points or now_s - self._points_s >= self._points_every_s():
+        pixel_s = (board.newest_s or 0.0) / PIXELS / board.scale
+        if all_points or now_s - self._points_s >= min(POINTS_S[1], max(POINTS_S[0], pixel_s)):
             self._points_s = now_s
         else:
             held, board.points = board.points, []
@@ -323,10 +324,6 @@ class Hub:
             return False
         old = wish in self._glasses and self._told_s - self._glasses[wish].drawn_s > PICTURE_S[wish.view]
         return thin or (self.board.running and old)
-
-    def _points_every_s(self) -> float:
-        pixel_s = (self.board.newest_s or 0.0) / PIXELS / self.board.scale
-        return min(POINTS_S[1], max(POINTS_S[0], pixel_s))
 
     def _send(self, wish: Wish, screen: Screen | None) -> None:
         if screen is None:

@@ -114,16 +114,17 @@ class Watcher:
         elif health != self._health:
             self.fresh_wall_s = wall_s
         self._health = health
-        if reopened or recovered or _another(firing, self._firing):
+        new, old = (each and _SHOWN_OF(each) for each in (firing, self._firing))
+        if reopened or recovered or new != old:
             self._begin(reader, firing, wall_s)
             return "afresh"
         self._firing = firing
         if firing is not None:
             if self._take_new(reader, firing.id, board):
                 self.fresh_wall_s = wall_s
-            if new := reader.events(firing.id, self._event_id):
-                self._event_id = new[-1].id
-                if shown := self._shown(new):
+            if came := reader.events(firing.id, self._event_id):
+                self._event_id = came[-1].id
+                if shown := self._shown(came):
                     board.add_events(shown)
                     board.grown = MAX_POINTS + 1  # marks are part of the picture
         self._now(board)
@@ -287,9 +288,3 @@ class Watcher:
             rounded = np.array([round(value, 1) for value in c[: len(t_us)].tolist()])
             board.lines.append(Line(place, (t_us - firing.started_us) / 1e6, rounded))
         self._now(board)
-
-
-def _another(new: FiringInfo | None, old: FiringInfo | None) -> bool:
-    if new is None or old is None:
-        return new is not old
-    return _SHOWN_OF(new) != _SHOWN_OF(old)

@@ -46,7 +46,11 @@ BEGUN: Final = 1
 
 def layout(step: str = "plan", **_query: str) -> Any:
     """Lay out the page at one of the steps of `NAMES`."""
-    tabs = dmc.TabsList([_tab(n, name, title) for n, (name, title, _) in enumerate(STEPS, 1)])
+    tabs = []
+    for n, (name, title, _) in enumerate(STEPS, 1):
+        state = html.Span("", id={"type": "prepare-state", "step": name})
+        words = html.Span([html.B(f"{n} {title}"), state], className="prepare-tab")
+        tabs.append(dmc.TabsTab(words, value=name))
     panels = [dmc.TabsPanel([*make(), _onward(n)], value=name) for n, (name, _, make) in enumerate(STEPS)]
     parts: list[Any] = [
         dcc.Store(id="prepare-plan", storage_type="local"),
@@ -58,15 +62,10 @@ def layout(step: str = "plan", **_query: str) -> Any:
             id="prepare-step",
             value=step if step in NAMES else "plan",
             activateTabWithKeyboard=False,  # arrows move, Enter opens
-            children=[tabs, *panels],
+            children=[dmc.TabsList(tabs), *panels],
         ),
     ]
     return html.Div(parts, id="prepare")
-
-
-def _tab(number: int, name: str, title: str) -> Any:
-    words = [html.B(f"{number} {title}"), html.Span("", id={"type": "prepare-state", "step": name})]
-    return dmc.TabsTab(html.Span(words, className="prepare-tab"), value=name)
 
 
 def _onward(at: int) -> Any:

@@ -18,7 +18,6 @@ from dashboard.words import (
     capital,
     degrees,
     difference,
-    direction,
     had,
     need,
     old,
@@ -139,7 +138,8 @@ def glance(cards: Cards, board: "Board", unit: Unit, live: bool) -> dict[str, st
         words = "No reading to go by: look at the fire."
         return texts | {"glance-zone": "", "glance-number": "", "glance-way": "", "glance-need": words}
     zone, card = cards[0]
-    way = capital(direction(card[1]) or "direction not known yet")
+    ways = {"▬": "Steady", "▲": "Rising", "▼": "Falling"}
+    way = ways.get(arrow(card[1]), "Direction not known yet")
     return texts | {
         "glance-zone": f"{capital(zone)}{' is coldest' if cards[1:] else ''}",
         "glance-number": degrees(card[0], unit),

@@ -190,8 +190,12 @@ def understood(found: Mapping[str, Any], unit: Unit, begun: str) -> list[Any]:
     `begun` is the date and time of the first row, empty if the files have no date.
     """
     whole, files = found["whole"], found["files"]
-    told = [] if whole["error"] else [_summary(whole, begun), _guesses(whole), _columns(whole, files, unit)]
-    return [part for part in (*told, *(_first(each) for each in files)) if part is not None]
+    first = [part for each in files if (part := _first(each)) is not None]
+    if whole["error"]:
+        return first
+    said = items(page_words(guess)[0] for guess in whole["guesses"])
+    guesses = [html.Div([html.H2("Please check"), html.Ul(said)], className="guesses")] if said else []
+    return [_summary(whole, begun), *guesses, _columns(whole, files, unit), *first]
 
 
 def _summary(whole: Mapping[str, Any], begun: str) -> Any:
@@ -206,11 +210,6 @@ def _summary(whole: Mapping[str, Any], begun: str) -> Any:
         ("Gaps", f"{whole['gap_count']}: {', '.join(gaps)}{more}" if gaps else "none"),
     )
     return html.Dl(facts_list(facts), className="facts")
-
-
-def _guesses(whole: Mapping[str, Any]) -> Any:
-    said = items(page_words(guess)[0] for guess in whole["guesses"])
-    return html.Div([html.H2("Please check"), html.Ul(said)], className="guesses") if said else None
 
 
 def _columns(whole: Mapping[str, Any], files: Sequence[Mapping[str, Any]], unit: Unit) -> Any:
