@@ -11,7 +11,6 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from logger.errors import UserError
 from logger.journal.layout import MINUTE_US
 from logger.journal.packing import PACKED, RECENT
 from logger.journal.rollup import LEVELS_S, Buckets
@@ -78,11 +77,9 @@ class JournalReader:
                 newest_first = select_firings(self._db, "ORDER BY key DESC")
                 found = [info for info in newest_first if not info.binned]
             else:
-                found = select_firings(self._db, "WHERE id = ?", (ref,))
+                found = select_firings(self._db, "WHERE key = ?", (self._key(ref),))
         if not found:
-            if ref == "last":
-                raise NoFiringError(f"no firings yet in {self.path}; record or import one first")
-            raise NoFiringError(f"{ref}: no such firing in {self.path}; `stokewatch firings` lists them all")
+            raise NoFiringError(f"no firings yet in {self.path}; record or import one first")
         return found[0]
 
     def running(self) -> FiringInfo | None:
@@ -309,5 +306,7 @@ class JournalReader:
         with self._snapshot():
             row = self._db.execute("SELECT key FROM firing WHERE id = ?", (firing,)).fetchone()
         if row is None:
-            raise UserError(f"{firing}: no such firing in {self.path}; `stokewatch firings` lists them all")
+            raise NoFiringError(
+                f"{firing}: no such firing in {self.path}; `stokewatch firings` lists them all"
+            )
         return int(row[0])

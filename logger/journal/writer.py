@@ -167,7 +167,9 @@ class JournalWriter(WrittenFile):
                 records, minute, t_us = records[order], minute[order], t_us[order]
             present = (records["status"] & 0x7F != Status.ABSENT).sum(axis=1)
             starts = run_starts(minute)
-            arrival = self._next_arrival()
+            arrival = next_number(self._db, "arrival")
+            if arrival >= MOST_NUMBER:
+                raise JournalError(f"journal {self.path}: its numbering is damaged ({arrival})", "damaged")
             rows = []
             for a, b in zip(starts, [*starts[1:], len(minute)], strict=True):
                 readings = int(present[a:b].sum())
@@ -343,12 +345,6 @@ class JournalWriter(WrittenFile):
             )
             self._progress[firing] = _Progress(key, dict(newest))
         return self._progress[firing]
-
-    def _next_arrival(self) -> int:
-        number = next_number(self._db, "arrival")
-        if number >= MOST_NUMBER:
-            raise JournalError(f"journal {self.path}: its numbering is damaged ({number})", "damaged")
-        return number
 
     def _layout(self, firing: str, key: int, batch: Batch) -> Layout:
         """Find or add the layout of a rig's frames, inside a transaction."""

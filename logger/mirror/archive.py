@@ -11,10 +11,9 @@ import numpy as np
 
 from logger.conversion.columns import DEFAULT_LETTER
 from logger.errors import UserError
-from logger.exchange.line_protocol import MEASUREMENT
+from logger.exchange.line_protocol import EVENT, FIRING, LOGGER, MEASUREMENT
 from logger.journal.rows import FiringInfo
 from logger.mirror.influx import Influx, Series, literal
-from logger.mirror.points import EVENT, FIRING, LOGGER
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Event, Floats, Status
 

@@ -18,7 +18,7 @@ from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.rest import ApiException
 
 from logger.errors import StokewatchError
-from logger.mirror.points import head
+from logger.exchange.line_protocol import head
 from logger.mirror.target import Target
 
 MOST_LINES: Final = 5000

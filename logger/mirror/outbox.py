@@ -9,11 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from logger.exchange.line_protocol import lines_of
+from logger.exchange.line_protocol import event_line, firing_line, lines_of, logger_line
 from logger.journal.reader import JournalReader
 from logger.journal.rows import JOINED, FiringInfo
 from logger.journal.schema import JournalError
-from logger.mirror.points import event_line, firing_line, logger_line
 from logger.plan import Probe
 
 FIRINGS_S: Final = 1.0
@@ -37,6 +36,7 @@ class Outbox:
 
     def __init__(self, path: Path, site: str, clock: Callable[[], float] = time.monotonic) -> None:
         self._reader = JournalReader(path)
+        self.newest = self._reader.newest_arrival
         self._path = path
         self._inode = path.stat().st_ino
         self.file = self._which()
@@ -68,10 +68,6 @@ class Outbox:
         with contextlib.suppress(JournalError):  # the next read will report it
             joined = self._reader.meta(JOINED)
         return self._inode + (int(joined.get("count", 0)) << 64)
-
-    def newest(self) -> int:
-        """Return the end of the journal; see `JournalReader.newest_arrival`."""
-        return self._reader.newest_arrival()
 
     def repeat(self) -> None:
         """Send again what is otherwise sent only when it changes: firings, and the logger's health."""

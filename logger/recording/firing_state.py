@@ -89,7 +89,13 @@ class FiringState:
 
     def _armed(self, reader: JournalReader, firing: FiringInfo | None) -> Armed | None:
         """Return the plan armed on a page, which goes before the one on the command line."""
-        armed = kept_armed(reader)
+        found = reader.meta(_ARMED)
+        try:
+            armed = Armed(loads(found["plan"], "armed plan"), found["firing"]) if found else None
+        except (PlanError, AttributeError, KeyError, TypeError) as exc:
+            # From an older version, or damaged; the firing must still be recorded.
+            log.error("the armed plan can't be used: %s", exc)
+            return None
         if armed is None or armed.firing != (None if firing is None else firing.id):
             return None
         if self._given is not None and self._given != armed.plan:
@@ -168,17 +174,6 @@ def arm(writer: JournalWriter, asked: Arm, firing: FiringInfo | None, now_us: in
 def keep_armed(writer: JournalWriter, armed: Armed | None) -> None:
     """Store what is armed, for a logger that is restarted."""
     writer.set_meta(_ARMED, {} if armed is None else {"plan": armed.plan.dumps(), "firing": armed.firing})
-
-
-def kept_armed(reader: JournalReader) -> Armed | None:
-    """Return what was armed last, if anything still is."""
-    found = reader.meta(_ARMED)
-    try:
-        return Armed(loads(found["plan"], "armed plan"), found["firing"]) if found else None
-    except (PlanError, AttributeError, KeyError, TypeError) as exc:
-        # From an older version, or damaged; the firing must still be recorded.
-        log.error("the armed plan can't be used: %s", exc)
-        return None
 
 
 def _dated_title(t_us: int, what: str = "Firing of") -> str:

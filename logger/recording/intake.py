@@ -128,11 +128,8 @@ class Intake:
 
     def counts(self) -> dict[str, int]:
         """All counters."""
-        return {
-            **asdict(self.counters),
-            "set_apart": self.placing.apart.frames,
-            "refused": self.placing.refused,
-        }
+        placing = self.placing
+        return asdict(self.counters) | {"set_apart": placing.apart.frames, "refused": placing.refused}
 
     def _say_so(self) -> None:
         if not self._any:

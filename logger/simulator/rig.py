@@ -25,7 +25,7 @@ import numpy as np
 
 from logger.errors import UserError
 from logger.simulator import draw, simulate_scenario
-from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.demo import demo_scenario
 from logger.simulator.wiring import WRAP, FiringFrames
 
 KEPT_LINES: Final = 512

@@ -17,7 +17,7 @@ from logger.errors import UserError
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Frame, Sample, Status
 from logger.rig_line.wire import decode
-from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.demo import demo_scenario
 from logger.simulator.wiring import wired_plan
 from tests.cold_frames import ColdFrames
 

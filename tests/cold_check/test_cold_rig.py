@@ -16,7 +16,7 @@ import pytest
 
 from logger.reading import Frame, Sample
 from logger.rig_line.wire import encode
-from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.demo import demo_scenario
 from logger.simulator.wiring import wired_plan
 from tests.broker import Mosquitto
 from tests.processes import RIG, STOKEWATCH, process, refused, stokewatch, until

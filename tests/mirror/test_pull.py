@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from logger.conversion.amplifiers import encode_word
 from logger.conversion.columns import convert, reconvert
 from logger.errors import UserError
-from logger.exchange.line_protocol import escape_tag, lines_of
+from logger.exchange.line_protocol import escape_tag, event_line, firing_line, lines_of
 from logger.home import Home
 from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
@@ -24,7 +24,6 @@ from logger.journal.writer import JournalWriter
 from logger.mirror.archive import Archive
 from logger.mirror.influx import Influx, InfluxError, literal
 from logger.mirror.mirror import Mirror
-from logger.mirror.points import event_line, firing_line
 from logger.mirror.pull import pull
 from logger.mirror.target import Target
 from logger.plan import Plan, Probe

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.demo import demo_scenario
 from logger.simulator.drawn import draw
 from logger.simulator.fire import Fire
 from logger.simulator.probes import read

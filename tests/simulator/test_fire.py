@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from logger.reading import Floats
-from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.demo import demo_scenario
 from logger.simulator.drawn import draw
 from logger.simulator.fire import HEAT_CAPACITY, Fire, burn, plume_rise_c
 from logger.simulator.scenario import Gust, Rain, Scenario

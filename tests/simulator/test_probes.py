@@ -7,7 +7,7 @@ import pytest
 
 from logger.reading import Status
 from logger.simulator import SimulatedFiring, simulate, simulate_scenario
-from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.demo import demo_scenario
 from logger.simulator.probes import COLD_JUNCTION_HOT_C, place_c, read
 from logger.simulator.scenario import FAULT_KINDS, Fault, FaultKind
 from tests.burnt import burnt

@@ -10,7 +10,7 @@ import pytest
 from logger.errors import UserError
 from logger.plan import loads
 from logger.simulator import simulate, simulate_scenario, write_csv, write_truth
-from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.demo import demo_scenario
 from logger.simulator.drawn import draw
 
 

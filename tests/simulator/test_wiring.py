@@ -11,7 +11,7 @@ from logger.plan import loads
 from logger.reading import Sample, Status
 from logger.rig_line import wire
 from logger.simulator import SimulatedFiring, simulate_scenario
-from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.demo import demo_scenario
 from logger.simulator.scenario import Fault
 from logger.simulator.wiring import FiringFrames, terminals
 from tests.trial_rig import load_line, load_value

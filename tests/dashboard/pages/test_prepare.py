@@ -36,7 +36,7 @@ from logger.plan.alarm_rules import RULES
 from logger.replay.judging import rehearse
 from logger.rig_line.wire import decode
 from logger.simulator import simulate
-from logger.simulator.demo_fire import demo_scenario
+from logger.simulator.demo import demo_scenario
 from tests.cold_frames import ColdFrames
 from tests.invented_firings import batch_of
 
