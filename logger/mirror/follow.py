@@ -124,7 +124,7 @@ class Follower:
         self._before = deque(_pieces(first, begin_us))
 
     def _take(self, firing: StoredFiring) -> bool:
-        """Copy what is new, and tell whether there is more of what was before."""
+        """Copy what is new, and a piece of what was before; tell whether there is more of that."""
         since_us = max(self._newest.values()) - _SLACK_US + 1
         batches = self._archive.readings(firing, since_us)
         events = self._archive.events(firing, self._event)
@@ -140,10 +140,6 @@ class Follower:
                 self._writer.heartbeat(beat)
         self._newest, self._beat = newest, beat
         self._event = max((event.id for event in events), default=self._event)
-        return self._take_before(firing)
-
-    def _take_before(self, firing: StoredFiring) -> bool:
-        """Copy a piece of what was before, and tell whether there is more."""
         if not self._before:
             return False
         begin_us, end_us, whole = self._before[0]
