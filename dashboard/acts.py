@@ -19,15 +19,11 @@ LOOK_S: Final = 0.05
 T = TypeVar("T")
 
 
-class ActError(UserError):
-    """The logger refused a request, and says why."""
-
-
 async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> dict[str, Any]:
     """Ask the logger for something (`note`, `spot`, `ack`, `shelve`, `finish` …), and wait for its answer.
 
     If none comes in time, return `{"waiting": True, "request": id}`: the request stays in the journal, and is
-    carried out when the logger is back. RequestError names an impossible field; ActError: the logger refused.
+    carried out when the logger is back. RequestError: a field is impossible; UserError: the logger refused.
     """
     asked = data_of(read_request(kind, data))
     number = await asyncio.to_thread(add_request, journal_path, kind, asked, who)
@@ -37,7 +33,7 @@ async def ask(journal_path: Path, kind: str, data: dict[str, Any], who: str) -> 
             request = await asyncio.to_thread(reader.request, number)
             if request is not None and request.result is not None:
                 if not request.result.get("ok"):
-                    raise ActError(str(request.result.get("error", "the logger refused")))
+                    raise UserError(str(request.result.get("error", "the logger refused")))
                 return dict(request.result)
             await asyncio.sleep(LOOK_S)
     return {"waiting": True, "request": number}

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
-from dash import Dash
+from dash import Dash, register_page
 from dash._callback import GLOBAL_CALLBACK_LIST, GLOBAL_CALLBACK_MAP
 from dash._pages import PAGE_REGISTRY
 from fastapi import FastAPI
@@ -18,7 +18,7 @@ from starlette.requests import Request
 from dashboard.context import Context
 from dashboard.front import CALLBACKS, Front, is_callback
 from dashboard.live.hub import Hub
-from dashboard.pages import modules, register_pages
+from dashboard.pages import PAGES, modules
 from dashboard.pages.firings import UPLOAD
 from dashboard.pages.report import PHOTOS
 from dashboard.security.access import Access
@@ -126,7 +126,10 @@ _registered: tuple[list[Any], dict[str, Any]] = ([], {})
 def _register(app: Page) -> None:
     """Register pages and callbacks; Dash keeps them globally, and only for the first application to ask."""
     PAGE_REGISTRY.clear()
-    register_pages()
+    for name, module in modules().items():
+        title, path = PAGES[name]
+        where = {"path_template" if "<" in path else "path": path}
+        register_page(module.__name__, title=title, layout=module.layout, **where)
     if not _registered[0]:
         _registered[0].extend(GLOBAL_CALLBACK_LIST)
         _registered[1].update(GLOBAL_CALLBACK_MAP)

@@ -7,7 +7,16 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.figures.look import TEMPLATES, Theme, Unit, line_dash, numbers, ruler_name, ruler_shapes
+from dashboard.figures.look import (
+    AT_AN_END,
+    TEMPLATES,
+    Theme,
+    Unit,
+    line_dash,
+    numbers,
+    ruler_name,
+    ruler_shapes,
+)
 from dashboard.figures.traces import last
 from dashboard.words import shown
 from logger.reading import Floats
@@ -19,15 +28,6 @@ ROW_PX: Final = 34
 """Height of one firing's bar in one zone. [px]"""
 PEAK_PX: Final = 124
 """Room beside the longest bar, for "peak 1380° short". [px]"""
-
-AT_AN_END: Final = {
-    "type": "scatter",
-    "mode": "text",
-    "textposition": "middle right",
-    "cliponaxis": False,
-    "hoverinfo": "skip",
-}
-"""Words at the ends of bars or lines."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,16 @@ HEAT_SCALE: Final = [
 """Colour scale from `COLDEST_C` to `HOTTEST_C`, as plotly takes it."""
 
 
+AT_AN_END: Final = {
+    "type": "scatter",
+    "mode": "text",
+    "textposition": "middle right",
+    "cliponaxis": False,
+    "hoverinfo": "skip",
+}
+"""Words at the ends of bars or lines."""
+
+
 def unit_of(told: Any) -> Unit:
     """Read the unit stored in the browser: °C unless it is `F`."""
     return "F" if told == "F" else "C"

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.figures.look import TEMPLATES, line_dash, numbers, plain, ruler_shapes
+from dashboard.figures.look import AT_AN_END, TEMPLATES, line_dash, numbers, plain, ruler_shapes
 from dashboard.figures.model import Band, Course, Kind, Line, Mark, Stage
 from dashboard.figures.names import TABLET, Glass, rule_names, stage_names
 from dashboard.words import shown
@@ -160,15 +160,13 @@ def _ends(lines: Sequence[Line], course: Course, top_c: float, lead_s: float, gl
     """Write a number at each line's end."""
     x, y = ends([last(line.t_s, line.c) for line in lines], course, top_c, lead_s, glass)
     return {
+        **AT_AN_END,
         "x": x,
         "y": y,
         # A blank where there is no number: plotly drops an empty text, and its neighbours with it.
         "text": [text for line in lines for text in (" ", f" {line.place.number}", " ")],
         "mode": "lines+text",
         "line": {"width": 1, "color": "#8a6d54"},
-        "textposition": "middle right",
-        "cliponaxis": False,
-        "hoverinfo": "skip",
         "name": "numbers",
     }
 

@@ -4,8 +4,6 @@ from importlib import import_module
 from types import ModuleType
 from typing import Final
 
-import dash
-
 PAGES: Final = {
     "fire": ("Stokewatch", "/"),
     "prepare": ("Prepare · Stokewatch", "/prepare"),
@@ -20,11 +18,3 @@ PAGES: Final = {
 def modules() -> dict[str, ModuleType]:
     """Import the pages, which registers their callbacks."""
     return {name: import_module(f"dashboard.pages.{name}") for name in PAGES}
-
-
-def register_pages() -> None:
-    """Register the pages with Dash."""
-    for name, module in modules().items():
-        title, path = PAGES[name]
-        where = {"path_template" if "<" in path else "path": path}
-        dash.register_page(module.__name__, title=title, layout=module.layout, **where)

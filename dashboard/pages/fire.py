@@ -35,15 +35,25 @@ def layout(**_query: str) -> Any:
         html.P([_span("glance-number"), _span("glance-way", className="way")]),
         html.P("", id="glance-need"),
     ]
+    words = [html.P("", id="verdict"), html.P([_span("since-wood"), _span("come")], id="next")]
+    switches = [
+        _one_of("fire-view", VIEWS),
+        _one_of("fire-window", WINDOWS, persistence=True),
+        button("Glance", "glance-open"),
+    ]
+    verdict_row = [html.Div(words, className="words"), html.Div(switches, className="switches")]
+    how = {"responsive": True, "figure": NOTHING, "config": GRAPH, "className": "graph"}
+    graphs = [dcc.Graph(id="traces", **how), dcc.Graph(id="heat", style={"display": "none"}, **how)]
+    chart = section(*graphs, id="chart", label="Temperatures over time")
     parts: list[Any] = [
         html.H1("Fire", className="unseen"),
         *stores("fire", here=1, place=None, spot_asked=None),
         *chosen("fire"),
         _waiting(),
         html.Section(id="ended-summary", **{"aria-label": "This firing in brief"}),
-        _verdict_row(),
+        html.Div(verdict_row, id="verdict-row"),
         html.Ol(id="zones", **{"aria-label": "Zones, coldest first"}),
-        html.Div([_chart(), _side()], id="course"),
+        html.Div([chart, _side()], id="course"),
         html.P("", id="fire-done", role="status"),
         dcc.Store(id="edit-event"),
         *dialogs(),
@@ -90,24 +100,6 @@ SIDES: Final = (("now", "Stack"), ("zones", "Zones"), ("log", "Log"))
 def _one_of(own: str, choices: tuple[tuple[str, str], ...], **more: Any) -> Any:
     """Make a switch between choices, at first the first."""
     return dmc.SegmentedControl(id=own, value=choices[0][0], data=options(choices), **more)
-
-
-def _verdict_row() -> Any:
-    words = [html.P("", id="verdict"), html.P([_span("since-wood"), _span("come")], id="next")]
-    switches = [
-        _one_of("fire-view", VIEWS),
-        _one_of("fire-window", WINDOWS, persistence=True),
-        button("Glance", "glance-open"),
-    ]
-    parts = [html.Div(words, className="words"), html.Div(switches, className="switches")]
-    return html.Div(parts, id="verdict-row")
-
-
-def _chart() -> Any:
-    how = {"responsive": True, "figure": NOTHING, "config": GRAPH, "className": "graph"}
-    unseen = {"display": "none"}
-    graphs = [dcc.Graph(id="traces", **how), dcc.Graph(id="heat", style=unseen, **how)]
-    return section(*graphs, id="chart", label="Temperatures over time")
 
 
 def _side() -> Any:

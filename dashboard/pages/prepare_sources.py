@@ -14,7 +14,6 @@ from dashboard.parts.frame import UNAIDED, button, door_row, section
 from dashboard.parts.readiness import UNPROVEN
 from dashboard.parts.source_form import (
     FIELDS,
-    FieldWrong,
     Number,
     channels_of,
     form_of,
@@ -89,7 +88,7 @@ async def hear(_: Any, __: Any, values: list[Any]) -> Any:
         return no_update, True, no_update, no_update
     try:
         table = table_of(_given(values, ctx.states_list[0]))
-    except FieldWrong as exc:
+    except UserError as exc:
         return True, True, str(exc), no_update
     await hearing.begin(table)
     return False, False, "Listening …", []

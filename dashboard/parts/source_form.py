@@ -92,12 +92,8 @@ def source_fields(ports: Sequence[str]) -> list[Any]:
     return fields
 
 
-class FieldWrong(UserError):
-    """A field of the form can't be used; names it, and the fix."""
-
-
 def table_of(given: Mapping[str, Any]) -> dict[str, Any]:
-    """Read the form, whoever sent it; FieldWrong names an impossible field.
+    """Read the form, whoever sent it; UserError names an impossible field, and the fix.
 
     The table is as `logger.diagnosis.hear.hear` takes it, with `broken`, `every_s`, `rig`, `unit` as in a
     plan.
@@ -110,25 +106,25 @@ def table_of(given: Mapping[str, Any]) -> dict[str, Any]:
             continue
         if name in _WHOLE:
             if not re.fullmatch(r"\d{1,7}", text):
-                raise FieldWrong(
+                raise UserError(
                     f"{field.label}: “{text}” isn't a whole number; give one such as {field.value}"
                 )
             table[name] = int(text)
         elif name == "unit_id":
             if not re.fullmatch(r"\d{1,3}([\s,;]+\d{1,3}){0,15}", text):
-                raise FieldWrong(f"{field.label}: “{text}” isn't one; give 1, or 1 2 3 for several")
+                raise UserError(f"{field.label}: “{text}” isn't one; give 1, or 1 2 3 for several")
             table[name], *others = dict.fromkeys(int(part) for part in re.split(r"[\s,;]+", text))
             table |= {"units": others} if others else {}
         elif name in ("scale", "every_s"):
             table[name] = _number(name, text, "1, or 0.1 for tenths" if name == "scale" else "seconds")
             if table[name] == 0:
-                raise FieldWrong(f"{field.label}: it can't be 0; give another number")
+                raise UserError(f"{field.label}: it can't be 0; give another number")
         elif name == "broken":
             parts = filter(None, re.split(r"[\s;]+|,\s+", text))
             table[name] = [_number(name, part, "32767, say") for part in parts]
         elif not text:
             needs = {"port": "Name the serial port.", "url": "Give the address."}
-            raise FieldWrong(needs.get(name, f"{field.label} is empty"))
+            raise UserError(needs.get(name, f"{field.label} is empty"))
         else:
             table[name] = text
     return table
@@ -140,7 +136,7 @@ def _number(name: str, text: str, such: str) -> float:
     except ValueError:
         number = math.nan
     if not math.isfinite(number):
-        raise FieldWrong(f"{FIELDS[name].label}: “{text}” isn't a number; give {such}")
+        raise UserError(f"{FIELDS[name].label}: “{text}” isn't a number; give {such}")
     return number
 
 

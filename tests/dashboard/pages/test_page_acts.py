@@ -11,7 +11,7 @@ from dash import no_update
 from firing_fixture import SmallFire
 
 from dashboard import acts
-from dashboard.acts import ActError, ask
+from dashboard.acts import ask
 from dashboard.pages import fire as fire_page
 from dashboard.pages import fire_notes
 from dashboard.security.guard import RefusedError
@@ -37,7 +37,7 @@ async def test_a_note_reaches_the_logger_and_its_answer_comes_back(journal: Path
 
 async def test_what_the_logger_refuses_is_said(journal: Path) -> None:
     refusal = {"ok": False, "error": "no firing is running"}
-    with logger_that_answers(journal, refusal), pytest.raises(ActError, match=refusal["error"]):
+    with logger_that_answers(journal, refusal), pytest.raises(UserError, match=refusal["error"]):
         await ask(journal, "finish", {}, "page")
 
 

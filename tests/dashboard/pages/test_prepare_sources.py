@@ -17,9 +17,10 @@ from pymodbus.framer import FramerType
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 
 from dashboard.app import Page, create_app
-from dashboard.parts.source_form import FieldWrong, form_of, source_fields, table_of
+from dashboard.parts.source_form import form_of, source_fields, table_of
 from dashboard.preparing.hearing import hearing
 from dashboard.preparing.planning import read_document, to_document
+from logger.errors import UserError
 from logger.plan import Plan, loads
 from logger.reading import Sample
 from logger.sources.plain import plain_source
@@ -409,7 +410,7 @@ def test_a_name_that_was_typed_stays_when_another_number_is_found(page: Setup) -
     ],
 )
 def test_what_can_not_be_is_refused_by_its_field(field: str, value: str, says: str) -> None:
-    with pytest.raises(FieldWrong, match=says.replace("(", r"\(")):
+    with pytest.raises(UserError, match=says.replace("(", r"\(")):
         table_of({**DEFAULTS, "format": "tcp", "url": "tcp://h:502", field: value})
 
 
