@@ -34,18 +34,18 @@ def panel() -> list[Any]:
     """Make the step's panel."""
     why = "Choose an earlier firing to see when these settings would have raised an alarm."
     empty, kind = {"placeholder": "Choose one …"}, {"className": "prepare-rehearsal"}
+    left = [
+        html.H2("Rehearse"),
+        html.P(why, className="hint"),
+        dmc.Select(id="prepare-on-firing", label="Earlier firing", data=[], clearable=True, **empty),
+        progress.working("prepare"),
+        html.Div(graph("prepare-rehearsal"), id="prepare-rehearsal-box", hidden=True, **kind),
+        html.Ol(id="prepare-calls"),
+    ]
     return [
         *stores("prepare", wish=None, rehearsed=None),
         halves(
-            section(
-                html.H2("Rehearse"),
-                html.P(why, className="hint"),
-                dmc.Select(id="prepare-on-firing", label="Earlier firing", data=[], clearable=True, **empty),
-                progress.working("prepare"),
-                html.Div(graph("prepare-rehearsal"), id="prepare-rehearsal-box", hidden=True, **kind),
-                html.Ol(id="prepare-calls"),
-                label="Rehearsal",
-            ),
+            section(*left, label="Rehearsal"),
             section(html.H2("Which alarms, and when"), html.Div(id="prepare-alarm-form"), label="Alarms"),
         ),
     ]

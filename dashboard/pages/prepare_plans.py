@@ -44,37 +44,34 @@ def panel() -> list[Any]:
     """Make the step's panel."""
     named = {"input": {"aria-label": "Earlier firing"}}
     choose = html.Span("Choose a plan file (TOML)", className="button")
-    return [
-        halves(
-            section(
-                html.H2("What you will fire, and how hot"),
-                html.Div(id="prepare-plan-form"),
-                html.P("", id="prepare-plan-said", role="status"),  # any lower, the footer covers it
-                door_row(
-                    button("Save this plan", "prepare-save", className="main"),
-                    button("Save a copy under this title", "prepare-copy"),
-                    button("Replace that one", "prepare-replace", hidden=True),
-                    button("Download it (TOML)", "prepare-export"),
-                ),
-                dcc.Download(id="prepare-file"),
-            ),
-            section(
-                html.H2("Start from"),
-                html.H3("A saved plan"),
-                html.Ul(id="prepare-plans"),
-                *stores("prepare", sure=None, plans_turn=0),
-                html.H3("An earlier firing"),
-                door_row(
-                    dmc.Select(id="prepare-from", data=[], placeholder="Choose one …", attributes=named),
-                    button("Copy its plan", "prepare-from-copy"),
-                ),
-                html.H3("A plan file"),
-                html.Label(dcc.Upload(choose, id="prepare-upload", accept=".toml", max_size=4 * MAX_TOML)),
-                html.H3("Just the rig"),
-                button("A new plan from its channels", "prepare-fresh"),
-            ),
-        )
+    left = [
+        html.H2("What you will fire, and how hot"),
+        html.Div(id="prepare-plan-form"),
+        html.P("", id="prepare-plan-said", role="status"),  # any lower, the footer covers it
+        door_row(
+            button("Save this plan", "prepare-save", className="main"),
+            button("Save a copy under this title", "prepare-copy"),
+            button("Replace that one", "prepare-replace", hidden=True),
+            button("Download it (TOML)", "prepare-export"),
+        ),
+        dcc.Download(id="prepare-file"),
     ]
+    right = [
+        html.H2("Start from"),
+        html.H3("A saved plan"),
+        html.Ul(id="prepare-plans"),
+        *stores("prepare", sure=None, plans_turn=0),
+        html.H3("An earlier firing"),
+        door_row(
+            dmc.Select(id="prepare-from", data=[], placeholder="Choose one …", attributes=named),
+            button("Copy its plan", "prepare-from-copy"),
+        ),
+        html.H3("A plan file"),
+        html.Label(dcc.Upload(choose, id="prepare-upload", accept=".toml", max_size=4 * MAX_TOML)),
+        html.H3("Just the rig"),
+        button("A new plan from its channels", "prepare-fresh"),
+    ]
+    return [halves(section(*left), section(*right))]
 
 
 @callback(

@@ -44,6 +44,17 @@ def panel() -> list[Any]:
         "Drag each probe to its place: windward is left, leeward right. Or tap it in the list and enter its "
         "height and side."
     )
+    right = [
+        html.Ol(id="prepare-probes"),
+        door_row(
+            html.P("", id="prepare-more-said"),
+            button("Add all to the plan", "prepare-more", hidden=True),
+            button("Add a probe", "prepare-add"),
+        ),
+        html.Div(id="prepare-editor"),
+        html.H2("What this rig can't judge"),
+        html.Ul(id="prepare-limits"),
+    ]
     return [
         dcc.Interval(id="prepare-look", interval=LOOK_MS),
         door_row(
@@ -57,18 +68,7 @@ def panel() -> list[Any]:
         ),
         halves(
             section(graph, html.P(drag, className="hint"), label="The stack before lighting"),
-            section(
-                html.Ol(id="prepare-probes"),
-                door_row(
-                    html.P("", id="prepare-more-said"),
-                    button("Add all to the plan", "prepare-more", hidden=True),
-                    button("Add a probe", "prepare-add"),
-                ),
-                html.Div(id="prepare-editor"),
-                html.H2("What this rig can't judge"),
-                html.Ul(id="prepare-limits"),
-                label="Probes",
-            ),
+            section(*right, label="Probes"),
         ),
         *sources_section(),
     ]

@@ -38,79 +38,70 @@ def pack_panel() -> list[Any]:
     typed = {"input": {"maxLength": plans.MAX_ITEM, "autoComplete": "off"}}
     label = "Something else to take"
     new = dmc.TextInput(id="prepare-kit-new", value="", label=label, error="", attributes=typed)
-    return [
-        halves(
-            section(
-                html.H2("What to take"),
-                html.Ul(id="prepare-kit-list"),
-                html.Div(
-                    [new, button("Add", "prepare-kit-add"), button("Untick all", "prepare-kit-none")],
-                    className="page-doors ends",
-                ),
-            ),
-            cautions(),
-        )
+    left = [
+        html.H2("What to take"),
+        html.Ul(id="prepare-kit-list"),
+        html.Div(
+            [new, button("Add", "prepare-kit-add"), button("Untick all", "prepare-kit-none")],
+            className="page-doors ends",
+        ),
     ]
+    return [halves(section(*left), cautions())]
 
 
 def check_panel() -> list[Any]:
     """Make the panel of the cold check."""
+    left = [
+        html.H2("Cold check"),
+        html.P(
+            "Before lighting, all probes are at air temperature, so they must agree. Repeated every "
+            "few seconds. Hold each tip in your hand for ten seconds: its reading must rise.",
+            className="hint",
+        ),
+        html.P("", id="prepare-verdict", role="status"),
+        html.Ul(id="prepare-found"),
+    ]
+    right = [
+        html.H2("Warm each tip in your hand"),
+        html.Ul(id="prepare-hands"),
+        html.H2("This tablet and the lamp"),
+        html.P(
+            "Tap the sound button at the top of the page: it plays the alarm. Can you hear it "
+            "from where you will stand? A firing takes half a day: is the battery full, and is the "
+            "time shown at the top correct?"
+        ),
+        door_row(
+            button("Test the lamp at the fire", "prepare-beacon"),
+            html.P("", id="prepare-beacon-said", role="status"),
+            id="prepare-beacons",
+            hidden=True,
+        ),
+    ]
     return [
         dcc.Interval(id="prepare-check-again", interval=CHECK_MS, disabled=True),
-        halves(
-            section(
-                html.H2("Cold check"),
-                html.P(
-                    "Before lighting, all probes are at air temperature, so they must agree. Repeated every "
-                    "few seconds. Hold each tip in your hand for ten seconds: its reading must rise.",
-                    className="hint",
-                ),
-                html.P("", id="prepare-verdict", role="status"),
-                html.Ul(id="prepare-found"),
-            ),
-            section(
-                html.H2("Warm each tip in your hand"),
-                html.Ul(id="prepare-hands"),
-                html.H2("This tablet and the lamp"),
-                html.P(
-                    "Tap the sound button at the top of the page: it plays the alarm. Can you hear it "
-                    "from where you will stand? A firing takes half a day: is the battery full, and is the "
-                    "time shown at the top correct?"
-                ),
-                door_row(
-                    button("Test the lamp at the fire", "prepare-beacon"),
-                    html.P("", id="prepare-beacon-said", role="status"),
-                    id="prepare-beacons",
-                    hidden=True,
-                ),
-            ),
-        ),
+        halves(section(*left), section(*right)),
     ]
 
 
 def arm_panel() -> list[Any]:
     """Make the panel of the last step."""
-    return [
-        halves(
-            section(
-                html.H2("Arm, and light"),
-                html.Dl(id="prepare-facts"),
-                html.Ul(id="prepare-reasons"),
-                html.H3("What this rig can't judge"),
-                html.Ul(id="prepare-arm-limits"),
-                *(
-                    html.Div(dmc.Checkbox(id=own, label=words), id=f"{own}-row", hidden=True)
-                    for own, words in (
-                        ("prepare-anyway", "I have seen this; arm anyway."),
-                        ("prepare-ending", END),
-                    )
-                ),
-                button("Arm", "prepare-arm", className="main big", disabled=True),
-                html.P("", id="prepare-arm-said", role="status"),
-            ),
-            cautions(),
-        )
+    left = [
+        html.H2("Arm, and light"),
+        html.Dl(id="prepare-facts"),
+        html.Ul(id="prepare-reasons"),
+        html.H3("What this rig can't judge"),
+        html.Ul(id="prepare-arm-limits"),
+        *(
+            html.Div(dmc.Checkbox(id=own, label=words), id=f"{own}-row", hidden=True)
+            for own, words in (
+                ("prepare-anyway", "I have seen this; arm anyway."),
+                ("prepare-ending", END),
+            )
+        ),
+        button("Arm", "prepare-arm", className="main big", disabled=True),
+        html.P("", id="prepare-arm-said", role="status"),
     ]
+    return [halves(section(*left), cautions())]
 
 
 # --- packing ------------------------------------------------------------------------------------------------
