@@ -34,11 +34,9 @@ HEAT: Final = (
 
 def heat(temperature_c: float) -> str:
     """Return the colour of a temperature: `rgb(…)`."""
-    c = min(max(temperature_c, HEAT[0][0]), HEAT[-1][0])
-    k = next(k for k in range(1, len(HEAT)) if c <= HEAT[k][0])
-    (c0, low), (c1, high) = HEAT[k - 1 : k + 1]
-    share = (c - c0) / (c1 - c0)
-    return f"rgb({','.join(str(round(a + share * (b - a))) for a, b in zip(low, high, strict=True))})"
+    at, colours = zip(*HEAT, strict=True)
+    parts = (np.interp(temperature_c, at, part) for part in zip(*colours, strict=True))
+    return f"rgb({','.join(str(round(float(part))) for part in parts)})"
 
 
 def downwards(heights_cm: Sequence[float | None]) -> list[int]:

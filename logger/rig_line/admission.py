@@ -30,14 +30,10 @@ class Admission:
         self.planned: frozenset[str] = frozenset()
         self._columns: dict[str, set[str]] = {}
         self._heard_s: dict[str, float] = {}
-        self._count = 0
 
     def known(self, rig: str, channels: Iterable[str]) -> None:
         """Seat a rig that the firing already has."""
-        columns = self._columns.setdefault(rig, set())
-        before = len(columns)
-        columns.update(channels)
-        self._count += len(columns) - before
+        self._columns.setdefault(rig, set()).update(channels)
 
     def begin(self, rig: str, channels: Collection[str], now_s: float, *, wired: bool) -> Begin:
         """How the line of a rig with these channels may begin; `wired`: it is at a serial port."""
@@ -45,7 +41,7 @@ class Admission:
             return Begin.AT_ONCE
         planned = not self.planned.isdisjoint(channels)
         preferred = wired or planned
-        if self._count + len(channels) > MAX_COLUMNS - (0 if preferred else RESERVED_COLUMNS):
+        if self._count() + len(channels) > MAX_COLUMNS - (0 if preferred else RESERVED_COLUMNS):
             return Begin.NEVER
         seats = sum(now_s - heard_s < GONE_S for heard_s in self._heard_s.values())
         if seats >= MAX_RIGS - (0 if preferred else RESERVED):
@@ -58,14 +54,15 @@ class Admission:
         columns = self._columns.setdefault(rig, set())
         if columns.issuperset(channels):
             return channels
-        room = min(MAX_COLUMNS - self._count, COLUMNS_A_RIG - len(columns))
+        room = min(MAX_COLUMNS - self._count(), COLUMNS_A_RIG - len(columns))
         fresh = [name for name in channels if name not in columns][: max(0, room)]
         columns.update(fresh)
-        self._count += len(fresh)
         return [name for name in channels if name in columns]
 
     def begin_afresh(self, now_s: float) -> None:
         """Start over for another firing: rigs heard now keep their seats, without their channels."""
         self._heard_s = {rig: s for rig, s in self._heard_s.items() if now_s - s < GONE_S}
         self._columns = {rig: set() for rig in self._heard_s}
-        self._count = 0
+
+    def _count(self) -> int:
+        return sum(map(len, self._columns.values()))

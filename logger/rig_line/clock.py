@@ -56,8 +56,7 @@ class RigClock:
     """
 
     def __init__(self, drift: float = 0.0, floor_s: float | None = None) -> None:
-        self._last_ms: int | None = None  # newest, as sent
-        self._last_unwrapped_ms = 0
+        self._last_ms: int | None = None  # newest, without wrapping
         self.drift = drift
         """The rig's clock against the host's, as far as known; positive if the rig is slow."""
         self._floor_s = floor_s
@@ -83,7 +82,7 @@ class RigClock:
         if rig_s <= self._newest_rig_s:  # two frames within one millisecond
             self._newest_s += 1e-6
             return self._newest_s
-        self._last_ms, self._last_unwrapped_ms = ms, unwrapped_ms
+        self._last_ms = unwrapped_ms
         self._learn(rig_s, arrival_s + self._ahead_s)
         self._extend(rig_s)
         self._newest_rig_s, self._newest_s = rig_s, max(self._at(rig_s), self._newest_s + 1e-6)
@@ -104,8 +103,7 @@ class RigClock:
     def state(self) -> dict[str, Any]:
         """Everything needed to carry on with the same boot after we restart, as plain numbers."""
         return {
-            "ms": self._last_ms,
-            "unwrapped_ms": self._last_unwrapped_ms,
+            "unwrapped_ms": self._last_ms,
             "drift": self.drift,
             "spread": self._spread,
             "offset_s": self._offset_s,
@@ -118,13 +116,12 @@ class RigClock:
     def restore(cls, state: dict[str, Any], shift_s: float) -> RigClock:
         """Carry on from a saved state; `shift_s` converts the old arrivals' clock to the new one."""
         clock = cls(state["drift"])
-        clock._last_ms = state["ms"]
-        clock._last_unwrapped_ms = state["unwrapped_ms"]
+        clock._last_ms = state["unwrapped_ms"]
         clock._spread = state["spread"]
         clock._ahead_s = state["ahead_s"]
         clock._offset_s = state["offset_s"] + shift_s
         clock._newest_s = state["newest_s"] + shift_s
-        rig_s = clock._last_unwrapped_ms / 1000
+        rig_s = state["unwrapped_ms"] / 1000
         clock._newest_rig_s = clock._offset_at_s = clock._aim_at_s = rig_s
         clock._bin = int(rig_s // _BIN_S)
         clock._add_piece(rig_s, clock._newest_s, state["rate"])
@@ -136,7 +133,7 @@ class RigClock:
         return self._last_ms is not None
 
     def _begin(self, ms: int, arrival_s: float) -> float:
-        self._last_ms = self._last_unwrapped_ms = ms
+        self._last_ms = ms
         rig_s = ms / 1000
         t_s = arrival_s
         if self._floor_s is not None and t_s <= self._floor_s:
@@ -160,7 +157,7 @@ class RigClock:
     def _unwrapped(self, ms: int) -> int:
         """Undo the wrap: the value nearest to the newest one."""
         assert self._last_ms is not None
-        return self._last_unwrapped_ms + signed(ms - self._last_ms)
+        return self._last_ms + signed(ms - self._last_ms)
 
     def _extend(self, rig_s: float) -> None:
         """Extend the map to a new frame, steering towards where it should be."""
