@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from logger.errors import UserError
-from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
+from logger.journal.rows import add_request
 from logger.journal.writer import JournalWriter
 from logger.requests import data_of, read_request
 

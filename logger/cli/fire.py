@@ -220,7 +220,7 @@ def finish(home: Home, as_json: bool) -> None:
 
 def _ask_to_finish(home: Home) -> str:
     """Ask the running logger to do it, since it writes the journal."""
-    from logger.journal.asking import add_request
+    from logger.journal.rows import add_request
 
     number = add_request(home.journal, "finish", {}, who="command line")
     deadline_s = time.monotonic() + _ANSWER_S

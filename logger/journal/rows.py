@@ -1,4 +1,4 @@
-"""What the journal holds besides readings: firings, events, requests, frames set apart."""
+"""What the journal holds besides readings: firings, events, requests (and making one), frames set apart."""
 
 from __future__ import annotations
 
@@ -6,14 +6,18 @@ import contextlib
 import logging
 import secrets
 import sqlite3
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
+from pathlib import Path
 from typing import Any, Final
 
 import msgspec
 
+from logger.errors import UserError
+from logger.journal.schema import errors_of
 from logger.journal.sealed import DamagedError, load_dict, seal_text, to_json, true_row, twice
 from logger.plan import Plan, PlanError, assign_probes
 from logger.plan import loads as loads_plan
@@ -41,6 +45,11 @@ JOINED: Final = "joined"
 
 LATELY_US: Final = 20 * 60 * 1_000_000
 """How long recorded frames are remembered. [µs]"""
+
+MAX_WAITING: Final = 200
+"""Most unanswered requests: a logger that was away for long finds no more than these."""
+MAX_DATA: Final = 250_000
+"""Most characters in one request; a plan is by far the longest."""
 
 Key = tuple[int, int, int]
 """A frame's `seq`, `ms` and checksum."""
@@ -258,3 +267,32 @@ def to_event(row: Sequence[Any], firing: int) -> Event | None:
 def seal_event(firing: int, t_us: int, kind: str, data: dict[str, Any], who: str) -> str:
     """Write an event's data, with a checksum over its whole row; ValueError for NaN or infinity."""
     return seal_text(to_json(data), firing, t_us, kind, who)
+
+
+def add_request(path: Path, kind: str, data: dict[str, Any], who: str = "") -> int:
+    """Ask the logger for something; return the request's number, for `JournalReader.request`.
+
+    UserError if it is longer than `MAX_DATA`, or too many are waiting.
+    """
+    text = to_json(data)
+    if len(text) > MAX_DATA:
+        raise UserError(f"longer than {MAX_DATA} characters, which no request should be")
+    with errors_of(path):
+        db = sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=5.0, isolation_level=None
+        )
+        with contextlib.closing(db):
+            db.execute("PRAGMA synchronous = FULL")
+            db.execute("BEGIN IMMEDIATE")
+            (waiting,) = db.execute("SELECT count(*) FROM request WHERE result IS NULL").fetchone()
+            if waiting >= MAX_WAITING:
+                raise UserError(
+                    f"{waiting} requests are waiting for the logger; see `stokewatch status`: is it running?"
+                )
+            number, made_us = next_number(db, "request"), time.time_ns() // 1000
+            db.execute(
+                "INSERT INTO request (id, made_us, kind, data, who) VALUES (?, ?, ?, ?, ?)",
+                (number, made_us, kind, seal_text(text, made_us, kind, who), who),
+            )
+            db.execute("COMMIT")
+            return number

@@ -22,8 +22,6 @@ from typing import Any, Final
 import numpy as np
 
 from logger.errors import StokewatchError
-from logger.journal.aside import joined as name_joined
-from logger.journal.aside import set_aside
 from logger.journal.gathered import Gathered
 from logger.journal.layout import MINUTE_US, is_whole
 from logger.journal.packing import STRETCHES_DATA, covered_by
@@ -48,7 +46,9 @@ from logger.journal.schema import (
     in_the_making,
     open_to_read,
     open_to_write,
+    set_aside,
 )
+from logger.journal.schema import joined as name_joined
 from logger.journal.sealed import load_layout, seal_text, to_json, true_row, twice
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Status

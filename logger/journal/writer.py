@@ -12,12 +12,12 @@ import msgspec
 import numpy as np
 
 from logger.errors import UserError
-from logger.journal.asking import MAX_DATA
 from logger.journal.layout import MINUTE_US, Layout, seal, unseal, widths_for
 from logger.journal.packing import ALL_MINUTES, pack_minutes
 from logger.journal.rollup import run_starts
 from logger.journal.rows import (
     LATELY_US,
+    MAX_DATA,
     MOST_NUMBER,
     Apart,
     FiringInfo,

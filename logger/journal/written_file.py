@@ -7,10 +7,11 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
-from logger.journal.aside import BESIDE, beside
 from logger.journal.schema import (
+    BESIDE,
     JournalError,
     abandon,
+    beside,
     disk_errors_of,
     errors_of,
     in_the_making,

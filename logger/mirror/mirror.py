@@ -18,7 +18,7 @@ import msgspec
 
 from logger.errors import StokewatchError, UserError
 from logger.home import Home, write_whole
-from logger.journal.asking import add_request
+from logger.journal.rows import add_request
 from logger.journal.schema import JournalError, NoJournalError
 from logger.mirror.influx import Influx, InfluxError
 from logger.mirror.outbox import Cursor, Outbox

@@ -10,11 +10,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import StokewatchError
-from logger.journal.aside import beside, finish_setting_aside
 from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
 from logger.journal.salvage import begin_instead, going_on_from, start_over
-from logger.journal.schema import JournalError
+from logger.journal.schema import JournalError, beside, finish_setting_aside
 from logger.journal.writer import JournalWriter
 
 MOST_AN_HOUR: Final = 3

@@ -9,7 +9,7 @@ import logging
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from logger.journal.aside import unjoined
+from logger.journal.schema import unjoined
 from logger.recording.supervisor import end_with_parent, python_module
 
 if TYPE_CHECKING:

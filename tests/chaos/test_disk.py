@@ -15,8 +15,7 @@ from pathlib import Path
 import pytest
 from steady import SteadyRig, Tell, beat, check, integrity, stored
 
-from logger.journal.aside import unjoined
-from logger.journal.schema import JournalError
+from logger.journal.schema import JournalError, unjoined
 from logger.journal.writer import JournalWriter
 from tests.long_form import LONG, times
 from tests.processes import STOKEWATCH, process, stays, until

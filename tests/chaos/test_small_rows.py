@@ -14,11 +14,11 @@ import pytest
 from steady import Tell, value_c
 
 from logger.home import Home
-from logger.journal.aside import unjoined
-from logger.journal.asking import add_request
 from logger.journal.pages import Cell, PageFile
 from logger.journal.reader import JournalReader
+from logger.journal.rows import add_request
 from logger.journal.salvage import join
+from logger.journal.schema import unjoined
 from logger.journal.writer import JournalWriter
 from logger.plan import loads
 from logger.recording.daemon import _last_beat

@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 from rigbench import EIGHT, Line, LiveRig, hex_word
 
-from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
+from logger.journal.rows import add_request
 from logger.reading import Status
 from tests.processes import STOKEWATCH, process, until
 

@@ -15,9 +15,9 @@ import pytest
 
 from logger.errors import UserError
 from logger.journal import schema
-from logger.journal.asking import add_request
 from logger.journal.layout import MINUTE_US
 from logger.journal.reader import JournalReader
+from logger.journal.rows import add_request
 from logger.journal.salvage import check
 from logger.journal.schema import JournalError, NoJournalError
 from logger.journal.writer import JournalWriter

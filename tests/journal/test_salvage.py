@@ -11,10 +11,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from logger.journal import aside as asides
-from logger.journal.asking import add_request
+from logger.journal import schema as asides
 from logger.journal.reader import JournalReader
-from logger.journal.rows import Apart
+from logger.journal.rows import Apart, add_request
 from logger.journal.salvage import ASK_AGAIN, Salvage, begin_instead, check, going_on_from, join
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from logger.home import Home
-from logger.journal.aside import beside
+from logger.journal.schema import beside
 from logger.journal.writer import JournalWriter
 from logger.mirror.mirror import OVERLAP_S, PING_S, Mirror
 from logger.mirror.progress import REFUSED, mirror_health

@@ -22,8 +22,8 @@ import pytest
 from fastapi.testclient import TestClient
 from odd_values import VALUES
 
-from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
+from logger.journal.rows import add_request
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, PlanError, from_document, loads
 from logger.plan.alarm_rules import RULES

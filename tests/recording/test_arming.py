@@ -10,9 +10,8 @@ from typing import Any
 import pytest
 from msgspec.structs import replace
 
-from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
-from logger.journal.rows import FiringInfo
+from logger.journal.rows import FiringInfo, add_request
 from logger.plan import Plan, Probe, default_alarms
 from tests.processes import until
 from tests.recording.made_recorder import hear, made_recorder

@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from logger.journal.asking import add_request
 from logger.journal.reader import JournalReader
+from logger.journal.rows import add_request
 from logger.reading import Event
 from logger.recording import requests_carried_out
 from logger.requests import UNDO_S

@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from logger.journal.asking import MAX_WAITING
 from logger.journal.reader import JournalReader
+from logger.journal.rows import MAX_WAITING
 from logger.journal.sealed import load_dict
 from tests.processes import until
 from tests.recording.made_recorder import hear, made_recorder

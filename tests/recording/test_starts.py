@@ -14,10 +14,9 @@ from typing import Any
 
 import pytest
 
-from logger.journal.aside import unjoined
 from logger.journal.reader import JournalReader
 from logger.journal.salvage import join
-from logger.journal.schema import JournalError
+from logger.journal.schema import JournalError, unjoined
 from logger.journal.writer import JournalWriter
 from logger.plan import Plan, loads
 from tests.processes import ROOT, STOKEWATCH, process, stokewatch, until

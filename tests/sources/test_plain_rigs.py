@@ -12,7 +12,7 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 
-from logger.journal.asking import add_request
+from logger.journal.rows import add_request
 from tests.processes import STOKEWATCH, process, refused, stokewatch, until
 
 pytestmark = pytest.mark.real
