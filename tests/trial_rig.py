@@ -24,8 +24,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from logger.errors import UserError
 from logger.reading import Frame, Sample
 from logger.rig_line import wire
-from logger.simulator import draw, simulate_scenario
+from logger.simulator import simulate_scenario
 from logger.simulator.demo import DEMO_SEED, demo_scenario
+from logger.simulator.drawn import draw
 from logger.simulator.rig import DRAIN_S, Outlet, keep_beat, main, pty_outlet
 from logger.simulator.wiring import WRAP, FiringFrames
 from logger.sources.mqtt import login

@@ -124,8 +124,7 @@ class Feeding:
     async def _change(self, wanted: list[PlanSource]) -> None:
         async with self._changing:
             ports = {_place(table.port) for table in wanted if table.port}
-            self.reserved.clear()
-            self.reserved |= ports
+            self.reserved = ports
             for fed in tuple(self._fed):
                 # The command line's sources carry on, unless the plan reads the same port its own way.
                 if fed.table not in wanted and (fed not in self._given or _place(fed.port) in ports):

@@ -72,9 +72,6 @@ class Holes:
     def __init__(self) -> None:
         self._holes: list[Hole] = []
 
-    def __len__(self) -> int:
-        return len(self._holes)
-
     def at(self, seq: int) -> Hole | None:
         """Find the hole that a frame fits into."""
         i = self._index(seq)

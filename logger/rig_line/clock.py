@@ -97,8 +97,7 @@ class RigClock:
 
         `ms` and `arrival_s` are those of the next frame.
         """
-        if self._pieces:
-            self._ahead_s = self._at(self._unwrapped(ms) / 1000) - arrival_s
+        self._ahead_s = self._at(self._unwrapped(ms) / 1000) - arrival_s
 
     def state(self) -> dict[str, Any]:
         """Everything needed to carry on with the same boot after we restart, as plain numbers."""

@@ -19,23 +19,12 @@ import numpy as np
 from logger.errors import UserError
 from logger.exchange.export import whole_file
 from logger.plan import Plan
-from logger.simulator.drawn import MISHAPS, draw
+from logger.simulator.drawn import draw
 from logger.simulator.fire import burn
 from logger.simulator.probes import Readings, read
 from logger.simulator.scenario import Scenario
 from logger.simulator.truth import reachable_target_c, tell
 from logger.simulator.wiring import wired_plan
-
-__all__ = (
-    "MISHAPS",
-    "Scenario",
-    "SimulatedFiring",
-    "draw",
-    "simulate",
-    "simulate_scenario",
-    "write_csv",
-    "write_truth",
-)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,8 @@ from msgspec.structs import replace
 from logger.errors import UserError
 from logger.home import AlreadyRunning, Home
 from logger.plan import Plan, Probe, Reads, probe_for_channel
-from logger.simulator import draw, simulate_scenario
+from logger.simulator import simulate_scenario
+from logger.simulator.drawn import draw
 from logger.simulator.scenario import Collapse, Fault, Gust, ProbeSpec, Scenario, ZoneSpec
 from logger.sources.stored import channel_name
 

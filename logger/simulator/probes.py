@@ -11,7 +11,7 @@ from logger.physics.infrared import KELVIN
 from logger.reading import Bytes, Floats, Status
 from logger.simulator.course import LONGEST_S
 from logger.simulator.fire import Fire
-from logger.simulator.scenario import Fault, ProbeSpec, Scenario
+from logger.simulator.scenario import ProbeSpec, Scenario
 
 INFRARED_END_C: Final = 380.0
 COLD_JUNCTION_HOT_C: Final = 60.0
@@ -79,12 +79,6 @@ def read(fire: Fire, scenario: Scenario, rate_hz: float) -> Readings:
             cold[:, j] = np.nan
     temperature[status != Status.OK] = np.nan
     return Readings(t, temperature, status, cold, faults)
-
-
-def anchor_s(fire: Fire, fault: Fault) -> float:
-    """When a fault begins. [s]."""
-    base = {"start": 0.0, "lit": fire.lit_s, "fed": fire.fed_s}[fault.anchor]
-    return min(max(base + fault.after_s, 1.0), len(fire.flame_kw) - 60.0)
 
 
 def _flicker_share(spec: ProbeSpec) -> float:
@@ -161,7 +155,8 @@ def _spoil(
     names = [spec.probe.name for spec in scenario.probes]
     for fault in scenario.faults:
         j = names.index(fault.probe)
-        start = anchor_s(fire, fault)
+        base = {"start": 0.0, "lit": fire.lit_s, "fed": fire.fed_s}[fault.anchor]
+        start = min(max(base + fault.after_s, 1.0), len(fire.flame_kw) - 60.0)
         end = t[-1] if fault.duration_s is None else min(start + fault.duration_s, t[-1])
         on = (t >= start) & (t <= end)
         x = t[on] - start

@@ -24,8 +24,9 @@ import click
 import numpy as np
 
 from logger.errors import UserError
-from logger.simulator import draw, simulate_scenario
+from logger.simulator import simulate_scenario
 from logger.simulator.demo import demo_scenario
+from logger.simulator.drawn import draw
 from logger.simulator.wiring import WRAP, FiringFrames
 
 KEPT_LINES: Final = 512
