@@ -129,7 +129,7 @@ def pull(home: Home, firing: str | None, influx: Influx, as_json: bool) -> None:
 
     from logger.mirror import influx as server
     from logger.mirror.archive import Archive
-    from logger.mirror.pull import pull as run
+    from logger.mirror.archive import pull as run
 
     document: Any
     target = influx.needed("pull")

@@ -23,15 +23,8 @@ Buckets = NDArray[np.void]
 """Structured array of `BUCKET`."""
 
 _ABSENT: Final = np.uint8(Status.ABSENT)
-
-
-def empty(shape: tuple[int, ...]) -> Buckets:
-    """Make empty buckets."""
-    out = np.zeros(shape, BUCKET)
-    for name in ("min", "max", "mean", "last"):
-        out[name] = np.nan
-    out["status"] = _ABSENT
-    return out
+EMPTY: Final = np.array((np.nan, np.nan, np.nan, np.nan, 0, _ABSENT), BUCKET)
+"""A bucket without readings."""
 
 
 def readings_as_buckets(temperature_c: Floats, status: Bytes) -> Buckets:
@@ -82,7 +75,7 @@ def roll_minute(t_us: Ints, temperature_c: Floats, status: Bytes) -> dict[int, B
     """
     second = np.asarray(t_us, np.int64) // 1_000_000
     starts = run_starts(second)
-    level = empty((60, temperature_c.shape[1]))
+    level = np.full((60, temperature_c.shape[1]), EMPTY)
     level[second[starts]] = merge(readings_as_buckets(temperature_c, status), starts)
     out = {1: level}
     for coarser, finer in ((10, 1), (60, 10)):

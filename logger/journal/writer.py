@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any, Final
 
 import msgspec
-import numpy as np
 
 from logger.errors import UserError
 from logger.journal.layout import MINUTE_US, Layout, seal, unseal, widths_for
@@ -32,6 +31,7 @@ from logger.journal.rows import (
 )
 from logger.journal.schema import JournalError, errors_of
 from logger.journal.sealed import keep, repair, seal_text, to_json
+from logger.journal.traces import in_order
 from logger.journal.written_file import WrittenFile
 from logger.reading import Batch, Channel, Event, Status
 
@@ -160,11 +160,7 @@ class JournalWriter(WrittenFile):
         with self.transaction():
             progress = self._progress_of(firing)
             layout = self._layout(firing, progress.key, batch)
-            records, minute = layout.encode(batch)
-            t_us = batch.t_us
-            if (np.diff(t_us) < 0).any():
-                order = np.argsort(t_us, kind="stable")
-                records, minute, t_us = records[order], minute[order], t_us[order]
+            t_us, records, minute = in_order(batch.t_us, *layout.encode(batch))
             present = (records["status"] & 0x7F != Status.ABSENT).sum(axis=1)
             starts = run_starts(minute)
             arrival = next_number(self._db, "arrival")

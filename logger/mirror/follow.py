@@ -16,9 +16,8 @@ from typing import Any, Final
 from logger.errors import StokewatchError
 from logger.journal.schema import JournalError
 from logger.journal.writer import JournalWriter
-from logger.mirror.archive import Archive, StoredFiring
+from logger.mirror.archive import Archive, StoredFiring, copy_events
 from logger.mirror.influx import Influx, InfluxError
-from logger.mirror.pull import copy_events
 from logger.mirror.target import Target
 from logger.sources import Backoff
 

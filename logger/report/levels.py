@@ -56,13 +56,11 @@ class Levels:
 
     def coldest(self) -> Floats:
         """Return the coldest level of zones with pots, shape (n,); NaN where nothing is known [°C]."""
-        coldest: Floats = np.fmin.reduce(self.of_pots, axis=1, initial=np.nan)
-        return coldest
+        return np.asarray(np.fmin.reduce(self.of_pots, axis=1, initial=np.nan), np.float64)
 
     def hottest(self) -> Floats:
         """Return the hottest level of zones with pots, shape (n,); NaN where nothing is known [°C]."""
-        hottest: Floats = np.fmax.reduce(self.of_pots, axis=1, initial=np.nan)
-        return hottest
+        return np.asarray(np.fmax.reduce(self.of_pots, axis=1, initial=np.nan), np.float64)
 
     def line(self, zone: str) -> Floats:
         """Return one zone's level; ValueError: there is no such zone."""

@@ -50,8 +50,7 @@ def rows_cm(heights_cm: Sequence[float | None]) -> Floats:
     known = [height for height in heights_cm if height is not None]
     bottom = min([0.0, *known]) - BED_CM
     top = max([LEAST_TOP_CM, *(height + REACH_CM for height in known)])
-    rows: Floats = np.arange(np.floor(bottom / STEP_CM), np.ceil(top / STEP_CM) + 1) * STEP_CM
-    return rows
+    return np.arange(np.floor(bottom / STEP_CM), np.ceil(top / STEP_CM) + 1) * STEP_CM
 
 
 def numbers_beside(probes: Iterable[tuple[float, int]], apart_cm: float) -> list[tuple[float, str]]:
@@ -113,5 +112,4 @@ def _column(rows: Floats, at: Floats, found: Floats) -> Floats:
     upper = np.clip(np.searchsorted(at, rows), 1, len(at) - 1)
     reach_each_other = at[upper] - at[upper - 1] <= 2 * REACH_CM
     known = np.where(reach_each_other, np.interp(rows, at, found), found[apart.argmin(axis=1)])
-    column: Floats = np.where(apart.min(axis=1) <= REACH_CM, known, np.nan)
-    return column
+    return np.where(apart.min(axis=1) <= REACH_CM, known, np.nan)

@@ -54,8 +54,7 @@ def plume_rise_c(height_m: Floats, power_kw: Floats) -> Floats:
     flame = (6.8 / (0.9 * np.sqrt(2 * 9.81))) ** 2 * 293.0
     sometimes = (1.9 / (0.9 * np.sqrt(2 * 9.81))) ** 2 * 293.0 / scaled
     plume = (1.1 / (0.9 * np.sqrt(2 * 9.81))) ** 2 * 293.0 * scaled ** (-5 / 3)
-    rise: Floats = np.minimum(flame, np.minimum(sometimes, plume))
-    return rise
+    return np.asarray(np.minimum(flame, np.minimum(sometimes, plume)), np.float64)
 
 
 @dataclass(slots=True)
@@ -183,8 +182,7 @@ class _Physics:
         if self.course.lit is None:
             return np.zeros((b - a, 1))
         x = np.arange(a, b)[:, None] - self.course.lit
-        caught: Floats = 1 - np.exp(-((x / self.scenario.spread_s) ** 2))
-        return caught
+        return 1 - np.exp(-((x / self.scenario.spread_s) ** 2))
 
     def _coals(self, a: int, b: int, engulfed: Floats) -> tuple[Floats, Floats]:
         """Advance the coal bed; return the temperature of each zone's patch and the bed's power."""
@@ -259,8 +257,7 @@ def _relax(start: Floats, source: Floats, rate: Floats) -> Floats:
     keep = np.exp(-np.broadcast_to(rate, source.shape))
     gain = source * (1 - keep) / np.maximum(rate, 1e-12)
     fall = np.cumprod(keep, axis=0)
-    out: Floats = fall * (start + np.cumsum(gain / fall, axis=0))
-    return out
+    return np.asarray(fall * (start + np.cumsum(gain / fall, axis=0)), np.float64)
 
 
 def burn(scenario: Scenario) -> Fire:

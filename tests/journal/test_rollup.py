@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.journal.reader import JournalReader
-from logger.journal.rollup import LEVELS_S, dump_buckets, empty, load_buckets, roll_minute
+from logger.journal.rollup import EMPTY, LEVELS_S, dump_buckets, load_buckets, roll_minute
 from logger.journal.writer import JournalWriter
 from logger.reading import Batch, Status
 from tests.journal.journal_batches import START_US, make_batch
@@ -143,4 +143,4 @@ def test_buckets_come_back_from_their_bytes(level_s: int) -> None:
 def test_a_minute_of_nothing() -> None:
     rolled = roll_minute(np.zeros(0, np.int64), np.zeros((0, 2)), np.zeros((0, 2), np.uint8))
     for level_s, buckets in rolled.items():
-        assert buckets.tobytes() == empty((60 // level_s, 2)).tobytes()
+        assert buckets.tobytes() == np.full((60 // level_s, 2), EMPTY).tobytes()

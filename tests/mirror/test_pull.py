@@ -21,10 +21,9 @@ from logger.home import Home
 from logger.journal.reader import JournalReader
 from logger.journal.rows import FiringInfo
 from logger.journal.writer import JournalWriter
-from logger.mirror.archive import Archive
+from logger.mirror.archive import Archive, pull
 from logger.mirror.influx import Influx, InfluxError, literal
 from logger.mirror.mirror import Mirror
-from logger.mirror.pull import pull
 from logger.mirror.target import Target
 from logger.plan import Plan, Probe
 from logger.reading import Batch, Channel, Event, Status
