@@ -417,7 +417,7 @@ def test_memory_is_bounded() -> None:
     wide = range(10, 60)
     followed.take([rig.frame(i) for i in range(0, 10 * HOLES, 2) if i not in wide])
     assert followed.stream.line is not None
-    assert len(followed.stream.line.holes) == HOLES
+    assert len(followed.stream.line.holes._holes) == HOLES
     late = followed.take(rig.kept(rig.made_s(10 * HOLES), *wide))
     assert late == [PLACED] * 50, "the widest hole is the last to be given up"
     rng = random.Random(1)
