@@ -249,7 +249,8 @@ class Influx:
                 wait_s=wait_s,
             )
         except (urllib3.exceptions.HTTPError, OSError) as exc:
-            error = InfluxError(self._target.unreachable(exc), doubtful=True)
+            said = f"can't be reached ({type(exc).__name__}); is it running, and is the network up?"
+            error = InfluxError(f"{self._target.url}: {said}", doubtful=True)
         if error.doubtful:
             self.size = max(FEWEST_LINES, self.size // 2)  # the server may just be slow
             self._announced, self._broke = True, False  # reported here

@@ -22,7 +22,7 @@ from logger.journal.rows import add_request
 from logger.journal.schema import JournalError, NoJournalError
 from logger.mirror.influx import Influx, InfluxError
 from logger.mirror.outbox import Cursor, Outbox
-from logger.mirror.progress import PROGRESS, REFUSED, Progress, Refused, forget_progress, load_progress
+from logger.mirror.progress import PROGRESS, REFUSED, Progress, Refused, load_progress
 from logger.mirror.target import Target
 from logger.sources import Backoff
 
@@ -62,7 +62,7 @@ class Mirror:
         self._waits = Backoff(_FIRST_WAIT_S, _LONGEST_WAIT_S, random.random)
         self._outbox: Outbox | None = None
         self._cursor = Cursor()
-        self._known = Progress(f"{target.name} {target.site}")
+        self._known = Progress(f"{target.url} {target.org}/{target.bucket} {target.site}")
         self._acknowledged: deque[tuple[float, Cursor]] = deque()
         self._marks: deque[tuple[int, Cursor]] = deque()
         self._position = 0
@@ -241,7 +241,7 @@ def mirror_lock(home: Home) -> Iterator[None]:
 
 
 def run_mirror(home: Home, target: Target, *, afresh: bool = False) -> int:
-    """Mirror until SIGINT or SIGTERM; `afresh` sends everything again."""
+    """Mirror until SIGINT or SIGTERM; `afresh` sends everything again, refused lines included."""
     level = os.environ.get("STOKEWATCH_LOG", "INFO").upper()
     logging.basicConfig(
         level=level, format="%(asctime)s %(levelname)s mirror: %(message)s", datefmt="%H:%M:%S"
@@ -249,8 +249,8 @@ def run_mirror(home: Home, target: Target, *, afresh: bool = False) -> int:
     with mirror_lock(home), contextlib.suppress(KeyboardInterrupt):
         for number in (signal.SIGINT, signal.SIGTERM):  # abandon even a request to a slow server
             signal.signal(number, signal.default_int_handler)
-        if afresh:
-            forget_progress(home.root)
+        for name in (PROGRESS, REFUSED) if afresh else ():
+            (home.root / name).unlink(missing_ok=True)
         with contextlib.closing(Mirror(home, target)) as mirror:
             while True:
                 time.sleep(mirror.step())

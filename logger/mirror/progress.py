@@ -48,12 +48,6 @@ def load_progress(home: Path) -> Progress | None:
         return None
 
 
-def forget_progress(home: Path) -> None:
-    """Forget everything, so that all of it is sent again, refused lines included."""
-    for name in (PROGRESS, REFUSED):
-        (home / name).unlink(missing_ok=True)
-
-
 def mirror_runs(home: Home) -> bool:
     """Tell whether a mirror of this folder is running."""
     try:

@@ -39,16 +39,6 @@ class Target:
             raise UserError(f"site {site!r}: give up to {MAX_SITE} printable characters on one line")
         return cls(checked_url(url), org, bucket, site, token)
 
-    def unreachable(self, exc: Exception) -> str:
-        """Say that the server can't be reached."""
-        why = type(exc).__name__
-        return f"{self.url}: can't be reached ({why}); is it running, and is the network up?"
-
-    @property
-    def name(self) -> str:
-        """Address and bucket, for messages and to recognise the target."""
-        return f"{self.url} {self.org}/{self.bucket}"
-
 
 def checked_url(text: str) -> str:
     """Check the address of an InfluxDB, and return it without a trailing slash."""
