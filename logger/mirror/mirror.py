@@ -97,6 +97,8 @@ class Mirror:
         except InfluxError as exc:
             if exc.doubtful:
                 self._doubt()
+            else:
+                outbox.repeat()
             self._say("waiting", str(exc))
             wait_s = max(exc.wait_s, LOOK_S + self._waits.next_s())
         except NoJournalError:

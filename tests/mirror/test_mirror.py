@@ -200,6 +200,7 @@ def test_a_server_that_refuses_everything_is_waited_for(
     gate.refuse = lambda lines: None
     settle(mirror)
     assert len(set(sent(gate))) == 200
+    assert len(sent(gate, "firing")) == 1
     mirror.close()
     kept = "".join(p.read_text(errors="replace") for p in home.root.iterdir() if p.suffix == ".json")
     assert "s3cret" not in kept
@@ -233,9 +234,11 @@ def test_a_busy_server_is_left_alone_as_long_as_it_asks(
     fill(writer, firing, 100)
     assert mirror.step() >= least_s
     assert len(gate.bodies) == 1
+    gate.bodies.clear()
     gate.refuse = lambda lines: None
     settle(mirror)
     assert len(set(sent(gate))) == 200
+    assert len(sent(gate, "firing")) == 1
 
 
 def test_waits_grow_and_differ(home: Home, writer: JournalWriter, firing: str) -> None:
