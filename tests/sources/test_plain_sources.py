@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import struct
 from collections.abc import AsyncIterator, Callable
-from contextlib import suppress
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 import aiomqtt
 import pytest
 from pymodbus.client import ModbusTcpClient
-from pymodbus.framer import FramerType
+from pymodbus.framer import FramerRTU, FramerType
 from pymodbus.pdu import ExceptionResponse
 from pymodbus.pdu.register_message import ReadInputRegistersResponse
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
@@ -232,6 +233,53 @@ async def test_a_module_on_a_serial_line(tmp_path: Path) -> None:
         async with serving(server), Running(Module(source)) as running:
             await until(lambda: len(samples(running)) >= 2, within_s=15)
             assert samples(running)[0] == READ
+
+
+@asynccontextmanager
+async def odd_module(port: str, *late_s: float, short: int = 0) -> AsyncIterator[None]:
+    """An invented module at the end of a line: 20.0 °C in register 0, 90.0 °C in register 10, in tenths.
+
+    Its first answers are late, each by so much.
+    """
+    loop, line = asyncio.get_running_loop(), os.open(port, os.O_RDWR | os.O_NOCTTY)
+    late = iter(late_s)
+
+    def asked() -> None:
+        question = os.read(line, 8)
+        first, count = struct.unpack(">HH", question[2:6])
+        words = [{0: 200, 10: 900}[first + i] for i in range(count - short)]
+        body = question[:2] + struct.pack(f">B{len(words)}h", 2 * len(words), *words)
+        answer = body + FramerRTU.compute_CRC(body).to_bytes(2, "big")
+        loop.call_later(next(late, 0.0), os.write, line, answer)
+
+    loop.add_reader(line, asked)
+    try:
+        yield
+    finally:
+        loop.remove_reader(line)
+        os.close(line)
+
+
+APART = [{"name": "low", "register": 0, "scale": 0.1}, {"name": "high", "register": 10, "scale": 0.1}]
+
+
+async def test_a_late_answer_is_not_taken_for_another_registers() -> None:
+    """Modbus RTU numbers no request; here the first, repeated after a second, is answered twice."""
+    async with serial_line() as (ours, theirs), odd_module(theirs, 1.2, 0.5, 0.5):
+        source = source_of(format="modbus", port=ours, baud=9600, every_s=0.1, channel=APART)
+        async with Running(Module(source)) as running:
+            await until(lambda: len(samples(running)) >= 2, within_s=20)
+    for one in samples(running):
+        assert one == {"low": Sample(c=20.0), "high": Sample(c=90.0)}
+
+
+async def test_an_answer_with_too_few_registers_is_told_and_ends_nothing() -> None:
+    async with serial_line() as (ours, theirs), odd_module(theirs, short=1):
+        source = source_of(format="modbus", port=ours, baud=9600, every_s=0.1, channel=APART)
+        async with Running(Module(source)) as running:
+            await until(lambda: bool(running.reports), within_s=10)
+            assert "unit 1 gives 0 registers where 1 were asked for" in running.reports[0][1]["detail"]
+            assert samples(running) == []
 
 
 async def test_a_module_that_does_not_answer_is_said(tmp_path: Path) -> None:

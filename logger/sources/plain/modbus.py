@@ -112,6 +112,11 @@ class Module(Source):
         except ModbusException:
             self._rests_until_s[unit] = time.monotonic() + _REST_S
             return {}, [self._silent(unit)]
+        if answer.retries and self._source.port:  # a late answer mustn't be taken for the next request's
+            await asyncio.sleep(2 * _ANSWER_S)
+        if not answer.isError() and len(answer.registers) != count:
+            given = f"{len(answer.registers)} registers where {count} were asked for"
+            return {}, [f"{self.name}: unit {unit} gives {given}; check 'register' and 'type'"]
         if not answer.isError():
             found = self._decode(client, first, answer.registers, channels)
             floats = (c.name for c in channels if c.type == "float32")
