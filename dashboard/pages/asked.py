@@ -33,6 +33,11 @@ def act(*parts: Any, **more: Any) -> Callable[[Callable[..., Any]], Any]:
     return lambda do: on_change(*parts, **more)(operator_only(do))
 
 
+def asking(dialog: str) -> list[Any]:
+    """Let a dialog's buttons rest until its question is answered: a second tap would ask it again."""
+    return [(Output(dialog, "className"), "asking", "")]
+
+
 def read_kept(kind: type[T], given: Any) -> T | None:
     """Read a value stored in the browser; None if it isn't of that kind."""
     try:

@@ -7,7 +7,7 @@ from dash import Input, Output, callback, ctx, dcc, html, no_update
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import act, carry_out, on_change
+from dashboard.pages.asked import act, asking, carry_out, on_change
 from dashboard.pages.fire_notes import dialogs
 from dashboard.parts.frame import NOTHING, button, dialog, door_row, graph, items, options, section, stores
 from dashboard.parts.single import chosen, let_single_out
@@ -164,6 +164,7 @@ for _dialog, _door in (("glance", "glance-open"), ("end-dialog", "end-open")):
 @act(
     *outputs("end-dialog.opened", "fire-done.children", again=True),
     *inputs("end-now.n_clicks", "end-not.n_clicks"),
+    running=asking("end-dialog"),
 )
 async def end(now: int | None, go_on: int | None) -> Any:
     """End the firing, once confirmed."""

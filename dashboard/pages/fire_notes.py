@@ -10,7 +10,7 @@ from dash.exceptions import PreventUpdate
 
 from dashboard.context import here
 from dashboard.figures.look import unit_of
-from dashboard.pages.asked import act, button_pressed, carry_out
+from dashboard.pages.asked import act, asking, button_pressed, carry_out
 from dashboard.parts.frame import button, dialog, options
 from dashboard.parts.wiring import inputs, outputs, states
 from dashboard.shell import WAITING
@@ -204,7 +204,12 @@ async def _note(kind: str, data: dict[str, Any], words: str) -> list[Any]:
     return [html.Span(f"{words} "), button("Undo", {"type": "undo", "event": answer["event"]})]
 
 
-@act(*DONE, Input({"type": "fire-note", "kind": ALL, "amount": ALL}, "n_clicks"), *WHERE_AND_WHEN)
+@act(
+    *DONE,
+    Input({"type": "fire-note", "kind": ALL, "amount": ALL}, "n_clicks"),
+    *WHERE_AND_WHEN,
+    running=asking("note-dialog"),
+)
 async def note_kind(clicks: list[int | None], zone: Any, touched: Any, ago: Any) -> Any:
     """Note with one tap what was done."""
     pressed = button_pressed()
@@ -233,6 +238,7 @@ def _ago(minutes: Any) -> dict[str, float]:
     Input("note-keep", "n_clicks"),
     State("note-text", "value"),
     *WHERE_AND_WHEN,
+    running=asking("note-dialog"),
 )
 async def note_text(_: Any, text: Any, zone: Any, touched: Any, ago: Any) -> Any:
     """Save a note in words."""
@@ -254,6 +260,7 @@ async def note_text(_: Any, text: Any, zone: Any, touched: Any, ago: Any) -> Any
     *states("spot-value.value", "spot-emissivity.value"),
     *WHERE_AND_WHEN,
     *states("unit.data", "fire-spot-asked.data"),
+    running=asking("note-dialog"),
 )
 async def keep_spot(
     _: Any, opened: Any, value: Any, emissivity: Any, zone: Any, touched: Any, ago: Any, unit: str, asked: Any
@@ -311,6 +318,7 @@ def open_edit(clicks: list[int | None], unit: str) -> Any:
     DONE[0],
     Input("edit-keep", "n_clicks"),
     *states("edit-text.value", "edit-ago.value", "edit-event.data"),
+    running=asking("edit-dialog"),
 )
 async def keep_edit(_: Any, text: Any, ago: Any, event: Any) -> Any:
     """Correct a note: its words, its time, or both."""

@@ -147,6 +147,21 @@ def test_a_note_with_one_tap_is_seen_on_the_other_tablet_taken_back_and_put_righ
     phone.context.close()
 
 
+def test_taps_in_a_row_are_one_note(burning: Burning, tablet: Page) -> None:
+    burning.open(tablet)
+    for word in ("An armful", "Save the note"):
+        said = new_note(tablet, "k1")
+        said.get_by_label("In your own words").fill("the top jar leans")
+        box = said.get_by_role("button", name=word).bounding_box()
+        assert box is not None
+        for _ in range(3):
+            tablet.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+            tablet.wait_for_timeout(90)
+        said.wait_for(state="hidden")
+    until(lambda: len(burning.events("note")) >= 2, "both are noted")
+    assert [note.data["kind"] for note in burning.events("note")] == ["wood", "text"]
+
+
 def keep_reading(tablet: Page, said: Locator, number: str) -> None:
     """Enter it, and again when the page asks: it is far from what the probes there have just read."""
     said.get_by_label("Gun reading").fill(number)
