@@ -312,6 +312,7 @@ def test_a_server_that_was_started_again_gets_more_than_the_overlap(
         # 200 lines are 100 frames; at most as many again, since progress isn't noted more often.
         assert there >= set(range(30_000, 40_000, 100))
         assert min(there) >= 18_000
+    mirror.close()
 
 
 def break_connections(gate: Gate) -> None:
