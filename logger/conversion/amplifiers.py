@@ -215,10 +215,11 @@ def amplifier(amp: str, letter: str = "K") -> Amplifier:
     """Look up a chip; ValueError, with the fix, if it is unknown or doesn't support the letter."""
     chip = AMPLIFIERS.get(amp)
     if chip is None:
-        raise ValueError(
+        unknown = (
             f"no amplifier is called {amp!r}; the logger knows {', '.join(AMPLIFIERS)}. "
             "Send any other as 'uv' with 'cj', or as 'c'"
         )
+        raise ValueError(f"a {amp} is no use here: {UNFIT[amp]}" if amp in UNFIT else unknown)
     if chip.letters and letter not in chip.letters:
         raise ValueError(
             f"a {amp} doesn't support thermocouples of type {letter}, only {', '.join(chip.letters)}; "
@@ -357,3 +358,10 @@ AMPLIFIERS["mlx90616"] = replace(
     flags=(),
     fault_words={_RANGE: 0x0001, _CORRUPT: 0xFFFF},
 )
+
+UNFIT: Final = {
+    **dict.fromkeys(("mlx90640", "mlx90641"), "its range stops at 300 °C, where a firing only begins"),
+    "amg8833": "its range stops at 80 °C (100 °C for the low-gain type)",
+    "max31865": "it is for resistance thermometers (Pt100), which don't last in a fire",
+}
+"""Chips that people ask for, and why they won't do. Ranges from memory."""

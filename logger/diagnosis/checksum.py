@@ -28,6 +28,11 @@ def explain_checksum(line: bytes) -> str:
         crc32(body + b"\r\n"): "it includes the line's end; stop before the *",
         right ^ 0xFFFFFFFF: "the last step, inverting all bits, is missing",
         adler32(body): "it is Adler-32, not CRC-32",
+        _castagnoli(body): "it is CRC-32C (Castagnoli), not the CRC-32 of zlib",
+        _bzip2(body): "it is CRC-32/BZIP2, most significant bit first; zlib's is least significant first",
+        ~_bzip2(body) % 2**32: (
+            "it is CRC-32/MPEG-2, most significant bit first; zlib's is least significant first"
+        ),
     }
     if value in candidates:
         return candidates[value]
@@ -36,3 +41,21 @@ def explain_checksum(line: bytes) -> str:
     if len(text) <= 4:
         return "it has sixteen bits; a CRC-32 has thirty-two"
     return ""
+
+
+def _castagnoli(data: bytes) -> int:
+    crc = 0xFFFFFFFF
+    for byte in data:
+        crc ^= byte
+        for _ in range(8):
+            crc = crc >> 1 ^ (0x82F63B78 if crc & 1 else 0)
+    return crc ^ 0xFFFFFFFF
+
+
+def _bzip2(data: bytes) -> int:
+    """CRC-32, most significant bit first: zlib's with each byte, and the result, bit-reversed."""
+    return _turned(crc32(bytes(_turned(byte, 8) for byte in data)), 32)
+
+
+def _turned(number: int, bits: int) -> int:
+    return int(f"{number:0{bits}b}"[::-1], 2)

@@ -43,6 +43,7 @@ _ORDERS: Final = (
     ("hour", "minute", "second"),
     ("minute", "second"),
 )
+_LIMITS: Final = ((1990, 2100), (1, 12), (1, 31), (0, 23), (0, 59), (0, 59))
 _PART_OF_DATE: Final = re.compile(
     "|".join(word for part in _USUAL[:3] for word in _PARTS[part].split("|") if len(word) > 1), re.I
 )
@@ -130,7 +131,7 @@ def _may_be_time(header: str) -> bool:
 def _guess_time(table: Table) -> list[int]:
     kinds = [_kind_of_column(table, i) for i in range(len(table.headers))]
     words = [header.replace("_", " ") for header in table.headers]
-    if calendar := _parts_of_dates(table):
+    if calendar := _parts_of_dates(table) or _parts_without_names(table):
         return calendar
 
     def of_kind(kind: TimeKind) -> list[int]:
@@ -210,13 +211,28 @@ def _parts_of_dates(table: Table) -> list[int]:
         run = list(itertools.takewhile(lambda pair: re.fullmatch(_PARTS[pair[0]], pair[1]), pairs))
         if len(run) < min(5, len(order)):
             continue
-        if "year" in order and not all(
-            1990 <= year <= 2100 for year in numbers_in(table, start + order.index("year"))
-        ):
+        if "year" in order and not _within(table, start + order.index("year"), _LIMITS[:1]):
             continue
         place = {part: start + i for i, (part, _) in enumerate(run)}
         wanted = order if "digits" in order or len(order) < 4 else _USUAL
         return [place[part] for part in wanted if part in place]
+    return []
+
+
+def _parts_without_names(table: Table) -> list[int]:
+    """Find such columns in a file without a header by their numbers, and add that to the table's guesses."""
+    if table.header_row is not None or len(table.head) < 2:
+        return []
+    for start in (0, 1):
+        if len(table.headers) > start + 6 and _within(table, start, _LIMITS):
+            table.guesses.append("year, month, day, hour, minute and second are in separate columns")
+            return list(range(start, start + 6))
+        if len(table.headers) > start + 3 and _within(table, start, (_LIMITS[0], (1, 366), (0, 2400))):
+            clock = [_whole(row[start + 2]) for _, row in table.head]
+            # 2104 is one, 2160 none; and it goes on
+            if all(value % 100 < 60 for value in clock) and len(set(clock)) > len(clock) // 2:
+                table.guesses.append("year, day of the year, and hour and minute are in separate columns")
+                return list(range(start, start + 3))
     return []
 
 
@@ -230,6 +246,16 @@ def _parts_of_the_day(words: Sequence[str], numbers: Sequence[int]) -> list[int]
             break
         found.append(column)
     return found
+
+
+def _whole(cell: str) -> int:
+    text = cell.strip().removesuffix(".0")
+    return int(text) if text.isdecimal() and len(text) < 6 else -1
+
+
+def _within(table: Table, start: int, limits: Sequence[tuple[int, int]]) -> bool:
+    columns = enumerate(limits, start)
+    return all(low <= _whole(row[i]) <= high for i, (low, high) in columns for _, row in table.head)
 
 
 # --- no times -----------------------------------------------------------------------------------------------

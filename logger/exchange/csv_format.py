@@ -26,6 +26,25 @@ _WITH_COMMA: Final = re.compile(r"[+\-−]?\d+,\d+")
 _WITH_POINT: Final = re.compile(r"[+\-−]?(?:\d+|(\d{1,3}(?:,\d{3})+))\.\d+")
 _NO_READINGS: Final = "a header, but no readings below it"
 _SIGNS: Final = ("#", "%", "//", "!")
+_NO_TIMES: Final = (
+    (
+        re.compile(
+            r"(?:(?:19|20)\d\d[-/.]\d{1,2}|\d{1,2}[-/.](?:19|20)\d\d|[^\W\d_]{3,9}\.?[- ](?:\d\d){1,2})$"
+        ),
+        "a month without a day",
+        "Write it as 2025-11-27 14:00:10",
+    ),
+    (
+        re.compile(r"[^\W\d_]{3,4}\.? +\d{1,2} +\d{1,2}:\d\d|\d{1,2}[. -]+[^\W\d_]{3,4}\.?,? +\d{1,2}:\d\d"),
+        "a date without a year",
+        "Put the year in front, as in 2025-11-27 14:00:10",
+    ),
+    (
+        re.compile(r"0x[0-9a-f]+$", re.I),
+        "a hexadecimal number",
+        "Write it as 2025-11-27 14:00:10, or as seconds",
+    ),
+)
 
 
 def read_table(path: Path, options: CsvOptions, named: frozenset[str] = frozenset()) -> tuple[Text, Table]:
@@ -138,9 +157,7 @@ def _find_header(rows: Sequence[Row], name: str, options: CsvOptions) -> tuple[i
     likely = [i for i, kind in enumerate(kinds) if kind]
     first = next((i for i in likely if _goes_on(rows, kinds, i)), next(iter(likely), None))
     if first is None:
-        if len(rows) == 1 and len(rows[0][1]) > 1 and not any(map(is_number, rows[0][1])):
-            raise CsvError(_NO_READINGS, file=name, code="no-readings")
-        _refuse_turned(rows, name)
+        _refuse_otherwise(rows, name)
         text = " ".join(rows[-1][1])
         raise CsvError(
             "no row begins with a time, its whole date or seconds, and a number, as in "
@@ -330,6 +347,29 @@ def _refuse_split_decimals(table: Table, named: int) -> None:
             "Export it again with ; between the columns, or with decimal points"
         )
         raise table.refuse(what, row=table.head[0][0], code="width")
+
+
+def _refuse_otherwise(rows: Sequence[Row], name: str) -> None:
+    """Refuse something that clearly isn't a table of readings, and say what it is."""
+    first = trimmed(rows[0][1])
+    begins = [row[0].strip() for _, row in rows if len(trimmed(row)) > 1]
+    for pattern, what, fix in _NO_TIMES:
+        found = [cell for cell in begins if pattern.match(cell)]
+        if len(found) > 1 and 2 * len(found) >= len(begins):
+            raise CsvError(
+                f"{shown(found[0])} is {what}; a firing needs the date and time of each reading. {fix}, "
+                "or if another column has them, name it with",
+                Hint("time"),
+                file=name,
+                row=next(number for number, row in rows if row[0].strip() == found[0]),
+                code="no-clock",
+            )
+    if sum(1 for _, row in rows if re.match(r"insert\s+into\s", " ".join(row), re.I)) > len(rows) // 2:
+        what = "is SQL, not a table: export the rows from the database as CSV, and import that"
+        raise CsvError(what, file=name, code="no-table")
+    if len(rows) == 1 and len(first) > 1 and not any(is_number(cell) for cell in first):
+        raise CsvError(_NO_READINGS, file=name, code="no-readings")
+    _refuse_turned(rows, name)
 
 
 def _refuse_turned(rows: Sequence[Row], name: str, *kinds: TimeKind) -> None:

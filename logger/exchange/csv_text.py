@@ -27,7 +27,11 @@ MAX_SECONDS: Final = 600.0
 _OWN_TIME: Final = "time_s"  # first header of our own files, by which they are known
 
 HEAD_LINES: Final = 600
-_TITLES: Final = 20  # of the lines to skip, so many are looked at
+_LONGEST_HEAD: Final = 20_000
+_ALIKE: Final = 8
+_TITLES: Final = 20  # lines that are looked at above readings, where a head is long
+_BEGINS: Final = re.compile(r"[\s\"'(\[]*[+\-]?\d[^;,\t|]*[;,\t|\s][\s\"']*[+\-]?\d")
+"""A time and a number: when so many lines in a row begin thus, a long head has ended."""
 _DELIMITERS: Final = (";", "\t", "|", ",")
 _SPACES: Final = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
 _FRAME: Final = re.compile(r"^\s*[|+][\-=+:| ]+\s*$|^\s*\|(?=.*\|\s*$)|\|\s*$")
@@ -274,16 +278,21 @@ def _lines(file: io.TextIOWrapper, name: str, *, as_it_is: bool = False) -> Iter
 
 
 def _some_lines(file: io.TextIOWrapper, name: str, skip: int | None) -> tuple[list[str], int]:
-    """Give the lines that tell how a file is written, and how many of those to skip stand above them."""
-    above = max((skip or 0) - _TITLES, 0)
+    """Give the lines that tell how a file is written, and how many of a long head stand above them."""
     lines: list[str] = []
-    size = 0
-    for line in itertools.islice(_lines(file, name), above, above + HEAD_LINES):
+    size = alike = 0
+    for line in itertools.islice(_lines(file, name), _LONGEST_HEAD):
         lines.append(line)
         size += len(line)
         if size > 2 * MAX_LINE:
             break
-    return [line for line in lines if line.strip()], above
+    above = max((skip or 0) - _TITLES, 0)
+    for number, line in enumerate(lines[above:], above + 1):
+        alike = alike + 1 if _BEGINS.match(line) else 0
+        if alike == _ALIKE:
+            above = max(number - _TITLES, 0) if number > above + HEAD_LINES // 2 else above
+            break
+    return [line for line in lines[above : above + HEAD_LINES] if line.strip()], above
 
 
 def _find_delimiter(lines: list[str], name: str, *, counts_rows: bool) -> str:

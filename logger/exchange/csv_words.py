@@ -115,7 +115,6 @@ _PROCESSED: Final = re.compile(r"smp|avg|average|mean|max|min|std|tot|inst|sampl
 _TEMPERATURE_WORD: Final = re.compile(
     r"temp|°|therm|probe|pyro|(?<![a-z])(tc|rtd|pt ?\d*|t)(?![a-z])|celsius|(?<![^\W\d_])grad", re.I
 )
-_LENGTH: Final = re.compile(r"^(weight|mass|height|depth|width|length|distance)\s?\d*$", re.I)
 
 
 def _told_by(table: str) -> tuple[tuple[str, re.Pattern[str]], ...]:
@@ -154,6 +153,7 @@ an output: «output|integral|derivative|valve|duty|pwm|relay|damper|stellgrad|st
 a resistance or raw value: «resistance|ohms?|emf|adc|raw|mv|uv|µv»
 """
 )
+_LENGTH: Final = dict(_OTHER_WORDS)["a weight or a length"]
 _NO_PROBE: Final = _told_by(
     r"""
 calculated from the weather: wind ?chill|heat ?index|dew ?point|feels? ?like|wet ?bulb

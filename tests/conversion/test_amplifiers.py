@@ -484,6 +484,8 @@ def test_infrared_saturates_as_the_chip_does() -> None:
 def test_mistakes_name_the_mend() -> None:
     with pytest.raises(ValueError, match=r"'abc1'.*max31855.*'uv' with 'cj'"):
         amplifier("abc1")
+    with pytest.raises(ValueError, match="mlx90640 is no use here: its range stops at 300 °C"):
+        amplifier("mlx90640")
     with pytest.raises(ValueError, match=r"max31855 doesn.t support .* type B.*correct 'type' in the plan"):
         amplifier("max31855", "B")
     with pytest.raises(ValueError, match="mcp9600 has no word for OPEN; it has words for RANGE, CORRUPT"):

@@ -234,6 +234,9 @@ def test_checksums_of_other_kinds_are_recognised() -> None:
     """Check values of "123456789" in Cook's catalogue of parametrised CRC algorithms, from memory."""
     body = b"123456789"
     assert crc32(body) == 0xCBF43926
+    assert "Castagnoli" in explain_checksum(body + b"*e3069283")
+    assert "BZIP2" in explain_checksum(body + b"*fc891918")
+    assert "MPEG-2" in explain_checksum(body + b"*0376e6e7")
     assert "inverting" in explain_checksum(body + b"*340bc6d9")  # JAMCRC
     assert "Adler-32" in explain_checksum(body + b"*091e01de")
     assert explain_checksum(body + b"*deadbeef") == ""
