@@ -149,7 +149,7 @@ weather or light: «rain\w*|lux|light|solar|radiation»
 a state: «status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality|qos|retain|payloadlen|
   priority|severity|level|pid»
 a programme's step: ^(seg(ment)?|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$
-an output: «output|integral|derivative|valve|duty|pwm|relay|damper|stellgrad|stellwert|出力|输出»
+an output: «output|out ?[([]?%|integral|derivative|valve|duty|pwm|relay|damper|stellgrad|stellwert|出力|输出»
 a resistance or raw value: «resistance|ohms?|emf|adc|raw|mv|uv|µv»
 """
 )

@@ -222,6 +222,7 @@ FOREIGN: dict[
         [0, 1, 2],
         [[998.5], [999.2], [1003]],
     ),
+    "an output in per cent": ("s,a,OUT%\n0,20,50\n1,21,55\n", {}, ("a",), [0, 1], [[20], [21]]),
     "the time somewhere else": (
         "a,b,when\n20,21,0\n22,23,60\n",
         {"time": ("when",), "time_unit": "s"},
