@@ -24,9 +24,10 @@ TimeKind = Literal["datetime", "date", "clock", "number"]
 Order = Literal["dmy", "mdy", "ymd"]
 BUDDHIST: Final = range(2543, 2643)  # years 2000 to 2099 as counted in Thailand: 543 more
 
-_NAMES_OF_MONTHS: Final = (
-    "jan ene gen janv, feb fév fev febr, mar mär mrz mars maart, apr avr abr, may mai mei mag, jun juin giu, "
-    "jul juil lug, aug aoû aou ago, sep set sept, oct okt ott out, nov, dec dez déc dic"
+_NAMES_OF_MONTHS: Final = (  # without those that are different months in Polish and Croatian
+    "jan ene gen janv sty, feb fév fev febr lut, mar mär mrz mars maart, apr avr abr kwi, "
+    "may mai mei mag maj, jun juin giu cze, jul juil lug, aug aoû aou ago sie, sep set sept wrz, "
+    "oct okt ott out paź, nov, dec dez déc dic gru"
 )
 _MONTHS: Final = {
     name: number for number, names in enumerate(_NAMES_OF_MONTHS.split(", "), 1) for name in names.split()

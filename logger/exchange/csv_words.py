@@ -76,7 +76,8 @@ _UNIT: Final = re.compile(
     r"|(?<=^t\d)([CF])$|(?<=^t\d\d)([CF])$|(?<=^tc\d)([CF])$|(?<=temp\d)([CF])$|(?<=^temp)([CF])(?=\d+$)",
     re.I,
 )
-_LETTER_AT_END: Final = re.compile(r"[_ ]([CF])$", re.I)  # in headers that say temperature: temp_upper_F
+_LETTER_AT_END: Final = re.compile(r"(?:[_ ]([CF])|(?<=\w)/([CFK]))$", re.I)  # temp_upper_F, T_wall/K
+_OF_TEMPERATURE: Final = re.compile(r"t_.+[_/]|.*temp", re.I)  # t_f may be one of t_a to t_h
 _OTHER: Final = (
     r"%(?:\s?(?:rh|r\.h\.|rf|o2|co2|vol))?|rh|[mµuk]?v(?:dc|ac|olts?)?|volts?|[mµ]?a(?:mps?)?|[mk]?w|[mk]?wh|"
     r"[hkm]?pa|m?bar|psi|in ?hg|mm ?hg|inh2o|ppm|ppb|vol ?%|lux|lx|m/s|m/min|km/h|mph|ft/s|kn|rpm|"
@@ -149,7 +150,8 @@ weather or light: «rain\w*|lux|light|solar|radiation»
 a state: «status|state|alarms?|error ?(code)?|flags?|events?|marker|mode|quality|qos|retain|payloadlen|
   priority|severity|level|pid»
 a programme's step: ^(seg(ment)?|ramp( rate)?|rate|program(me)?|step|cycle)\s?\d*$
-an output: «output|out ?[([]?%|integral|derivative|valve|duty|pwm|relay|damper|stellgrad|stellwert|出力|输出»
+an output: «output|out ?[([]?%|integral|derivative|valve|duty|pwm|relay|damper|stellgrad|stellwert|
+  出力|输出»
 a resistance or raw value: «resistance|ohms?|emf|adc|raw|mv|uv|µv»
 """
 )
@@ -162,8 +164,8 @@ part of the time: ^(year|yr|yyyy|month|mon|day|hour|hr|hh|minute|min|second|sec|
 a rate or difference: «delta|diff(erence)?|rate|slope|gradient|d ?t ?/ ?d ?t|anstieg|steigung|pente|
   stijging»|Δ|(?<![a-z])[CFK]\)? ?(/|per) ?(s|sec|min|h|hr|hour)\w*
 a set point: set ?-?point|s[æe]tt?punkt|(?<![a-z])set temp\w*|«sollwert|soll|sp|target temp\w*|vorgabe|
-  consign[ea]|börvärde|asetus\w*|[zž][aá]dan\w*|задан\w*|gewenst\w*|уставка|設定\w*|设定\w*»|
-  (?<![a-z])target\s?\d*(\s?[(\[°,].*)?$
+  consign[ea]|börvärde|asetus\w*|[zž][aá]dan\w*|задан\w*|gewenst\w*|ayar\w*|уставка|設定\w*|
+  设定\w*»|(?<![a-z])target\s?\d*(\s?[(\[°,].*)?$
 the instrument's own temperature: (?<![a-z])(cpu|mcu|board|chip|pcb|logger|device|
   enclosure) ?t(emp\w*)?(?![a-z])
 the logger's own cold junction: cold ?junction|«cjc?|cj ?temp|ref ?junction|kaltstelle|vergleichsstelle|
@@ -197,7 +199,7 @@ OF_OTHER: Final = "is not a unit of temperature"  # why a column with another un
 def unit_in(header: str) -> tuple[str, Unit | None]:
     """Split a header into its name and its unit of temperature, if any."""
     header = header.translate(_ONE_SIGN)
-    match = _UNIT.search(header) or ("temp" in header.lower() and _LETTER_AT_END.search(header)) or None
+    match = _UNIT.search(header) or (_OF_TEMPERATURE.match(header) and _LETTER_AT_END.search(header))
     if match is None:
         return header, None
     unit = _UNITS[next(group for group in match.groups() if group)[0].lower()]

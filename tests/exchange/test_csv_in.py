@@ -222,6 +222,20 @@ FOREIGN: dict[
         [0, 1, 2],
         [[998.5], [999.2], [1003]],
     ),
+    "a letter or a quotient after a temperature's own letter": (
+        "s,t_coal_f,t_f,T_wall/K,TC1/C\n0,68,20,293.15,21\n1,212,21,373.15,22\n",
+        {},
+        ("t_coal", "t_f", "T_wall", "TC1/C"),
+        [0, 1],
+        [[20, 20, 20, 21], [100, 21, 100, 22]],
+    ),
+    "a Polish month, and a Turkish set point": (
+        "data;ölçülen;ayar\n12 paź 2026 11:00:00;20;800\n12 paź 2026 11:00:10;21;800\n",
+        {"timezone": "UTC"},
+        ("ölçülen",),
+        [0, 10],
+        [[20], [21]],
+    ),
     "an output in per cent": ("s,a,OUT%\n0,20,50\n1,21,55\n", {}, ("a",), [0, 1], [[20], [21]]),
     "the time somewhere else": (
         "a,b,when\n20,21,0\n22,23,60\n",
