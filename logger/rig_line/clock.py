@@ -97,7 +97,8 @@ class RigClock:
 
         `ms` and `arrival_s` are those of the next frame.
         """
-        self._ahead_s = self._at(self._unwrapped(ms) / 1000) - arrival_s
+        if self.begun:
+            self._ahead_s = self._at(self._unwrapped(ms) / 1000) - arrival_s
 
     def state(self) -> dict[str, Any]:
         """Everything needed to carry on with the same boot after we restart, as plain numbers."""

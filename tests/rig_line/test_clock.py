@@ -213,6 +213,12 @@ def test_state_is_small_and_plain() -> None:
     assert again.drift == clock.drift
 
 
+def test_rebased_before_its_first_frame_it_begins_as_ever() -> None:
+    clock = RigClock()
+    clock.rebase(5_000, 100.0)
+    assert clock.new(5_000, 100.0) == 100.0
+
+
 def test_memory_is_bounded() -> None:
     clock = RigClock()
     rng = np.random.default_rng(11)
