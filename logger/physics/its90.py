@@ -17,7 +17,6 @@ from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
-from numpy.polynomial.polynomial import polyder, polyval
 
 
 @dataclass(frozen=True)
@@ -30,13 +29,18 @@ class Piece:
     polynomial: tuple[float, ...]  # c0, c1, c2, … [mV, mV/°C, mV/°C², …]
     exponential: tuple[float, float, float] | None = None  # a0, a1, a2. [mV, °C⁻², °C]
 
+    # In µV, the highest coefficient first.
     @cached_property
-    def _uv(self) -> Any:
-        return 1e3 * np.array(self.polynomial)
+    def _emf(self) -> list[float]:
+        return [1e3 * c for c in reversed(self.polynomial)]
+
+    @cached_property
+    def _slope(self) -> list[float]:
+        return [n * (1e3 * c) for n, c in enumerate(self.polynomial)][:0:-1]
 
     def emf_uv(self, t: Any) -> Any:
         """The emf at t within the range [µV]."""
-        e = polyval(t, self._uv)
+        e = _horner(self._emf, t)
         if self.exponential is not None:
             a0, a1, a2 = self.exponential
             e += 1e3 * a0 * np.exp(a1 * (t - a2) ** 2)
@@ -44,11 +48,20 @@ class Piece:
 
     def slope_uv_per_c(self, t: Any) -> Any:
         """Its derivative [µV/°C]."""
-        s = polyval(t, polyder(self._uv))
+        s = _horner(self._slope, t)
         if self.exponential is not None:
             a0, a1, a2 = self.exponential
             s += 2 * (1e3 * a0) * a1 * (t - a2) * np.exp(a1 * (t - a2) ** 2)
         return s
+
+
+def _horner(coefficients: list[float], t: Any) -> Any:
+    value = coefficients[0] * t
+    for c in coefficients[1:-1]:
+        value += c
+        value *= t
+    value += coefficients[-1]
+    return value
 
 
 _TABLE: Final = """

@@ -182,21 +182,29 @@ def test_inverse_against_exact_arithmetic(letter: str) -> None:
         exact = np.array([exact_temperature(letter, float(x), float(y)) for x, y in zip(e, t, strict=True)])
     # The forward function in float64 is exact but for rounding, which grows towards −270 °C.
     np.testing.assert_allclose(exact, t, rtol=0, atol=1e-6)
+    assert t.size < thermocouple._FEW
     np.testing.assert_allclose(temperature_c(letter, e), exact, rtol=0, atol=INVERSE_ERROR_C)
+    many = temperature_c(letter, np.tile(e, 3))
+    np.testing.assert_allclose(many, np.tile(exact, 3), rtol=0, atol=INVERSE_ERROR_C)
 
 
 @pytest.mark.parametrize("letter", LETTERS)
 def test_inverse_on_a_dense_grid(letter: str) -> None:
-    """Every stated range, ends included."""
+    """Every stated range, ends included, by the table for many readings and by the one for few."""
     t = np.linspace(*invertible_range_c(letter), 200_001)
     e = emf_uv(letter, t)
     assert np.abs(temperature_c(letter, e) - t).max() < INVERSE_ERROR_C
+    few = np.concatenate([temperature_c(letter, e[i : i + 199]) for i in range(0, t.size, 9973)])
+    expected = np.concatenate([t[i : i + 199] for i in range(0, t.size, 9973)])
+    assert np.abs(few - expected).max() < INVERSE_ERROR_C
+    # At fire temperatures the answer comes from the fast table, not from the fallback.
+    assert e[np.searchsorted(t, 330.0)] > thermocouple._inverse(letter).cell_from_uv
 
 
 @pytest.mark.parametrize("letter", LETTERS)
 def test_tables_are_made_of_the_exact_function(letter: str) -> None:
-    node_uv, node_c = thermocouple._inverse(letter)
-    np.testing.assert_allclose(emf_uv(letter, node_c), node_uv, rtol=0, atol=2e-6)
+    inverse = thermocouple._inverse(letter)
+    np.testing.assert_allclose(emf_uv(letter, inverse.node_c), inverse.node_uv, rtol=0, atol=2e-6)
 
 
 @pytest.mark.parametrize("letter", LETTERS)
